@@ -1,0 +1,145 @@
+"""Everything stackcomp raises, in one tree.
+
+    StackcompError                  catch this to catch all of them
+    ├── GraphError                  the request or the graph is wrong (exit code 2)
+    │   ├── DocumentError           the JSON, a field, a variable: holds every Problem found
+    │   └── CheckError              wires, types, files: holds every Problem found
+    └── WorkError                   the work failed while running (exit code 1)
+        ├── FileError               a file that cannot be read or written
+        └── RenderError             a node that failed at a frame
+
+A `Problem` is one finding, said so that a person can act on it: which node and which port or field, the
+rule, the value seen, and the way out.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from typing import Literal
+
+__all__ = [
+    "CheckError",
+    "DocumentError",
+    "FileError",
+    "GraphError",
+    "Problem",
+    "RenderError",
+    "StackcompError",
+    "WorkError",
+    "did_you_mean",
+]
+
+Severity = Literal["error", "warning"]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One finding about a graph.
+
+    Attributes:
+        rule: short stable identifier, such as ``"straight-into-premultiplied"``.
+        message: what is wrong, with the value seen.
+        way_out: what to do about it; may be empty.
+        node: name of the node, or empty for the document as a whole.
+        field: port or parameter, or empty.
+        place: file the graph came from, or empty.
+        severity: ``"error"`` stops a render, ``"warning"`` does not.
+    """
+
+    rule: str
+    message: str
+    way_out: str = ""
+    node: str = ""
+    field: str = ""
+    place: str = ""
+    severity: Severity = "error"
+    pointer_override: str = ""
+
+    @property
+    def pointer(self) -> str:
+        """JSON pointer (RFC 6901) of the field at fault."""
+        if self.pointer_override:
+            return self.pointer_override
+        parts = ["nodes", self.node, *self.field.split(".")] if self.node else self.field.split(".")
+        return "".join("/" + part.replace("~", "~0").replace("/", "~1") for part in parts if part)
+
+    def __str__(self) -> str:
+        subject = f'node "{self.node}": ' if self.node else ""
+        where = " ".join(part for part in (self.place, self.pointer) if part)
+        tail = " — ".join(part for part in (where, self.way_out) if part)
+        return f"{subject}{self.message}" + (f"\n  {tail}" if tail else "")
+
+    def as_dict(self) -> dict[str, str]:
+        """The finding as plain text fields, for ``--json``."""
+        fields = asdict(self)
+        del fields["pointer_override"]
+        return {**fields, "pointer": self.pointer}
+
+
+class StackcompError(Exception):
+    """Base of everything raised on purpose."""
+
+
+class GraphError(StackcompError):
+    """The request or the graph is wrong. ``problems`` holds every finding, in document order."""
+
+    def __init__(self, problems: Problem | Iterable[Problem]) -> None:
+        self.problems: list[Problem] = [problems] if isinstance(problems, Problem) else list(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class DocumentError(GraphError):
+    """The graph file cannot be understood."""
+
+
+class CheckError(GraphError):
+    """The graph is understood, but its wires, types or files do not fit."""
+
+
+class WorkError(StackcompError):
+    """Some work failed while running; what was finished before stays whole."""
+
+
+class FileError(WorkError):
+    """A file that cannot be read or written.
+
+    Args:
+        path: the file.
+        reason: what is wrong with it.
+        way_out: what to do; may be empty.
+    """
+
+    def __init__(self, path: object, reason: str, way_out: str = "") -> None:
+        self.path = str(path)
+        self.reason = reason
+        self.way_out = way_out
+        super().__init__(f"{self.path}: {reason}" + (f" — {way_out}" if way_out else ""))
+
+    def __reduce__(self) -> tuple[type[FileError], tuple[str, str, str]]:
+        return type(self), (self.path, self.reason, self.way_out)
+
+
+class RenderError(WorkError):
+    """A node failed at a frame; ``__cause__`` is the reason."""
+
+    def __init__(self, node: str, frame: int, reason: str) -> None:
+        self.node = node
+        self.frame = frame
+        self.reason = reason
+        super().__init__(f'node "{node}", frame {frame}: {reason}')
+
+    def __reduce__(self) -> tuple[type[RenderError], tuple[str, int, str]]:
+        return type(self), (self.node, self.frame, self.reason)
+
+
+def did_you_mean(wrong: str, choices: Sequence[str], *, most: int = 3) -> str:
+    """A sentence with the nearest of ``choices``, or all of them when they are few, or nothing."""
+    folded = {choice.casefold(): choice for choice in choices}
+    near = difflib.get_close_matches(wrong.casefold(), list(folded), n=most, cutoff=0.6)
+    if near:
+        return "did you mean " + " or ".join(f'"{folded[name]}"' for name in near) + "?"
+    if 0 < len(choices) <= 12:
+        return "choose from " + ", ".join(f'"{choice}"' for choice in choices)
+    return ""

@@ -1,0 +1,83 @@
+"""Work on strips of rows in a thread pool.
+
+Compiled functions release the interpreter lock, so plain threads are enough; numba's own parallel layers are
+not used, because they abort when called from several threads or after a fork.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+__all__ = ["over_strips", "set_threads", "thread_count"]
+
+_lock = threading.Lock()
+_pool: ThreadPoolExecutor | None = None
+_pool_owner: tuple[int, int] | None = None
+_threads: int | None = None
+_inside = threading.local()
+
+
+def thread_count() -> int:
+    """Threads in use: what `set_threads` said, else ``STACKCOMP_THREADS``, else the cores we may run on."""
+    if _threads is not None:
+        return _threads
+    asked = os.environ.get("STACKCOMP_THREADS", "")
+    if asked.isdigit() and int(asked) > 0:
+        return int(asked)
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def set_threads(count: int | None) -> None:
+    """Use that many threads from now on; None goes back to the default."""
+    global _threads
+    if count is not None and count < 1:
+        raise ValueError(f"threads must be 1 or more, not {count}")
+    _threads = count
+
+
+def _executor() -> ThreadPoolExecutor:
+    global _pool, _pool_owner
+    # A forked child has no threads of its own yet, so a pool belongs to the process that made it.
+    owner = (os.getpid(), thread_count())
+    with _lock:
+        if _pool is None or _pool_owner != owner:
+            _pool = ThreadPoolExecutor(owner[1], thread_name_prefix="stackcomp-strip")
+            _pool_owner = owner
+        return _pool
+
+
+def over_strips(function: Callable[[int, int], object], rows: int, *, least: int = 16) -> None:
+    """Call ``function(first, last)`` so that every row of ``range(rows)`` is covered once.
+
+    Args:
+        function: works on rows ``first <= row < last``; must release the interpreter lock to gain anything.
+        rows: how many rows there are.
+        least: smallest strip worth a thread.
+
+    Raises:
+        Exception: whatever ``function`` raises, after all strips have ended.
+    """
+    threads = thread_count()
+    # A few strips a thread even out uneven rows without costing much.
+    count = min(threads * 4, max(1, rows // least))
+    if threads == 1 or count == 1 or getattr(_inside, "busy", False):
+        if rows > 0:
+            function(0, rows)
+        return
+
+    def work(first: int, last: int) -> None:
+        # Strips started from inside a strip run in place, so that the pool cannot wait for itself.
+        _inside.busy = True
+        try:
+            function(first, last)
+        finally:
+            _inside.busy = False
+
+    edges = [rows * k // count for k in range(count + 1)]
+    pending = [_executor().submit(work, first, last) for first, last in zip(edges, edges[1:], strict=False)]
+    failures = [error for error in (job.exception() for job in pending) if error is not None]
+    if failures:
+        raise failures[0]

@@ -1,0 +1,183 @@
+"""What a wire carries.
+
+Each type lists the planes of its images and the state that the check stage knows about them. Types are
+values: two equal types may be exchanged for each other.
+
+Outside an image's data window there are no pixels. Reading there gives ``outside`` of its type: nothing
+(0) for everything except a ratio, which multiplies and so is 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar, Literal
+
+__all__ = [
+    "Alpha",
+    "Colour",
+    "Coordinates",
+    "Depth",
+    "Encoding",
+    "Ids",
+    "Layers",
+    "Matte",
+    "Motion",
+    "PortType",
+    "Ratio",
+]
+
+Alpha = Literal["premultiplied", "straight", "none"]
+EncodingFamily = Literal["scene-linear", "log", "display", "data"]
+
+
+@dataclass(frozen=True)
+class Encoding:
+    """How numbers stand for light: a colour space by its OCIO name, and the family it belongs to."""
+
+    name: str
+    family: EncodingFamily
+
+    @property
+    def linear(self) -> bool:
+        """Whether numbers are proportional to light in the scene."""
+        return self.family == "scene-linear"
+
+    def __str__(self) -> str:
+        return self.name if self.name.casefold() == self.family else f"{self.name} ({self.family})"
+
+
+@dataclass(frozen=True)
+class PortType:
+    """Base of all types. ``name`` is the word messages use."""
+
+    name: ClassVar[str]
+    outside: ClassVar[float] = 0.0
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        """Channel names of an image of this type, in order."""
+        raise NotImplementedError
+
+    def __str__(self) -> str:
+        return self.name
+
+
+@dataclass(frozen=True)
+class Colour(PortType):
+    """R G B and perhaps A.
+
+    ``bare_light`` tells that straight colour came from premultiplied colour by division, so what stands
+    under alpha 0 is light (a glow, a flame) and not a left-over of some paint program's canvas.
+    """
+
+    name: ClassVar[str] = "colour"
+    alpha: Alpha
+    encoding: Encoding
+    bare_light: bool = False
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        return ("R", "G", "B") if self.alpha == "none" else ("R", "G", "B", "A")
+
+    def __str__(self) -> str:
+        alpha = {"none": "colour without alpha"}.get(self.alpha, f"{self.alpha} colour")
+        return f"{alpha} in {self.encoding}"
+
+
+@dataclass(frozen=True)
+class Matte(PortType):
+    """Coverage, 0 to 1, in one plane ``A``."""
+
+    name: ClassVar[str] = "matte"
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        return ("A",)
+
+
+@dataclass(frozen=True)
+class Ratio(PortType):
+    """R G B, a multiplier: what a shadow pass holds. 1 changes nothing."""
+
+    name: ClassVar[str] = "ratio"
+    outside: ClassVar[float] = 1.0
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        return ("R", "G", "B")
+
+
+@dataclass(frozen=True)
+class Depth(PortType):
+    """Distance from the camera in metres in one plane ``Z``; 0 where there is nothing."""
+
+    name: ClassVar[str] = "depth"
+    along: Literal["axis", "ray"] = "axis"
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        return ("Z",)
+
+    def __str__(self) -> str:
+        return f"depth along the {'optical axis' if self.along == 'axis' else 'ray'}"
+
+
+@dataclass(frozen=True)
+class Ids(PortType):
+    """Ranked pairs of object id and coverage: planes ``id0 cover0 id1 cover1 …``.
+
+    Ids are bit patterns, kept as uint32 planes; they are never averaged or computed with.
+    """
+
+    name: ClassVar[str] = "ids"
+    ranks: int = 1
+    manifest: tuple[tuple[str, int], ...] = field(default=(), repr=False)
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        return tuple(f"{part}{rank}" for rank in range(self.ranks) for part in ("id", "cover"))
+
+
+@dataclass(frozen=True)
+class Motion(PortType):
+    """Movement in pixels per frame, planes ``dx dy``."""
+
+    name: ClassVar[str] = "motion"
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        return ("dx", "dy")
+
+
+@dataclass(frozen=True)
+class Coordinates(PortType):
+    """Where to look, planes ``s t``, 0 to 1 across the display window."""
+
+    name: ClassVar[str] = "coordinates"
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        return ("s", "t")
+
+
+@dataclass(frozen=True)
+class Layers(PortType):
+    """All channels of a file as read, by their full names.
+
+    ``alpha`` and ``encoding`` describe what its R G B [A] would be as colour; ``encoding`` is None where
+    neither the graph nor the file says. ``metadata`` holds the text attributes of the file's header.
+    """
+
+    name: ClassVar[str] = "layers"
+    channels: tuple[str, ...] = ()
+    alpha: Alpha = "none"
+    encoding: Encoding | None = None
+    metadata: Mapping[str, str] = field(default_factory=dict, repr=False, compare=False, hash=False)
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        return self.channels
+
+    def __str__(self) -> str:
+        return f"layers of a file ({len(self.channels)} channels)"

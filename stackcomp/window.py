@@ -1,0 +1,108 @@
+"""Integer rectangles of pixels.
+
+A `Window` is half-open: pixels with ``x0 <= x < x1`` and ``y0 <= y < y1``; x runs right and y runs down.
+OpenEXR stores inclusive corners; the two conversions are the only places that know it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+__all__ = ["Window"]
+
+
+@dataclass(frozen=True, order=True)
+class Window:
+    """A half-open rectangle of pixels. Any window without pixels counts as empty."""
+
+    x0: int
+    y0: int
+    x1: int
+    y1: int
+
+    @classmethod
+    def of_size(cls, width: int, height: int) -> Window:
+        """A window of that size with its corner at the origin."""
+        return cls(0, 0, width, height)
+
+    @classmethod
+    def from_exr(cls, low: tuple[int, int], high: tuple[int, int]) -> Window:
+        """From the inclusive corners of an OpenEXR box."""
+        return cls(int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
+
+    def to_exr(self) -> tuple[tuple[int, int], tuple[int, int]]:
+        """Inclusive corners of an OpenEXR box."""
+        return (self.x0, self.y0), (self.x1 - 1, self.y1 - 1)
+
+    @property
+    def width(self) -> int:
+        """Pixels across, never negative."""
+        return max(0, self.x1 - self.x0)
+
+    @property
+    def height(self) -> int:
+        """Pixels down, never negative."""
+        return max(0, self.y1 - self.y0)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """``(height, width)``, the shape of a plane over this window."""
+        return self.height, self.width
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is no pixel in it."""
+        return self.x1 <= self.x0 or self.y1 <= self.y0
+
+    def __and__(self, other: Window) -> Window:
+        both = Window(
+            max(self.x0, other.x0), max(self.y0, other.y0), min(self.x1, other.x1), min(self.y1, other.y1)
+        )
+        return Window(both.x0, both.y0, both.x0, both.y0) if both.empty else both
+
+    def __or__(self, other: Window) -> Window:
+        if other.empty:
+            return self
+        if self.empty:
+            return other
+        return Window(
+            min(self.x0, other.x0), min(self.y0, other.y0), max(self.x1, other.x1), max(self.y1, other.y1)
+        )
+
+    def __contains__(self, other: Window) -> bool:
+        return other.empty or (self | other) == self
+
+    def grow(self, x: int, y: int | None = None) -> Window:
+        """Larger by ``x`` pixels left and right and ``y`` (default ``x``) above and below."""
+        if self.empty:
+            return self
+        y = x if y is None else y
+        return Window(self.x0 - x, self.y0 - y, self.x1 + x, self.y1 + y)
+
+    def shift(self, x: int, y: int) -> Window:
+        """Moved by whole pixels."""
+        return Window(self.x0 + x, self.y0 + y, self.x1 + x, self.y1 + y)
+
+    def scaled(self, scale: float) -> Window:
+        """The smallest window that covers this one on a grid ``scale`` times as fine."""
+        if scale == 1 or self.empty:
+            return self
+        # A hair of slack keeps exact products such as 0.1 * 30 from growing by a pixel.
+        slack = 1e-9 * max(1, abs(self.x0), abs(self.x1), abs(self.y0), abs(self.y1))
+        return Window(
+            math.floor(self.x0 * scale + slack),
+            math.floor(self.y0 * scale + slack),
+            math.ceil(self.x1 * scale - slack),
+            math.ceil(self.y1 * scale - slack),
+        )
+
+    def slices_in(self, outer: Window) -> tuple[slice, slice]:
+        """Row and column slices that pick this window from a plane over ``outer``, which contains it."""
+        return (
+            slice(self.y0 - outer.y0, self.y1 - outer.y0),
+            slice(self.x0 - outer.x0, self.x1 - outer.x0),
+        )
+
+    def __str__(self) -> str:
+        return f"{self.width}×{self.height} at ({self.x0}, {self.y0})"
