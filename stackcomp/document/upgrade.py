@@ -1,0 +1,61 @@
+"""Graph files of older versions.
+
+Each entry of `UPGRADES` turns a document of one version into the next; a document climbs until it is current.
+A change of format adds one function here and one stored file to ``tests/document/old/``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from stackcomp.errors import DocumentError, Problem
+
+__all__ = ["CURRENT", "UPGRADES", "upgrade"]
+
+CURRENT = 1
+
+
+def _from_0(old: dict[str, Any]) -> dict[str, Any]:
+    """Version 0, the draft: nodes were a list with a ``name`` each, and the working space was ``space``."""
+    new = {key: value for key, value in old.items() if key not in ("nodes", "space")}
+    if "space" in old:
+        new["working_space"] = old["space"]
+    nodes: dict[str, Any] = {}
+    for number, node in enumerate(old.get("nodes", [])):
+        if not isinstance(node, dict) or not isinstance(node.get("name"), str):
+            raise DocumentError(
+                Problem("upgrade", f"node {number} of a version 0 graph has no name", "give it a name",
+                        pointer_override=f"/nodes/{number}")
+            )  # fmt: skip
+        nodes[node["name"]] = {key: value for key, value in node.items() if key != "name"}
+    new["nodes"] = nodes
+    return new
+
+
+UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {0: _from_0}
+
+
+def upgrade(document: dict[str, Any]) -> dict[str, Any]:
+    """The document in the current version; the given one is not changed.
+
+    Raises:
+        DocumentError: no version, a version that is not a whole number, or one from the future.
+    """
+    version = document.get("stackcomp")
+    if isinstance(version, bool) or not isinstance(version, int):
+        seen = "is missing" if version is None else f"is {version!r}"
+        raise DocumentError(
+            Problem("version", f'the format version "stackcomp" {seen}',
+                    f'write "stackcomp": {CURRENT} at the top of the graph', field="stackcomp")
+        )  # fmt: skip
+    if version > CURRENT or version < 0:
+        raise DocumentError(
+            Problem("version", f"the graph has format version {version}; this program knows 0 to {CURRENT}",
+                    "update stackcomp, or save the graph in an older version", field="stackcomp")
+        )  # fmt: skip
+    while version < CURRENT:
+        document = UPGRADES[version](document)
+        version += 1
+        document = {**document, "stackcomp": version}
+    return document

@@ -1,0 +1,226 @@
+"""Numbers in a graph: plain, or changing over time.
+
+    0.2
+    {"keys": [[1001, 0.2], [1012, 0.6]], "between": "smooth"}
+
+A node declares a number with `Number`, which states its unit and range once: for validation, for the JSON
+Schema, for the reference page and for previews at a lower scale. Before a frame is computed every `Keyed`
+value is replaced by its value at that frame, so node code only ever sees plain numbers.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic_core import core_schema
+
+__all__ = ["Between", "Keyed", "Number", "number_of"]
+
+Between = Literal["smooth", "linear", "hold"]
+_BETWEEN = ("smooth", "linear", "hold")
+
+
+@dataclass(frozen=True)
+class Keyed:
+    """Values at frames, and how to pass between them; constant before the first key and after the last.
+
+    ``smooth`` is the monotone cubic of Fritsch and Carlson (SIAM J. Numer. Anal. 17, 1980): it never
+    overshoots its keys. ``hold`` keeps each value until the next key.
+    """
+
+    frames: tuple[float, ...]
+    values: tuple[float, ...] | tuple[tuple[float, ...], ...]
+    between: Between = "smooth"
+    _slopes: tuple[tuple[float, ...], ...] = field(init=False, repr=False, compare=False, default=())
+
+    def __post_init__(self) -> None:
+        if self.between == "smooth" and len(self.frames) > 1:
+            curves = zip(*self._rows(), strict=True)
+            object.__setattr__(self, "_slopes", tuple(_slopes(self.frames, curve) for curve in curves))
+
+    def _rows(self) -> tuple[tuple[float, ...], ...]:
+        return tuple(value if isinstance(value, tuple) else (value,) for value in self.values)
+
+    def at(self, frame: float) -> float | tuple[float, ...]:
+        """The value at a frame: a number, or as many numbers as each key has."""
+        rows = self._rows()
+        after = bisect.bisect_right(self.frames, frame)
+        if after == 0 or after == len(rows) or self.between == "hold":
+            row = rows[max(0, after - 1)]
+        else:
+            row = self._inside(frame, after - 1, rows)
+        return row if isinstance(self.values[0], tuple) else row[0]
+
+    def _inside(self, frame: float, k: int, rows: Sequence[tuple[float, ...]]) -> tuple[float, ...]:
+        length = self.frames[k + 1] - self.frames[k]
+        t = (frame - self.frames[k]) / length
+        pairs = list(zip(rows[k], rows[k + 1], strict=True))
+        if self.between == "linear":
+            return tuple(a + (b - a) * t for a, b in pairs)
+        # Cubic Hermite basis.
+        h00, h10 = (1 + 2 * t) * (1 - t) ** 2, t * (1 - t) ** 2
+        h01, h11 = t * t * (3 - 2 * t), t * t * (t - 1)
+        return tuple(
+            h00 * a + h10 * length * slope[k] + h01 * b + h11 * length * slope[k + 1]
+            for (a, b), slope in zip(pairs, self._slopes, strict=True)
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        """The form in which a graph file holds it."""
+        keys = [
+            [int(frame) if frame == int(frame) else frame, list(value) if isinstance(value, tuple) else value]
+            for frame, value in zip(self.frames, self.values, strict=True)
+        ]
+        return {"keys": keys, "between": self.between}
+
+
+def _slopes(x: Sequence[float], y: Sequence[float]) -> tuple[float, ...]:
+    """Slope at each key: weighted harmonic mean of its neighbours' secants, three-point at the ends."""
+    h = [b - a for a, b in zip(x, x[1:], strict=False)]
+    d = [(y[k + 1] - y[k]) / h[k] for k in range(len(h))]
+    if len(d) == 1:
+        return (d[0], d[0])
+
+    def end(h0: float, h1: float, d0: float, d1: float) -> float:
+        slope = ((2 * h0 + h1) * d0 - h0 * d1) / (h0 + h1)
+        if slope * d0 <= 0:
+            return 0.0
+        return 3 * d0 if d0 * d1 <= 0 and abs(slope) > 3 * abs(d0) else slope
+
+    inner = []
+    for k in range(1, len(d)):
+        if d[k - 1] * d[k] <= 0:
+            inner.append(0.0)
+        else:
+            w0, w1 = 2 * h[k] + h[k - 1], h[k] + 2 * h[k - 1]
+            inner.append((w0 + w1) / (w0 / d[k - 1] + w1 / d[k]))
+    return (end(h[0], h[1], d[0], d[1]), *inner, end(h[-1], h[-2], d[-1], d[-2]))
+
+
+@dataclass(frozen=True)
+class Number:
+    """Declares a numeric parameter; used as ``Annotated[float, Number(...)]``.
+
+    Args:
+        doc: what it does, for people.
+        unit: ``"px"``, ``"stops"``, ``"m"``, ``"mm"``, ``"degrees"``, ``"f"`` or empty. Lengths in ``px``
+            are those of the full-size picture and shrink by themselves in a preview at a lower scale.
+        low, high: smallest and largest value allowed.
+        above: the value must be larger than this.
+        size: how many numbers; 1 is a plain number, 3 a colour (one number then stands for all three),
+            anything else a list of exactly that many.
+    """
+
+    doc: str = ""
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    above: float | None = None
+    size: int = 1
+
+    def parse(self, raw: object) -> float | tuple[float, ...] | Keyed:
+        """The value of a field, from plain Python or JSON.
+
+        Raises:
+            ValueError: the wrong shape, not a finite number, out of range, keys out of order.
+        """
+        if isinstance(raw, Keyed):
+            return raw
+        if isinstance(raw, dict):
+            return self._keyed(raw)
+        return self._plain(raw)
+
+    def _plain(self, raw: object) -> float | tuple[float, ...]:
+        if isinstance(raw, list | tuple):
+            if self.size == 1:
+                raise ValueError(f"wants one number, not a list of {len(raw)}")
+            if len(raw) != self.size:
+                raise ValueError(f"wants {self.size} numbers, not {len(raw)}")
+            return tuple(self._one(item) for item in raw)
+        value = self._one(raw)
+        if self.size == 1:
+            return value
+        if self.size == 3:
+            return (value, value, value)
+        raise ValueError(f"wants a list of {self.size} numbers, not {raw!r}")
+
+    def _one(self, raw: object) -> float:
+        if isinstance(raw, bool) or not isinstance(raw, int | float):
+            raise ValueError(f"wants a number, not {raw!r}")
+        try:
+            value = float(raw)
+        except OverflowError:
+            value = math.inf
+        if not math.isfinite(value):
+            raise ValueError("wants a finite number")
+        if self.low is not None and value < self.low:
+            raise ValueError(f"{raw} is below the smallest value, {self.low:g}")
+        if self.high is not None and value > self.high:
+            raise ValueError(f"{raw} is above the largest value, {self.high:g}")
+        if self.above is not None and value <= self.above:
+            raise ValueError(f"{raw} must be larger than {self.above:g}")
+        return value
+
+    def _keyed(self, raw: dict[Any, Any]) -> Keyed:
+        extra = set(raw) - {"keys", "between"}
+        if extra or "keys" not in raw:
+            raise ValueError('a value over time has "keys" and perhaps "between", nothing else')
+        keys, between = raw["keys"], raw.get("between", "smooth")
+        if between not in _BETWEEN:
+            raise ValueError(f'"between" is smooth, linear or hold, not {between!r}')
+        if not isinstance(keys, list | tuple) or not keys:
+            raise ValueError('"keys" is a list of [frame, value] pairs with at least one in it')
+        frames: list[float] = []
+        values: list[Any] = []
+        for key in keys:
+            if not isinstance(key, list | tuple) or len(key) != 2:
+                raise ValueError(f"each key is a pair [frame, value], not {key!r}")
+            frame = Number()._one(key[0])
+            if frames and frame <= frames[-1]:
+                raise ValueError(f"keys must rise: frame {key[0]} stands after frame {frames[-1]:g}")
+            frames.append(frame)
+            try:
+                values.append(self._plain(key[1]))
+            except ValueError as error:
+                raise ValueError(f"key at frame {key[0]}: {error}") from None
+        return Keyed(tuple(frames), tuple(values), between)
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> Any:
+        return core_schema.no_info_plain_validator_function(
+            self.parse,
+            serialization=core_schema.plain_serializer_function_ser_schema(
+                lambda value: value.as_json() if isinstance(value, Keyed) else value
+            ),
+        )
+
+    def __get_pydantic_json_schema__(self, schema: Any, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        one: dict[str, Any] = {"type": "number"}
+        bounds = (("minimum", self.low), ("maximum", self.high), ("exclusiveMinimum", self.above))
+        one.update({word: bound for word, bound in bounds if bound is not None})
+        some: dict[str, Any] = one
+        if self.size > 1:
+            some = {"type": "array", "items": one, "minItems": self.size, "maxItems": self.size}
+        plain = [one, some] if self.size == 3 else [some]
+        value = plain[0] if len(plain) == 1 else {"anyOf": plain}
+        pair = {"type": "array", "prefixItems": [{"type": "number"}, value], "minItems": 2, "maxItems": 2}
+        keyed = {
+            "type": "object",
+            "properties": {
+                "keys": {"type": "array", "items": pair, "minItems": 1},
+                "between": {"enum": list(_BETWEEN)},
+            },
+            "required": ["keys"],
+            "additionalProperties": False,
+        }
+        doc = f"{self.doc} ({self.unit})" if self.unit else self.doc
+        return {"anyOf": [*plain, keyed], "description": doc}
+
+
+def number_of(metadata: Sequence[Any]) -> Number | None:
+    """The `Number` among a field's annotations, if it has one."""
+    return next((item for item in metadata if isinstance(item, Number)), None)

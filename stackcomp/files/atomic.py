@@ -1,0 +1,50 @@
+"""Whole files only: write beside the final name, look at the result, then put it in place."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+from stackcomp.errors import FileError, StackcompError
+
+__all__ = ["whole_file"]
+
+
+@contextlib.contextmanager
+def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
+    """Gives a hidden name in the same folder; on success it takes the place of ``path`` at once.
+
+    The body writes the file and reads back what it wants to be sure of. Whatever it raises removes the
+    unfinished file, leaves an older one under the final name as it was, and comes out as `FileError`.
+    A missing folder is made.
+    """
+    final = Path(path)
+    # Same folder, because a rename is only at once within one file system; same ending, because some
+    # writers go by it.
+    unfinished = final.with_name(f".{final.stem}.{os.getpid()}-{threading.get_ident()}{final.suffix}")
+    try:
+        if final.is_dir():
+            raise FileError(final, "it is a folder", "give the name of a file")
+        final.parent.mkdir(parents=True, exist_ok=True)
+        yield unfinished
+        os.replace(unfinished, final)
+    except StackcompError:
+        raise
+    except OSError as error:
+        raise FileError(final, f"cannot be written: {error.strerror or error}", _way_out(error)) from error
+    except (RuntimeError, ValueError, TypeError) as error:
+        raise FileError(final, f"cannot be written: {error}") from error
+    finally:
+        with contextlib.suppress(OSError):
+            unfinished.unlink()
+
+
+def _way_out(error: OSError) -> str:
+    if isinstance(error, PermissionError):
+        return "check who may write to the folder"
+    if isinstance(error, NotADirectoryError | FileExistsError):
+        return "a part of the path is a file, not a folder"
+    return ""

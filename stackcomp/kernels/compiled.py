@@ -1,0 +1,37 @@
+"""How loops of this package are compiled.
+
+Every loop releases the interpreter lock, divides as numpy does, keeps the order of its arithmetic (no
+fast-math: NaN and infinity mean what they say, and tiles equal the whole), and is cached on disk. A cached
+loop is rebuilt when *its own* file changes, so a loop and what it calls stand in one file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+__all__ = ["Array", "compiled", "plane_of"]
+
+Array = npt.NDArray[Any]
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+def compiled(function: _Function) -> _Function:
+    """The function as machine code, made at the first call with each set of argument types."""
+    return cast(_Function, njit(nogil=True, error_model="numpy", cache=True)(function))
+
+
+def plane_of(array: npt.ArrayLike) -> Array:
+    """The array as a C-contiguous float32 plane, so that loops meet one set of types; copied only if needed.
+
+    Raises:
+        ValueError: not two-dimensional.
+    """
+    plane = np.ascontiguousarray(array, dtype=np.float32)
+    if plane.ndim != 2:
+        raise ValueError(f"a plane has two dimensions, not {plane.ndim}")
+    return plane

@@ -1,0 +1,327 @@
+"""What every kind of node is made of.
+
+A kind is one class in one file of this folder. The class is at once the model of its JSON (pydantic; unknown
+fields are forbidden), its documentation (class docstring, ``doc`` of ports and numbers, ``source``), its type
+rule and its maths. Five families:
+
+    SourceNode   makes or reads a picture           read, flat, ramp, chart
+    ViewNode     picks planes, computes nothing     shuffle
+    PixelNode    one pixel at a time, fused         over, cdl, …
+    AreaNode     looks at neighbours                glow, defocus, …
+    SinkNode     takes a picture out of the graph   deliver
+
+**Fields.** An input is ``Annotated[str, Port(...)]`` (``str | None`` with default None when it may be left
+open) and holds another node's name. A number is ``Annotated[float, Number(...)]`` and may be keyed over
+frames in the document. Choices are ``Literal``. Methods that compute are always called on ``node.at(frame,
+scale)``, in which every number is plain and every length in pixels fits the scale.
+
+**Types.** `Port` states what a port accepts, and the check stage enforces it; ``result`` then gives the type
+of the output and need only look at what is particular to the kind.
+
+**Adjustable.** A kind that changes colour derives from `Adjustable` too: the engine then mixes its result
+with its ``image`` by ``within`` and ``amount``. Nothing in the kind itself deals with that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal, Self, get_args
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from stackcomp.document.values import Keyed, Number, number_of
+from stackcomp.errors import Problem
+from stackcomp.image import Image
+from stackcomp.pixel import PixelFunction
+from stackcomp.port_types import Alpha, Colour, Encoding, Matte, PortType
+from stackcomp.window import Window
+
+__all__ = [
+    "Adjustable",
+    "AreaNode",
+    "Context",
+    "Job",
+    "Node",
+    "PixelNode",
+    "Port",
+    "SinkNode",
+    "SourceNode",
+    "ViewNode",
+    "colour_of",
+]
+
+
+@dataclass(frozen=True)
+class Port:
+    """Declares an input.
+
+    Args:
+        accepts: types that may arrive.
+        doc: what the port is for.
+        alpha: alpha states that may arrive when it is colour; None accepts all.
+        linear: colour must be scene-linear.
+        any_size: its display window may differ from that of the other inputs.
+        beyond: what an area node sees outside the data window. ``"nothing"``: the type's outside value.
+            ``"frame"``: where the picture reaches the edge of the frame its outermost pixels go on, since
+            the world does not end there; elsewhere nothing.
+    """
+
+    accepts: tuple[type[PortType], ...] = (Colour,)
+    doc: str = ""
+    alpha: tuple[Alpha, ...] | None = None
+    linear: bool = False
+    any_size: bool = False
+    beyond: Literal["nothing", "frame"] = "frame"
+
+
+@dataclass(frozen=True)
+class Context:
+    """What check knows beside the graph.
+
+    Attributes:
+        working_space: the space the comp is done in.
+        colour_config: name or path of the OCIO config.
+        root: folder against which relative paths resolve.
+        frames: frames the graph is about; the first one's headers give the types.
+    """
+
+    working_space: Encoding
+    colour_config: str
+    root: Path
+    frames: tuple[int, ...]
+
+    @property
+    def frame(self) -> int:
+        """The frame whose headers stand for all."""
+        return self.frames[0] if self.frames else 1
+
+
+@dataclass(frozen=True)
+class Job:
+    """What a node may need to know while it computes one frame."""
+
+    frame: int
+    scale: float
+    context: Context
+    warn: Callable[[str], None] = field(default=lambda message: None)
+
+    @property
+    def root(self) -> Path:
+        """Folder against which relative paths resolve."""
+        return self.context.root
+
+
+class Node(BaseModel):
+    """Base of all kinds. See the module's text."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=True)
+
+    #: Where the maths comes from: a standard, a paper, or "common practice, no source".
+    source_of_maths: ClassVar[str] = ""
+
+    kind: str
+    about: Annotated[str, Field(description="A note for people; changes nothing.")] = ""
+
+    @classmethod
+    def kind_name(cls) -> str:
+        """The word for this kind in a graph."""
+        return str(get_args(cls.model_fields["kind"].annotation)[0])
+
+    @classmethod
+    def ports(cls) -> dict[str, Port]:
+        """Inputs by field name, in order."""
+        found = {}
+        for name, info in cls.model_fields.items():
+            port = next((item for item in info.metadata if isinstance(item, Port)), None)
+            if port is not None:
+                found[name] = port
+        return found
+
+    @classmethod
+    def numbers_declared(cls) -> dict[str, Number]:
+        """Numeric parameters by field name, in order."""
+        pairs = ((name, number_of(info.metadata)) for name, info in cls.model_fields.items())
+        return {name: number for name, number in pairs if number is not None}
+
+    def inputs(self) -> dict[str, str]:
+        """Connected inputs: port → name of the node it is fed by."""
+        wired = ((port, getattr(self, port)) for port in self.ports())
+        return {port: name for port, name in wired if name is not None}
+
+    def at(self, frame: float, scale: float = 1.0) -> Self:
+        """This node with every keyed number at its value for ``frame``, and pixel lengths scaled."""
+        changes: dict[str, Any] = {}
+        for name, number in self.numbers_declared().items():
+            value = raw = getattr(self, name)
+            if isinstance(value, Keyed):
+                value = value.at(frame)
+            if number.unit == "px" and scale != 1 and value is not None:
+                value = tuple(v * scale for v in value) if isinstance(value, tuple) else value * scale
+            if value is not raw:
+                changes[name] = value
+        return self.model_copy(update=changes) if changes else self
+
+    @property
+    def still(self) -> bool:
+        """Whether the node's own numbers are the same at every frame."""
+        return not any(isinstance(getattr(self, name), Keyed) for name in self.numbers_declared())
+
+    def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
+        """Type of the output, given the types at the connected ports (all acceptable to their `Port`)."""
+        raise NotImplementedError
+
+    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+        """Findings beyond what ports state. `Problem.node` is filled in by the caller."""
+        yield from ()
+
+    def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
+        """Display window of the output: that of the first connected port, unless a kind says otherwise."""
+        return next(iter(displays.values()))
+
+    def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
+        """Data window of the output: all pixels of colour inputs, unless a kind says otherwise."""
+        window = Window(0, 0, 0, 0)
+        for port, domain in domains.items():
+            if port != "within" and isinstance(types[port], Colour):
+                window = window | domain
+        return window if not window.empty else next(iter(domains.values()))
+
+
+class SourceNode(Node):
+    """Makes a picture from nothing or from a file."""
+
+    def source_domain(self, job: Job, display: Window) -> Window:
+        """Data window at this frame, at the job's scale."""
+        return display
+
+    def produce(self, wanted: Window, display: Window, type: PortType, job: Job) -> Image:
+        """The picture, over ``wanted`` or more."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True)
+class Pick:
+    """How a view makes one plane: from a plane of its input, or from a constant."""
+
+    plane: str
+    channel: str | None = None
+    constant: float = 0.0
+
+
+class ViewNode(Node):
+    """Renames and chooses planes; free."""
+
+    def picks(self, types: Mapping[str, PortType], context: Context) -> Sequence[Pick]:
+        """What each plane of the result is."""
+        raise NotImplementedError
+
+
+class PixelNode(Node):
+    """One pixel of each input gives one pixel of output; fused with its neighbours.
+
+    The function's arguments are the lanes of each connected or unconnected port in order of declaration
+    (colour always four; alpha is 1 for colour without alpha), then ``numbers``. Its results are the lanes of
+    the output type (colour always four; alpha is dropped when the type has none).
+    """
+
+    #: Default pixel function.
+    function: ClassVar[PixelFunction | None] = None
+    #: Value of the lanes of a port that is not connected, such as coverage 1 for an open matte.
+    open_lanes: ClassVar[Mapping[str, float]] = {}
+
+    def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
+        """The function for these parameters; may depend on choices, never on numbers over time."""
+        assert self.function is not None
+        return self.function
+
+    def numbers(self, types: Mapping[str, PortType]) -> Sequence[float]:
+        """The function's trailing arguments at this frame."""
+        return ()
+
+    def keeps_nothing(self, types: Mapping[str, PortType]) -> bool:
+        """Whether pixels where all inputs hold nothing come out as nothing. If not, the engine masks them."""
+        return True
+
+
+class Adjustable(Node):
+    """A colour kind: limited by a matte ``within`` and an ``amount``, both done by the engine.
+
+    A pixel kind that derives from this has a function of R G B and its numbers that returns R G B; alpha
+    passes through. ``curve`` tells that the function is not a plain multiply, so that premultiplied colour
+    is divided by alpha before it and multiplied after. Light without coverage (alpha 0) cannot be divided:
+    the function then acts on the light as it is, less what it would make of black, so that nothing comes
+    from nothing and light stays light.
+    """
+
+    curve: ClassVar[bool] = False
+
+    image: Annotated[str, Port(doc="picture to change")]
+    within: Annotated[str | None, Port((Matte,), doc="limits the change to this matte")] = None
+    amount: Annotated[float, Number("how much of the change to use", low=0, high=1)] = 1.0
+
+    def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
+        return types["image"]
+
+    @property
+    def mixes(self) -> bool:
+        """Whether the result has to be mixed with the input at all."""
+        return self.within is not None or self.amount != 1.0
+
+
+class AreaNode(Node):
+    """Looks at a neighbourhood of each pixel."""
+
+    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+        """Windows of each connected input that ``compute`` must have for ``wanted``."""
+        raise NotImplementedError
+
+    def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
+        """The picture over exactly ``wanted``; each image covers exactly its window from ``needs``.
+
+        Pixels that are not finite have been set to 0 before, so none can spread. ``display`` of every
+        image is the full frame at the job's scale.
+        """
+        raise NotImplementedError
+
+
+class SinkNode(Node):
+    """Takes a picture out of the graph. Its own result is the picture itself."""
+
+    def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
+        return next(iter(types.values()))
+
+    def outputs(self, frame: int, root: Path) -> list[Path]:
+        """Files written for a frame."""
+        raise NotImplementedError
+
+    def write(self, image: Image, job: Job, notes: Mapping[str, Any]) -> list[Path]:
+        """Write the files of a frame; each is whole or absent."""
+        raise NotImplementedError
+
+
+def colour_of(types: Mapping[str, PortType], port: str) -> Colour:
+    """The type at a port that accepts colour only."""
+    found = types[port]
+    assert isinstance(found, Colour)
+    return found
+
+
+class Sized(BaseModel):
+    """Mixin for made-up pictures: a size of their own, or that of another node."""
+
+    size: Annotated[
+        tuple[int, int] | None, Field(description="width and height in pixels; left out when `like` gives it")
+    ] = None
+    like: Annotated[
+        str | None, Port((PortType,), doc="picture whose frame gives the size")
+    ] = None  # fmt: skip
+
+    @model_validator(mode="after")
+    def _one_size(self) -> Self:
+        if (self.size is None) == (self.like is None):
+            raise ValueError('wants either "size": [width, height] or "like": a node, not both and not neither')
+        if self.size is not None and not all(1 <= side <= 65536 for side in self.size):
+            raise ValueError(f"a size of {self.size[0]}×{self.size[1]} is not between 1 and 65536 pixels a side")
+        return self
