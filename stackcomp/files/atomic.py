@@ -8,7 +8,7 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
-from stackcomp.errors import FileError, StackcompError
+from stackcomp.errors import FileError
 
 __all__ = ["whole_file"]
 
@@ -31,7 +31,10 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
         final.parent.mkdir(parents=True, exist_ok=True)
         yield unfinished
         os.replace(unfinished, final)
-    except StackcompError:
+    except FileError as error:
+        # What was found wrong with the unfinished file is said of the name that the user knows.
+        if error.path == str(unfinished):
+            raise FileError(final, error.reason, error.way_out) from error
         raise
     except OSError as error:
         raise FileError(final, f"cannot be written: {error.strerror or error}", _way_out(error)) from error

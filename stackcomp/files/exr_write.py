@@ -1,0 +1,282 @@
+"""OpenEXR: write one part of rows, whole or not at all.
+
+Half floats end at 65504. Finite values beyond are stored as ±65504 and counted; NaN and the infinities are
+kept as they are. Ids are bit patterns, so they are stored as uint, or bit for bit as float, and never as
+half. Only lossless compression is offered, because ids and data channels may stand in any file.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, cast
+
+import numpy as np
+import numpy.typing as npt
+
+from stackcomp.errors import FileError, did_you_mean
+from stackcomp.files.atomic import whole_file
+from stackcomp.files.exr_layout import PixelType, check_chunks, read_layout
+from stackcomp.image import Plane
+from stackcomp.kernels.strips import over_strips, thread_count
+from stackcomp.window import Window
+
+__all__ = ["COMPRESSIONS", "WriteReport", "library_threads", "write"]
+
+COMPRESSIONS = ("none", "rle", "zips", "zip", "piz")
+_LOSSY = ("pxr24", "b44", "b44a", "dwaa", "dwab")
+_LARGEST_HALF = 65504.0
+# Said by the arguments, not by metadata that came from another file.
+_OURS = frozenset(
+    (
+        "channels", "chunkCount", "compression", "dataWindow", "displayWindow", "lineOrder", "name",
+        "maxSamplesPerPixel", "preview", "tiles", "type", "version",
+    )
+)  # fmt: skip
+
+_threads_lock = threading.Lock()
+
+StoredType = Literal["half", "float"]
+
+
+@dataclass(frozen=True)
+class WriteReport:
+    """What happened on the way to disk.
+
+    Attributes:
+        path: the file.
+        clamped: finite values that half cannot hold, stored as ±65504.
+        skipped: names of attributes that could not be stored.
+    """
+
+    path: Path
+    clamped: int = 0
+    skipped: tuple[str, ...] = ()
+
+
+def write(
+    path: str | os.PathLike[str],
+    planes: Mapping[str, Plane],
+    *,
+    window: Window,
+    display: Window,
+    pixel_type: StoredType | Mapping[str, StoredType] = "half",
+    compression: str = "zip",
+    metadata: Mapping[str, Any] | None = None,
+    bits_as_float: Collection[str] = (),
+) -> WriteReport:
+    """Write planes to a file, read its skeleton back, and only then put it under its name.
+
+    Args:
+        path: the file; its folder is made where missing.
+        planes: channel name → float32 or uint32 of shape ``window.shape``.
+        window: data window. Where it is empty, the file gets a single pixel of 0 at the corner of the
+            frame, because the format has no empty windows.
+        display: the frame.
+        pixel_type: of float32 planes: for all, or by name (half where not named).
+        compression: one of `COMPRESSIONS`.
+        metadata: attributes. Numbers, text, small vectors and matrices, and what `read_header` gave;
+            ``chromaticities`` are 8 numbers. Others are skipped and named in the report.
+        bits_as_float: names of planes that hold id bits: stored as float, bit for bit.
+
+    Raises:
+        FileError: lossy compression, ids as half, planes that do not fit, or a disk that does not want.
+    """
+    path = Path(path)
+    _check_compression(path, compression)
+    if display.empty:
+        raise FileError(path, "the display window has no pixels")
+    if not planes:
+        raise FileError(path, "there are no channels to write")
+    types = {
+        name: _stored_type(path, name, plane, pixel_type, name in bits_as_float)
+        for name, plane in planes.items()
+    }
+    if window.empty:
+        window = Window(display.x0, display.y0, display.x0 + 1, display.y0 + 1)
+        planes = {name: np.zeros((1, 1), plane.dtype) for name, plane in planes.items()}
+    stored: dict[str, Plane] = {}
+    clamped = 0
+    for name, plane in planes.items():
+        if plane.shape != window.shape:
+            raise FileError(path, f'channel "{name}" is {plane.shape}, but its window is {window.shape}')
+        if types[name] == "half":
+            stored[name], beyond = _to_half(plane)
+            clamped += beyond
+        else:
+            stored[name] = np.ascontiguousarray(plane).view(
+                np.uint32 if types[name] == "uint" else np.float32
+            )
+    attributes, skipped = _attributes(path, metadata or {})
+    with whole_file(path) as unfinished:
+        _write(unfinished, stored, attributes, window, display, compression)
+        _check(unfinished, types, window, display)
+    return WriteReport(path, clamped, skipped)
+
+
+def _check_compression(path: Path, compression: str) -> None:
+    if compression in _LOSSY:
+        raise FileError(
+            path,
+            f'compression "{compression}" loses bits',
+            did_you_mean(compression, COMPRESSIONS) or "choose from " + ", ".join(COMPRESSIONS),
+        )
+    if compression not in COMPRESSIONS:
+        raise FileError(path, f'unknown compression "{compression}"', did_you_mean(compression, COMPRESSIONS))
+
+
+def _stored_type(
+    path: Path, name: str, plane: Plane, pixel_type: StoredType | Mapping[str, StoredType], bits: bool
+) -> PixelType:
+    if not name or "\0" in name or len(name.encode()) > 255:
+        raise FileError(path, f"{name!r} cannot be the name of a channel")
+    if plane.dtype not in (np.float32, np.uint32):
+        raise FileError(path, f'channel "{name}" is {plane.dtype}; it must be float32, or uint32 for ids')
+    asked = pixel_type if isinstance(pixel_type, str) else pixel_type.get(name)
+    if asked not in (None, "half", "float"):
+        raise FileError(path, f'channel "{name}" cannot be stored as {asked!r}', 'choose "half" or "float"')
+    if bits or plane.dtype == np.uint32:
+        # One type for all is meant for the picture; half for this very channel is a mistake.
+        if asked == "half" and not isinstance(pixel_type, str):
+            raise FileError(path, f'ids in channel "{name}" cannot be stored as half', 'say "float"')
+        return "float" if bits else "uint"
+    return cast(PixelType, asked or "half")
+
+
+def _to_half(plane: Plane) -> tuple[npt.NDArray[np.float16], int]:
+    half = np.empty(plane.shape, np.float16)
+    counts: list[int] = []
+
+    def work(first: int, last: int) -> None:
+        rows = plane[first:last]
+        size = np.abs(rows)
+        with np.errstate(invalid="ignore"):
+            beyond = (size > _LARGEST_HALF) & (size < np.inf)
+        if count := int(np.count_nonzero(beyond)):
+            counts.append(count)
+            rows = np.where(beyond, np.copysign(np.float32(_LARGEST_HALF), rows), rows)
+        half[first:last] = rows
+
+    over_strips(work, plane.shape[0])
+    return half, sum(counts)
+
+
+def _write(
+    path: Path,
+    planes: Mapping[str, Plane],
+    attributes: Mapping[str, Any],
+    window: Window,
+    display: Window,
+    compression: str,
+) -> None:
+    import OpenEXR
+
+    header = {
+        **attributes,
+        "compression": getattr(
+            OpenEXR, f"{'no' if compression == 'none' else compression}_compression".upper()
+        ),
+        "dataWindow": window.to_exr(),
+        "displayWindow": display.to_exr(),
+        "lineOrder": OpenEXR.INCREASING_Y,
+        "type": OpenEXR.scanlineimage,
+    }
+    # The library replaces the values of both mappings, which are our own here.
+    OpenEXR.File(header, dict(planes), num_threads=library_threads()).write(str(path))
+
+
+def _check(path: Path, types: Mapping[str, PixelType], window: Window, display: Window) -> None:
+    layout = read_layout(path)
+    (part,) = layout.parts
+    if (
+        {channel.name: channel.pixel_type for channel in part.channels} != dict(types)
+        or part.data_window != window
+        or part.display_window != display
+    ):
+        raise FileError(path, "the header read back is not the one written")
+    check_chunks(path, layout, thorough=True)
+
+
+def _attributes(path: Path, metadata: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]]:
+    kept: dict[str, Any] = {}
+    skipped = []
+    for name, value in metadata.items():
+        if name in _OURS:
+            continue
+        if name == "chromaticities":
+            kept[name] = _chromaticities(path, value)
+            continue
+        value = _attribute(value)
+        if value is None or not 0 < len(name.encode()) < 256:
+            skipped.append(name)
+        else:
+            kept[name] = value
+    return kept, tuple(skipped)
+
+
+def _chromaticities(path: Path, value: Any) -> tuple[float, ...]:
+    try:
+        numbers = tuple(float(number) for number in value)
+    except (TypeError, ValueError):
+        numbers = ()
+    if len(numbers) != 8:
+        raise FileError(
+            path, f"chromaticities are 8 numbers (x and y of red, green, blue, white), not {value!r}"
+        )
+    return numbers
+
+
+def _attribute(value: Any) -> Any:
+    """The value as the library takes it, or None where it has no type for it."""
+    import OpenEXR
+
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, os.PathLike):
+        value = os.fspath(value)
+    if isinstance(value, str | float):
+        return value
+    if isinstance(value, int):
+        return int(value) if -(2**31) <= value < 2**31 else None  # the library would wrap it round
+    if isinstance(value, OpenEXR.TimeCode | OpenEXR.KeyCode | OpenEXR.Envmap | OpenEXR.Bytes):
+        return value
+    if isinstance(value, np.ndarray):
+        if value.shape in ((2,), (3,)) and value.dtype in (np.int32, np.float32, np.float64):
+            return value
+        if value.shape in ((3, 3), (4, 4)) and value.dtype in (np.float32, np.float64):
+            return value
+        return [float(number) for number in value] if value.ndim == 1 and value.size else None
+    if isinstance(value, list | tuple) and value:
+        return _sequence(value)
+    return None
+
+
+def _sequence(value: list[Any] | tuple[Any, ...]) -> Any:
+    if all(isinstance(item, str) for item in value):
+        return list(value)
+    numbers = [item.item() if isinstance(item, np.generic) else item for item in value]
+    if all(isinstance(item, int | float) for item in numbers):
+        # Lists of whole numbers are lost on the way; lists of floats are not.
+        whole = all(isinstance(item, int) for item in numbers)
+        vector = isinstance(value, tuple) and len(numbers) in (2, 3)
+        return tuple(numbers) if vector and whole else (tuple if vector else list)(map(float, numbers))
+    box = isinstance(value, tuple) and len(value) == 2
+    return (
+        value if box and all(isinstance(item, np.ndarray) and item.shape == (2,) for item in value) else None
+    )
+
+
+def library_threads() -> int:
+    """Threads to ask the OpenEXR library for; its own pool is made large enough first."""
+    import OpenEXR
+
+    count = thread_count()
+    if count == 1:
+        return 0
+    with _threads_lock:
+        if OpenEXR.global_thread_count() < count:
+            OpenEXR.set_global_thread_count(count)
+    return count
