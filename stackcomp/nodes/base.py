@@ -192,6 +192,10 @@ class Node(BaseModel):
 class SourceNode(Node):
     """Makes a picture from nothing or from a file."""
 
+    def files(self, frame: int, root: Path) -> list[Path]:
+        """Files that it reads for a frame."""
+        return []
+
     def source_domain(self, job: Job, display: Window) -> Window:
         """Data window at this frame, at the job's scale."""
         return display
@@ -228,8 +232,8 @@ class PixelNode(Node):
 
     #: Default pixel function.
     function: ClassVar[PixelFunction | None] = None
-    #: Value of the lanes of a port that is not connected, such as coverage 1 for an open matte.
-    open_lanes: ClassVar[Mapping[str, float]] = {}
+    #: Lanes of a port that is not connected, such as coverage 1 for an open matte.
+    open_lanes: ClassVar[Mapping[str, tuple[float, ...]]] = {}
 
     def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
         """The function for these parameters; may depend on choices, never on numbers over time."""
@@ -263,6 +267,10 @@ class Adjustable(Node):
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return types["image"]
+
+    def keeps_nothing(self, types: Mapping[str, PortType]) -> bool:
+        """As for pixel nodes: a curve may lift black where there is no alpha to say that nothing is there."""
+        return not self.curve or getattr(types["image"], "alpha", "none") == "premultiplied"
 
     @property
     def mixes(self) -> bool:

@@ -1,0 +1,496 @@
+"""Fourth stage: computes one frame of a plan.
+
+Windows first: what each value covers at this frame (forward through the steps), then what of it is needed
+(backward). Then the steps, each as soon as its inputs are there; a value is dropped after its last reader.
+Values that are layers of a file are always at full size; views on them bring them to the scale of the render.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from stackcomp.errors import RenderError, StackcompError
+from stackcomp.fuse import Lane, Op, Program, compiled
+from stackcomp.image import Image, Plane
+from stackcomp.kernels.strips import over_strips
+from stackcomp.nodes.base import AreaNode, Job, Node, PixelNode, Port, SinkNode, SourceNode
+from stackcomp.plan import (AreaStep, GivenStep, Key, PixelValue, Plan, SinkStep, SourceStep, Step, SweepStep,
+                            ViewStep)  # fmt: skip
+from stackcomp.planes import PlanePool
+from stackcomp.port_types import Depth, Ids, Layers, PortType
+from stackcomp.window import Window
+
+__all__ = ["Executor", "Result"]
+
+
+@dataclass(frozen=True)
+class Result:
+    """One finished node.
+
+    Attributes:
+        node: its name.
+        image: its picture.
+        seconds: time spent in the step that made it (shared by all nodes of a sweep).
+        files: files written, for deliver nodes.
+    """
+
+    node: str
+    image: Image
+    seconds: float
+    files: tuple[str, ...] = ()
+
+
+class Executor:
+    """Computes frames of one plan. Keeps compiled loops and memory between frames."""
+
+    def __init__(self, plan: Plan, pool: PlanePool | None = None) -> None:
+        self.plan = plan
+        self.pool = pool or PlanePool()
+        self.programs: dict[tuple[int, tuple[bool, ...]], tuple[Program, list[tuple[Key, list[str]]]]] = {}
+
+    def results(
+        self,
+        frame: int,
+        *,
+        scale: float = 1.0,
+        window: Window | None = None,
+        warn: Callable[[str, str], None] | None = None,
+        notes: Callable[[str, int], Mapping[str, Any]] | None = None,
+    ) -> Iterator[Result]:
+        """Wanted nodes in the order in which they are finished.
+
+        Args:
+            frame: frame number.
+            scale: 1 for full size, 0.5 for half.
+            window: pixels wanted, at full size; everything when None.
+            warn: called with node and message for what is worth knowing but stops nothing.
+            notes: gives what a deliver node records in its files.
+
+        Raises:
+            RenderError: a node failed; its cause says why.
+        """
+        return _Frame(self, frame, scale, window, warn, notes).run()
+
+
+class _Frame:
+    def __init__(
+        self,
+        executor: Executor,
+        frame: int,
+        scale: float,
+        window: Window | None,
+        warn: Callable[[str, str], None] | None,
+        notes: Callable[[str, int], Mapping[str, Any]] | None,
+    ) -> None:
+        self.executor, self.plan, self.pool = executor, executor.plan, executor.pool
+        self.frame, self.scale = frame, scale
+        self.region = None if window is None else window.scaled(scale)
+        self.warn_all = warn or (lambda node, message: None)
+        self.notes = notes or (lambda node, frame: {})
+        self.context = self.plan.checked.context
+        self.domains: dict[Key, Window] = {}
+        self.needs: dict[Key, Window] = {}
+        self.values: dict[Key, Image] = {}
+        self._nodes: dict[str, Node] = {}
+
+    # -- small things --------------------------------------------------------------------------------------
+
+    def node(self, name: str) -> Any:
+        if name not in self._nodes:
+            self._nodes[name] = self.plan.checked.nodes[name].node.at(self.frame, self.scale)
+        return self._nodes[name]
+
+    def job(self, name: str) -> Job:
+        return Job(self.frame, self.scale, self.context, lambda message: self.warn_all(name, message))
+
+    def display(self, name: str) -> Window:
+        return self.plan.checked.nodes[name].display.scaled(self.scale)
+
+    def run(self) -> Iterator[Result]:
+        step: Step | None = None
+        try:
+            for step in self.plan.steps:
+                self._domain(step)
+            self._spread_needs()
+            last = self.plan.last_reads()
+            for k, step in enumerate(self.plan.steps):
+                started = time.perf_counter()
+                files = self._step(step)
+                seconds = time.perf_counter() - started
+                yield from self._finished(step, seconds, files)
+                for key in {*step.reads, *step.makes}:
+                    if last.get(key, -1) <= k:
+                        self._drop(key)
+        except RenderError:
+            raise
+        except (StackcompError, OSError, ValueError, ArithmeticError, LookupError, TypeError, MemoryError) as error:
+            name = self._blame(step)
+            raise RenderError(name, self.frame, str(error) or type(error).__name__) from error
+
+    def _blame(self, step: Step | None) -> str:
+        if isinstance(step, SweepStep):
+            return step.values[-1].key.node
+        return step.makes[0].node if step is not None and step.makes else ""
+
+    def _finished(self, step: Step, seconds: float, files: tuple[str, ...]) -> Iterator[Result]:
+        for key in step.makes:
+            for wanted, name in zip(self.plan.wanted, self.plan.names, strict=True):
+                if wanted == key:
+                    yield Result(name, self.values[key], seconds, files)
+
+    def _drop(self, key: Key) -> None:
+        image = self.values.pop(key, None)
+        if image is not None and isinstance(image.planes, dict):
+            planes = image.planes
+            image = None
+            # A picture that somebody else holds keeps its planes: their reference count says so.
+            held = [planes[name] for name in planes]
+            del planes
+            self.pool.give_back(map(held.pop, [-1] * len(held)))
+
+    # -- windows -------------------------------------------------------------------------------------------
+
+    def _domain(self, step: Step) -> None:
+        domains = self.domains
+        if isinstance(step, GivenStep):
+            domains[step.makes[0]] = self._given(step).window
+        elif isinstance(step, SourceStep):
+            name = step.checked.name
+            node: SourceNode = self.node(name)
+            full = isinstance(step.checked.type, Layers)
+            display = step.checked.display if full else self.display(name)
+            domains[step.makes[0]] = node.source_domain(self.job(name), display)
+        elif isinstance(step, ViewStep):
+            layers = isinstance(self.plan.types[step.reads[0]], Layers)
+            source = domains[step.reads[0]]
+            domains[step.makes[0]] = source.scaled(self.scale) if layers else source
+        elif isinstance(step, SinkStep):
+            domains[step.makes[0]] = domains[step.reads[0]]
+        elif isinstance(step, AreaStep):
+            ports = {port: domains[key] for port, key in step.ports.items()}
+            types = {port: self.plan.types[key] for port, key in step.ports.items()}
+            domains[step.makes[0]] = self.node(step.checked.name).domain(ports, types)
+        elif isinstance(step, SweepStep):
+            for value in step.values:
+                ports = {port: domains[key] for port, key in value.ports.items()}
+                types = {port: self.plan.types[key] for port, key in value.ports.items()}
+                if value.mixes_area:
+                    domains[value.key] = ports["image"] | ports["raw"]
+                else:
+                    domains[value.key] = self.node(value.key.node).domain(ports, types)
+
+    def _need(self, key: Key, window: Window) -> None:
+        self.needs[key] = self.needs.get(key, Window(0, 0, 0, 0)) | (window & self.domains[key])
+
+    def _spread_needs(self) -> None:
+        for key in self.plan.wanted:
+            domain = self.domains[key]
+            self._need(key, domain if self.region is None else domain & self.region)
+        for step in reversed(self.plan.steps):
+            if isinstance(step, SinkStep):
+                self._need(step.reads[0], self.domains[step.reads[0]])
+                self.needs[step.makes[0]] = self.domains[step.makes[0]]
+            elif isinstance(step, ViewStep):
+                layers = isinstance(self.plan.types[step.reads[0]], Layers)
+                whole = layers and self.scale != 1
+                self._need(step.reads[0], self.domains[step.reads[0]] if whole else self.needs[step.makes[0]])
+            elif isinstance(step, SweepStep):
+                window = self._sweep_window(step)
+                for key in step.reads:
+                    self._need(key, window)
+            elif isinstance(step, AreaStep):
+                for port, window in self._area_needs(step).items():
+                    key = step.ports[port]
+                    self._need(key, _reachable(window, self.domains[key]))
+
+    def _sweep_window(self, step: SweepStep) -> Window:
+        window = Window(0, 0, 0, 0)
+        for key in step.makes:
+            window = window | self.needs.get(key, Window(0, 0, 0, 0))
+        return window
+
+    def _area_needs(self, step: AreaStep) -> Mapping[str, Window]:
+        node: AreaNode = self.node(step.checked.name)
+        wanted = self.needs[step.makes[0]]
+        if wanted.empty:
+            return {}
+        return node.needs(wanted, {port: self.domains[key] for port, key in step.ports.items()})
+
+    # -- steps ---------------------------------------------------------------------------------------------
+
+    def _step(self, step: Step) -> tuple[str, ...]:
+        if isinstance(step, GivenStep):
+            self.values[step.makes[0]] = self._given(step)
+        elif isinstance(step, SourceStep):
+            self._source(step)
+        elif isinstance(step, ViewStep):
+            self._view(step)
+        elif isinstance(step, AreaStep):
+            self._area(step)
+        elif isinstance(step, SweepStep):
+            self._sweep(step)
+        elif isinstance(step, SinkStep):
+            return self._sink(step)
+        return ()
+
+    def _given(self, step: GivenStep) -> Image:
+        image = self.plan.checked.given[step.makes[0].node]
+        return image if isinstance(image.type, Layers) else scaled(image, image.type, self.scale)
+
+    def _source(self, step: SourceStep) -> None:
+        key, name = step.makes[0], step.checked.name
+        full = isinstance(step.checked.type, Layers)
+        display = step.checked.display if full else self.display(name)
+        node: SourceNode = self.node(name)
+        self.values[key] = node.produce(self.needs[key], display, step.checked.type, self.job(name))
+
+    def _view(self, step: ViewStep) -> None:
+        source, key = self.values[step.reads[0]], step.makes[0]
+        planes: dict[str, Plane] = {}
+        for pick in step.picks:
+            if pick.channel is not None:
+                planes[pick.plane] = source[pick.channel]
+            else:
+                dtype = np.uint32 if isinstance(step.type, Ids) and pick.plane.startswith("id") else np.float32
+                planes[pick.plane] = np.full(source.window.shape, pick.constant, dtype)
+        if isinstance(step.type, Ids):
+            planes = {name: plane.view(np.uint32) if name.startswith("id") else plane
+                      for name, plane in planes.items()}  # fmt: skip
+        image = replace(source, planes=planes, type=step.type)
+        if isinstance(source.type, Layers):
+            image = scaled(image, step.type, self.scale)
+        self.values[key] = image
+
+    def _area(self, step: AreaStep) -> None:
+        key, name = step.makes[0], step.checked.name
+        node: AreaNode = self.node(name)
+        wanted = self.needs[key]
+        if wanted.empty:
+            self.values[key] = self._blank(key, wanted)
+            return
+        specs = node.ports()
+        images = {
+            port: self._fetch(self.values[step.ports[port]], window, specs[port], step.ports[port], name)
+            for port, window in self._area_needs(step).items()
+        }
+        self.values[key] = node.compute(wanted, images, self.job(name), step.checked.type)
+
+    def _fetch(self, image: Image, window: Window, spec: Port, key: Key, name: str) -> Image:
+        """An input over exactly ``window``, free of NaN and infinity."""
+        if spec.beyond == "frame":
+            image = _beyond_frame(image, window, self.domains[key])
+        image = image.over(window)
+        planes, bad = {}, 0
+        for channel, plane in image.planes.items():
+            planes[channel] = plane
+            if plane.dtype == np.float32 and plane.size and not np.isfinite(plane.sum(dtype=np.float64)):
+                finite = np.isfinite(plane)
+                bad += int(plane.size - np.count_nonzero(finite))
+                planes[channel] = np.where(finite, plane, np.float32(0))
+        if bad:
+            self.warn_all(name, f'{bad} values of "{key.node}" that are not finite were taken as 0')
+        return replace(image, planes=planes)
+
+    def _blank(self, key: Key, window: Window) -> Image:
+        type = self.plan.types[key]
+        planes = {name: np.zeros(window.shape, np.float32) for name in type.planes}
+        return Image(planes, window, self.display(key.node), type)
+
+    def _sink(self, step: SinkStep) -> tuple[str, ...]:
+        name = step.checked.name
+        node: SinkNode = self.node(name)
+        image = self.values[step.reads[0]]
+        files = node.write(image, self.job(name), self.notes(name, self.frame))
+        self.values[step.makes[0]] = image
+        return tuple(str(path) for path in files)
+
+    # -- sweeps --------------------------------------------------------------------------------------------
+
+    def _masked(self, value: PixelValue, window: Window) -> bool:
+        node: PixelNode = self.node(value.key.node)
+        if value.mixes_area or window in self.domains[value.key]:
+            return False
+        return not node.keeps_nothing(value.checked.types)
+
+    def _sweep(self, step: SweepStep) -> None:
+        window = self._sweep_window(step)
+        if window.empty:
+            for key in step.makes:
+                self.values[key] = self._blank(key, window)
+            return
+        masked = tuple(self._masked(value, window) for value in step.values)
+        program, inputs = self.executor.programs.get((id(step), masked), (None, None))
+        if program is None or inputs is None:
+            program, inputs = program_of(step, masked, self.plan.types)
+            self.executor.programs[id(step), masked] = program, inputs
+        run = compiled(program)
+        numbers = np.array([n for value in step.values for n in self._numbers(value)], np.float32)
+        images = [(self.values[key], [self.values[key][name] for name in names]) for key, names in inputs]
+        integers = np.zeros(program.integers, np.int64)
+        self._corners(step, masked, window, integers[2 * len(images) :])
+        outputs = [self.pool.take(window.shape) for _ in program.outputs]
+
+        def strip(first: int, last: int) -> None:
+            mine = integers.copy()
+            planes: list[Plane] = []
+            for g, (image, wanted) in enumerate(images):
+                if window in image.window:
+                    mine[2 * g : 2 * g + 2] = window.y0 - image.window.y0, window.x0 - image.window.x0
+                    planes += wanted
+                else:
+                    rows = Window(window.x0, window.y0 + first, window.x1, window.y0 + last)
+                    names = inputs[g][1]
+                    part = replace(image, planes={name: image[name] for name in names}).over(rows)
+                    mine[2 * g : 2 * g + 2] = -first, 0
+                    planes += [part[name] for name in names]
+            run(first, last, window.width, numbers, mine, *planes, *outputs)
+
+        over_strips(strip, window.height)
+        self._store(step, program, window, outputs)
+
+    def _numbers(self, value: PixelValue) -> list[float]:
+        node = self.node(value.key.node)
+        if value.mixes_area:
+            return [float(node.amount)]
+        own = [float(n) for n in node.numbers(value.checked.types)]
+        return [*own, float(node.amount)] if value.amount else own
+
+    def _corners(self, step: SweepStep, masked: tuple[bool, ...], window: Window, into: Any) -> None:
+        k = 0
+        for value, mask in zip(step.values, masked, strict=True):
+            if mask:
+                inner = self.domains[value.key].shift(-window.x0, -window.y0)
+                into[k : k + 4] = inner.x0, inner.y0, inner.x1, inner.y1
+                k += 4
+
+    def _store(self, step: SweepStep, program: Program, window: Window, outputs: list[Plane]) -> None:
+        by_key = {value.key: value for value in step.values}
+        index = {value.key: k for k, value in enumerate(step.values)}
+        made = dict(zip(program.outputs, outputs, strict=True))
+        for key in step.makes:
+            planes: dict[str, Plane] = {}
+            need = self.needs.get(key, window)
+            for name in self.plan.types[key].planes:
+                at = _resolve((key, name), by_key)
+                if at[0] in index:
+                    lane = by_key[at[0]].lane_of(at[1])
+                    assert lane is not None
+                    plane = made[index[at[0]], lane]
+                    planes[name] = plane if need == window else np.ascontiguousarray(plane[need.slices_in(window)])
+                else:
+                    source = self.values[at[0]]
+                    planes[name] = replace(source, planes={at[1]: source[at[1]]}).over(need)[at[1]]
+            first = next((self.values[k] for k in step.reads if k in self.values), None)
+            notes = first.metadata if first is not None else {}
+            self.values[key] = Image(planes, need, self.display(key.node), self.plan.types[key], notes)
+
+
+def _resolve(at: tuple[Key, str], values: Mapping[Key, PixelValue]) -> tuple[Key, str]:
+    """Where a plane really comes from: adjustable nodes pass alpha through."""
+    while at[0] in values and values[at[0]].lane_of(at[1]) is None:
+        first = values[at[0]].lanes[0]
+        assert isinstance(first, tuple)
+        at = (first[0], at[1])
+    return at
+
+
+def program_of(
+    step: SweepStep, masked: tuple[bool, ...], types: Mapping[Key, PortType]
+) -> tuple[Program, list[tuple[Key, list[str]]]]:
+    """The program of a sweep, and for each of its input pictures which planes it reads."""
+    by_key = {value.key: value for value in step.values}
+    index = {value.key: k for k, value in enumerate(step.values)}
+    planes: dict[Key, list[str]] = {}
+
+    def wish(at: tuple[Key, str] | float | None) -> None:
+        if isinstance(at, tuple):
+            key, name = _resolve(at, by_key)
+            if key not in index and name not in planes.setdefault(key, []):
+                planes[key].append(name)
+
+    for value in step.values:
+        for lane in (*value.lanes, value.alpha, value.within):
+            wish(lane)
+    inputs = list(planes.items())
+    number = {(key, name): k for k, (key, name) in enumerate((key, n) for key, names in inputs for n in names)}
+
+    def lane_for(at: tuple[Key, str] | float) -> Lane:
+        if not isinstance(at, tuple):
+            return Lane("constant", value=at)
+        key, name = _resolve(at, by_key)
+        if key in index:
+            lane = by_key[key].lane_of(name)
+            assert lane is not None
+            return Lane("op", index[key], lane)
+        return Lane("plane", number[key, name])
+
+    ops = []
+    for value, mask in zip(step.values, masked, strict=True):
+        count = len(value.function.arguments) - len(value.lanes)
+        ops.append(
+            Op(
+                value.function,
+                tuple(lane_for(lane) for lane in value.lanes),
+                numbers=count,
+                alpha=lane_for(value.alpha) if value.alpha else None,
+                within=lane_for(value.within) if value.within else None,
+                amount=value.amount,
+                masked=mask,
+            )
+        )
+    outputs: dict[tuple[int, int], None] = {}
+    for key in step.makes:
+        for name in types[key].planes:
+            source, plane = _resolve((key, name), by_key)
+            if source in index:
+                lane = by_key[source].lane_of(plane)
+                assert lane is not None
+                outputs[index[source], lane] = None
+    return Program(tuple(len(names) for _, names in inputs), tuple(ops), tuple(outputs)), inputs
+
+
+def _reachable(window: Window, domain: Window) -> Window:
+    """The part of a domain that a window sees, its edge pixels included where the window lies beyond them."""
+    if window.empty or domain.empty:
+        return Window(0, 0, 0, 0)
+    x0 = min(max(window.x0, domain.x0), domain.x1 - 1)
+    y0 = min(max(window.y0, domain.y0), domain.y1 - 1)
+    return Window(x0, y0, max(min(window.x1, domain.x1), x0 + 1), max(min(window.y1, domain.y1), y0 + 1))
+
+
+def _beyond_frame(image: Image, window: Window, domain: Window) -> Image:
+    """The picture with its outermost pixels going on beyond those edges of the frame that it reaches."""
+    frame = image.display
+    grown = Window(
+        window.x0 if domain.x0 <= frame.x0 else max(window.x0, domain.x0),
+        window.y0 if domain.y0 <= frame.y0 else max(window.y0, domain.y0),
+        window.x1 if domain.x1 >= frame.x1 else min(window.x1, domain.x1),
+        window.y1 if domain.y1 >= frame.y1 else min(window.y1, domain.y1),
+    )
+    if grown.empty or image.window.empty or grown in image.window:
+        return image
+    return image.over(grown, edges=True)
+
+
+def scaled(image: Image, type: PortType, scale: float) -> Image:
+    """The picture on a grid ``scale`` times as fine: averaged over areas; ids and depth picked, not averaged."""
+    if scale == 1:
+        return image
+    from stackcomp.kernels import resample
+
+    picked = isinstance(type, Ids | Depth)
+    planes = {}
+    for name, plane in image.planes.items():
+        if picked:
+            planes[name], window = resample.pick(plane, image.window, scale)
+        else:
+            planes[name], window = resample.shrink(plane, image.window, scale)
+    if not planes:
+        window = image.window.scaled(scale)
+    return replace(image, planes=planes, window=window, display=image.display.scaled(scale))
+
