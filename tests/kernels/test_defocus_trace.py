@@ -1,0 +1,97 @@
+"""Defocus of a pinhole render against the same scene path-traced through a thin lens.
+
+The renders were made by ``trace/make_thin_lens.py`` with mitsuba. Two renders through the lens differ by
+their noise; the pinhole render untouched differs by far more. What one view cannot know (what hides behind
+a blurred thing, or outside of the picture) keeps any method that has only that view above the noise.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import OpenEXR
+import pytest
+
+from stackcomp.kernels.defocus import defocus, margin
+from stackcomp.kernels.lens import edge_depth, spread_radius
+
+HERE = Path(__file__).parent / "trace"
+
+
+def load(name):
+    file = OpenEXR.File(str(HERE / name), separate_channels=True)
+    planes = {key: np.array(channel.pixels, np.float32) for key, channel in file.channels().items()}
+    return planes, file.header()
+
+
+def spread_of(depth, header):
+    """That camera's lens in photographer's numbers.
+
+    It focuses without breathing: its picture stands at the focal length whatever the focus. A real lens
+    with the same aperture and picture has focal length ``f`` with ``f S1 / (S1 − f)`` = that distance.
+    """
+    field, aperture, focus = (
+        float(header[key]) for key in ("fieldOfView", "apertureRadius", "focusDistance")
+    )
+    picture_mm = 36 / 2 / math.tan(math.radians(field) / 2)
+    focal_mm = 1 / (1 / picture_mm + 1 / (focus * 1000))
+    return spread_radius(depth, focus, focal_mm, focal_mm / (2000 * aperture), 36, depth.shape[1])
+
+
+def colours(planes, prefix="", channels="RGB"):
+    return np.stack([planes[prefix + channel] for channel in channels], axis=-1)
+
+
+def difference(one, other):
+    return np.abs(one - other).mean() / other.mean()
+
+
+@pytest.fixture(scope="module")
+def set_scene():
+    planes, header = load("set.exr")
+    spread = spread_of(planes["Z"], header)
+    largest = float(np.abs(spread).max())
+    m = margin(largest)
+    rgba = [np.pad(planes[c], m) for c in "RGB"] + [np.pad(np.ones_like(planes["Z"]), m)]
+    return planes, np.stack(defocus(rgba, np.pad(spread, m, constant_values=np.nan), largest), axis=-1), m
+
+
+def test_the_lens_of_the_scene_is_strong(set_scene):
+    assert 14 < set_scene[2] < 18
+
+
+def test_a_whole_set_comes_near_the_trace(set_scene):
+    planes, result, m = set_scene
+    first, second = colours(planes, "lens1."), colours(planes, "lens2.")
+    truth = (first + second) / 2
+    inner = (slice(m, -m), slice(m, -m))
+    noise = difference(first[inner], second[inner])
+    untouched = difference(colours(planes)[inner], truth[inner])
+    # Measured: noise 1.2 %; away from the border pinhole 29 %, this 3.6 %; with it 34 % and 4.9 %.
+    assert 0.008 < noise < 0.016
+    assert untouched > 0.25
+    assert difference(result[inner][..., :3], truth[inner]) < 0.039
+    assert difference(result[..., :3], truth) < 0.053
+    assert np.abs(result[..., 3] - 1).max() < 1e-6
+
+
+def test_pieces_with_alpha_come_near_the_trace():
+    planes, header = load("pieces.exr")
+    depth = edge_depth(planes["Z"], planes["A"])
+    spread = spread_of(depth, header)
+    largest = float(np.abs(spread).max())
+    m = margin(largest)
+    beyond = spread_of(np.zeros((1, 128)), header)[0, 0]
+    result = np.stack(
+        defocus([np.pad(planes[c], m) for c in "RGBA"], np.pad(spread, m, constant_values=beyond), largest),
+        axis=-1,
+    )
+    truth = colours(planes, "lens1.", "RGBA")
+    inner = (slice(m, -m), slice(m, -m))
+    # Measured, noise of the one trace included: colour 3.2 % against 32 %, alpha .012 against .072.
+    assert difference(result[inner][..., :3], truth[inner][..., :3]) < 0.036
+    assert difference(colours(planes)[inner], truth[inner][..., :3]) > 0.25
+    assert np.abs(result[..., 3] - truth[..., 3]).mean() < 0.0135
+    assert np.abs(planes["A"] - truth[..., 3]).mean() > 0.06
