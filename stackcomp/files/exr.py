@@ -23,6 +23,7 @@ from stackcomp.errors import FileError, did_you_mean
 from stackcomp.files.exr_layout import Layout, PartLayout, PixelType, check_chunks, read_layout
 from stackcomp.files.exr_write import WriteReport, library_threads, write
 from stackcomp.files.paths import nearby
+from stackcomp.files.quiet import printed
 from stackcomp.image import Plane
 from stackcomp.kernels.strips import over_strips
 from stackcomp.window import Window
@@ -120,7 +121,8 @@ def read(path: str | os.PathLike[str], channels: Iterable[str] | None = None) ->
                 "save it with R, G and B at full size",
             )
     check_chunks(path, layout)
-    file = _open(path, header_only=False, num_threads=library_threads())
+    with printed() as said:
+        file = _open(path, header_only=False, num_threads=library_threads())
     # The library drops parts that it cannot decode, and later ones move up.
     decoded = {_key(part, layout): part.channels for part in file.parts}
     planes: dict[str, Plane] = {}
@@ -128,7 +130,10 @@ def read(path: str | os.PathLike[str], channels: Iterable[str] | None = None) ->
         source = decoded.get(part.name if len(layout.parts) > 1 else "")
         if source is None:
             subject = f'part {number} "{part.name}"' if len(layout.parts) > 1 else "the picture"
-            raise FileError(path, f"the pixels of {subject} are damaged", "render or copy the file again")
+            why = f" ({said[0].strip().rpartition(' - ')[2]})" if said else ""
+            raise FileError(
+                path, f"the pixels of {subject} are damaged{why}", "render or copy the file again"
+            )
         for stored, name in zip(part.channels, part.full_names, strict=True):
             if name in wanted:
                 pixels = source[stored].pixels if stored in source else None

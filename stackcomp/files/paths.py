@@ -139,7 +139,7 @@ def _other_frames(name: str, names: list[str]) -> str:
 
 def _alike(name: str, names: list[str]) -> str:
     folded = {other.casefold(): other for other in names}
-    near = difflib.get_close_matches(name.casefold(), list(folded), n=2, cutoff=0.6)
+    near = difflib.get_close_matches(name.casefold(), list(folded), n=2, cutoff=0.7)
     if near:
         return "did you mean " + " or ".join(f'"{folded[other]}"' for other in near) + "?"
     few = ", ".join(f'"{other}"' for other in names[:5])

@@ -1,0 +1,79 @@
+"""Frame numbers in file names, and what messages say of files that are missing."""
+
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stackcomp.files.paths import FramePath, missing_frames, nearby, resolve
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("plate.{frame}.exr", "plate.7.exr"),
+        ("plate.{frame:04d}.exr", "plate.0007.exr"),
+        ("plate.{frame:3d}.exr", "plate.  7.exr"),
+        ("plate.%04d.exr", "plate.0007.exr"),
+        ("plate.%d.exr", "plate.7.exr"),
+        ("v2/{frame:04d}/plate.{frame:06d}.exr", "v2/0007/plate.000007.exr"),
+        ("grey.exr", "grey.exr"),
+        ("50%_grey.exr", "50%_grey.exr"),
+    ],
+)
+def test_tokens(text, expected):
+    assert FramePath(text).for_frame(7) == expected
+
+
+def test_has_frame():
+    assert FramePath("plate.%04d.exr").has_frame
+    assert not FramePath("plate.0007.exr").has_frame
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["p.{shot}.exr", "p.{frame!r}.exr", "p.{frame.real}.exr", "p.{frame:x}.exr", "p.{0}.exr", "p.{.exr", "}"],
+)
+def test_anything_else_in_braces_is_refused_and_named(text):
+    with pytest.raises(ValueError, match=re.escape(f'path "{text}" holds')):
+        FramePath(text)
+
+
+@given(st.integers(0, 10**7), st.integers(1, 9))
+def test_both_spellings_say_the_same_number(frame, width):
+    brace = FramePath(f"a.{{frame:0{width}d}}.exr").for_frame(frame)
+    assert brace == FramePath(f"a.%0{width}d.exr").for_frame(frame)
+    assert int(brace.split(".")[1]) == frame
+    assert brace == f"a.{str(frame).zfill(width)}.exr"
+
+
+def test_missing_frames_keeps_the_order_asked(tmp_path):
+    for frame in (1001, 1003):
+        (tmp_path / f"plate.{frame}.exr").touch()
+    assert missing_frames("plate.{frame}.exr", tmp_path, [1004, 1001, 1002, 1003]) == [1004, 1002]
+    assert missing_frames("nowhere/plate.{frame}.exr", tmp_path, [1, 2]) == [1, 2]
+
+
+def test_resolve_starts_at_the_root_unless_absolute(tmp_path):
+    assert resolve(tmp_path, "a.%02d.exr", 3) == tmp_path / "a.03.exr"
+    assert str(resolve(tmp_path, "/b/a.exr", 3)) == "/b/a.exr"
+
+
+def test_nearby_names_what_is_there(tmp_path):
+    assert nearby(tmp_path / "a.exr") == f'the folder "{tmp_path}" is empty'
+    for frame in (1001, 1002, 1004):
+        (tmp_path / f"plate.{frame}.exr").touch()
+    (tmp_path / "lantern.exr").touch()
+    assert nearby(tmp_path / "plate.1009.exr") == "frames 1001–1004 are there, with 1 missing between"
+    assert nearby(tmp_path / "lantren.exr") == 'did you mean "lantern.exr"?'
+    assert nearby(tmp_path / "plate.01001.exr").startswith('did you mean "plate.1001.exr"')
+    assert "the folder holds" in nearby(tmp_path / "zzz.mov")
+    assert nearby(tmp_path / "lantern.exr") == ""
+    assert nearby(tmp_path) == "it is a folder"
+
+
+def test_nearby_names_the_first_folder_that_is_missing(tmp_path):
+    (tmp_path / "renders").mkdir()
+    message = nearby(tmp_path / "render" / "v1" / "a.exr")
+    assert message == f'the folder "{tmp_path}/render" does not exist, did you mean "renders"?'

@@ -1,0 +1,54 @@
+"""What a library prints is kept, thread by thread."""
+
+import sys
+import threading
+
+from stackcomp.files.quiet import printed
+
+
+def test_only_the_listening_thread_is_kept_quiet(capsys):
+    before = sys.stdout
+    inside, done = threading.Event(), threading.Event()
+
+    def other():
+        inside.wait(5)
+        print("from the other")
+        done.set()
+
+    thread = threading.Thread(target=other)
+    thread.start()
+    with printed() as said:
+        print("from the library")
+        inside.set()
+        done.wait(5)
+    thread.join()
+    print("after")
+    assert "".join(said) == "from the library\n"
+    assert capsys.readouterr().out == "from the other\nafter\n"
+    assert sys.stdout is before
+
+
+def test_overlapping_listeners_leave_stdout_as_it_was(capsys):
+    before = sys.stdout
+    first_in, second_in, first_out = threading.Event(), threading.Event(), threading.Event()
+
+    def first():
+        with printed():
+            first_in.set()
+            second_in.wait(5)
+        first_out.set()
+
+    def second():
+        first_in.wait(5)
+        with printed():
+            second_in.set()
+            first_out.wait(5)
+            print("unheard")
+
+    threads = [threading.Thread(target=work) for work in (first, second)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sys.stdout is before
+    assert capsys.readouterr().out == ""
