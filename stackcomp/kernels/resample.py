@@ -1,0 +1,129 @@
+"""Smaller pictures for previews, on the same grid whatever part of the picture is asked for.
+
+A window at a scale is `Window.scaled`: the smallest one that covers the picture. Target pixel X covers the
+source from ``X / scale`` to ``(X + 1) / scale``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from stackcomp.kernels.compiled import Array, compiled, plane_of
+from stackcomp.kernels.strips import over_strips
+from stackcomp.window import Window
+
+__all__ = ["pick", "shrink"]
+
+
+def shrink(plane: Array, window: Window, scale: float, outside: float = 0.0) -> tuple[Array, Window]:
+    """A smaller plane whose pixels are the averages over the areas they cover.
+
+    Args:
+        plane: float32 of ``window.shape``.
+        window: where it lies.
+        scale: above 0 and up to 1.
+        outside: value of areas that lie beyond the window.
+
+    Returns:
+        float32 over ``window.scaled(scale)``, and that window; with scale 1 the plane itself.
+
+    Raises:
+        ValueError: a scale out of its range, or a plane of another shape.
+    """
+    _check(plane, window, scale)
+    target_window = window.scaled(scale)
+    if scale == 1 or window.empty:
+        return plane_of(plane), target_window
+    source = plane_of(plane)
+    columns, column_parts = _parts(window.x0, window.x1, target_window.x0, target_window.x1, scale)
+    rows, row_parts = _parts(window.y0, window.y1, target_window.y0, target_window.y1, scale)
+    target = np.empty(target_window.shape, np.float32)
+    over_strips(
+        lambda first, last: _average(
+            source, rows, row_parts, columns, column_parts, outside, target, first, last
+        ),
+        target.shape[0],
+    )
+    return target, target_window
+
+
+def pick(plane: Array, window: Window, scale: float) -> tuple[Array, Window]:
+    """A smaller plane of single values: those of the source pixels under the target pixels' centres.
+
+    For ids and depth, which have no averages. A last pixel whose centre lies beyond the window takes the
+    value of the nearest pixel inside, since part of it covers that.
+
+    Args:
+        plane: of ``window.shape`` and any type.
+        window: where it lies.
+        scale: above 0 and up to 1.
+
+    Returns:
+        The plane over ``window.scaled(scale)``, of the same type, and that window.
+
+    Raises:
+        ValueError: a scale out of its range, or a plane of another shape.
+    """
+    _check(plane, window, scale)
+    target = window.scaled(scale)
+    if scale == 1 or window.empty:
+        return plane, target
+    columns = np.floor((np.arange(target.x0, target.x1) + 0.5) / scale).astype(np.int64)
+    rows = np.floor((np.arange(target.y0, target.y1) + 0.5) / scale).astype(np.int64)
+    columns = np.clip(columns - window.x0, 0, window.width - 1)
+    rows = np.clip(rows - window.y0, 0, window.height - 1)
+    return np.ascontiguousarray(plane[rows[:, None], columns]), target
+
+
+def _check(plane: Array, window: Window, scale: float) -> None:
+    if not 0 < scale <= 1:
+        raise ValueError(f"a preview's scale is above 0 and up to 1, not {scale}")
+    if plane.shape != window.shape:
+        raise ValueError(f"a plane is {plane.shape}, but its window is {window.shape}")
+
+
+def _parts(low: int, high: int, first: int, last: int, scale: float) -> tuple[Array, Array]:
+    """Source pixels of each target pixel along one axis, and the shares they have in it.
+
+    Returns the range of source pixels ``(n, 2)`` inside the window and shares ``(n, most)``, whose sum is
+    1 less what lies outside.
+    """
+    edges = np.arange(first, last + 1) / scale
+    # Products such as 3 / 0.1 miss whole numbers by a hair, which would touch a pixel for nothing.
+    whole = np.rint(edges)
+    edges = np.where(np.abs(edges - whole) < 1e-9 * np.maximum(1, np.abs(edges)), whole, edges)
+    begin = np.clip(np.floor(edges[:-1]), low, high).astype(np.int64)
+    end = np.clip(np.ceil(edges[1:]), low, high).astype(np.int64)
+    shares = np.zeros((last - first, max(1, int((end - begin).max()))))
+    for k in range(last - first):
+        pixel = np.arange(begin[k], end[k])
+        overlap = np.minimum(pixel + 1, edges[k + 1]) - np.maximum(pixel, edges[k])
+        shares[k, : len(pixel)] = overlap / (edges[k + 1] - edges[k])
+    return np.stack([begin - low, end - low], axis=1), shares
+
+
+@compiled
+def _average(
+    source: Array,
+    rows: Array,
+    row_parts: Array,
+    columns: Array,
+    column_parts: Array,
+    outside: float,
+    target: Array,
+    first: int,
+    last: int,
+) -> None:
+    for y in range(first, last):
+        for x in range(target.shape[1]):
+            total = share = 0.0
+            left = columns[x, 0]
+            for j in range(rows[y, 1] - rows[y, 0]):
+                line = shares = 0.0
+                for i in range(columns[x, 1] - left):
+                    line += column_parts[x, i] * source[rows[y, 0] + j, left + i]
+                    shares += column_parts[x, i]
+                total += row_parts[y, j] * line
+                share += row_parts[y, j] * shares
+            rest = 1 - share
+            target[y, x] = total + outside * rest if rest > 1e-9 else total
