@@ -205,6 +205,11 @@ def cut_short(path, *arguments):
     path.write_bytes(path.read_bytes()[:-10])
 
 
+def run_on(path, *arguments):
+    original(path, *arguments)
+    path.write_bytes(path.read_bytes() + b"and more")
+
+
 def stop_halfway(path, *arguments):
     path.write_bytes(b"half a file")
     raise OSError(28, "No space left on device")
@@ -222,6 +227,7 @@ original = exr_write._write
     ("failure", "error", "reason"),
     [
         (cut_short, FileError, "chunk 0"),
+        (run_on, FileError, "its last chunk ends at byte"),
         (stop_halfway, FileError, "No space left"),
         (be_interrupted, KeyboardInterrupt, None),
     ],
