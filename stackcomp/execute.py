@@ -19,6 +19,7 @@ from stackcomp.fuse import Lane, Op, Program, compiled
 from stackcomp.image import Image, Plane
 from stackcomp.kernels.strips import over_strips
 from stackcomp.nodes.base import AreaNode, Job, Node, PixelNode, Port, SinkNode, SourceNode
+from stackcomp.nodes.read import Read, settle
 from stackcomp.plan import (AreaStep, GivenStep, Key, PixelValue, Plan, SinkStep, SourceStep, Step, SweepStep,
                             ViewStep)  # fmt: skip
 from stackcomp.planes import PlanePool
@@ -247,7 +248,8 @@ class _Frame:
         full = isinstance(step.checked.type, Layers)
         display = step.checked.display if full else self.display(name)
         node: SourceNode = self.node(name)
-        self.values[key] = node.produce(self.needs[key], display, step.checked.type, self.job(name))
+        job = replace(self.job(name), channels=step.channels)
+        self.values[key] = node.produce(self.needs[key], display, step.checked.type, job)
 
     def _view(self, step: ViewStep) -> None:
         source, key = self.values[step.reads[0]], step.makes[0]
@@ -262,6 +264,10 @@ class _Frame:
             planes = {name: plane.view(np.uint32) if name.startswith("id") else plane
                       for name, plane in planes.items()}  # fmt: skip
         image = replace(source, planes=planes, type=step.type)
+        reader = self.node(step.reads[0].node)
+        if isinstance(reader, Read) and not isinstance(step.type, Ids | Depth):
+            name = step.reads[0].node
+            image = settle(image, reader.non_finite, self.job(name), reader.file(self.frame, self.context.root))
         if isinstance(source.type, Layers):
             image = scaled(image, step.type, self.scale)
         self.values[key] = image

@@ -13,7 +13,7 @@ result need not be stored.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import networkx as nx
@@ -21,7 +21,7 @@ import networkx as nx
 from stackcomp.check import CheckedGraph, CheckedNode, Wire, walk_back
 from stackcomp.nodes.base import Adjustable, AreaNode, Pick, PixelNode, SinkNode, SourceNode, ViewNode
 from stackcomp.pixel import PixelFunction, pixel
-from stackcomp.port_types import PortType
+from stackcomp.port_types import Layers, PortType
 
 __all__ = ["AreaStep", "GivenStep", "Key", "PixelValue", "Plan", "SinkStep", "SourceStep", "Step", "SweepStep",
            "ViewStep", "make_plan"]  # fmt: skip
@@ -49,9 +49,10 @@ class GivenStep(Step):
 
 @dataclass(frozen=True)
 class SourceStep(Step):
-    """A picture from a source node."""
+    """A picture from a source node; of a file's channels only ``channels``, or all when None."""
 
     checked: CheckedNode
+    channels: frozenset[str] | None = None
 
 
 @dataclass(frozen=True)
@@ -177,6 +178,7 @@ class _Planner:
         for name in walk_back(self.checked, self.names):
             self._node(self.checked.nodes[name])
         wanted = tuple(self._result(name) for name in self.names)
+        self._only_used_channels(set(wanted))
         stored = self._sweeps(set(wanted))
         return Plan(self.checked, tuple(self._ordered(stored)), wanted, tuple(self.names), self.types)
 
@@ -228,6 +230,14 @@ class _Planner:
         else:
             assert isinstance(node, PixelNode)
             self._pixel(key, checked, node, ports)
+
+    def _only_used_channels(self, wanted: set[Key]) -> None:
+        """A file with 40 channels is not decoded for the sake of four."""
+        for key, step in self.steps.items():
+            if isinstance(step, SourceStep) and isinstance(step.checked.type, Layers) and key not in wanted:
+                views = [self.steps[reader] for reader in self.graph.successors(key)]
+                used = {pick.channel for view in views if isinstance(view, ViewStep) for pick in view.picks}
+                self.steps[key] = replace(step, channels=frozenset(name for name in used if name is not None))
 
     def _area(self, key: Key, checked: CheckedNode, ports: dict[str, Key]) -> None:
         node = checked.node

@@ -100,12 +100,16 @@ class Context:
 
 @dataclass(frozen=True)
 class Job:
-    """What a node may need to know while it computes one frame."""
+    """What a node may need to know while it computes one frame.
+
+    ``channels`` are those of a file that somebody uses; None stands for all.
+    """
 
     frame: int
     scale: float
     context: Context
     warn: Callable[[str], None] = field(default=lambda message: None)
+    channels: frozenset[str] | None = None
 
     @property
     def root(self) -> Path:
@@ -333,3 +337,7 @@ class Sized(BaseModel):
         if self.size is not None and not all(1 <= side <= 65536 for side in self.size):
             raise ValueError(f"a size of {self.size[0]}×{self.size[1]} is not between 1 and 65536 pixels a side")
         return self
+
+    def sized_window(self, displays: Mapping[str, Window]) -> Window:
+        """The frame: of that size, or the other node's."""
+        return displays["like"] if self.size is None else Window.of_size(*self.size)

@@ -1,0 +1,225 @@
+"""`Composition`: a graph made ready to check, render and deliver. What `stackcomp.load` returns."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Collection, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from stackcomp.check import CheckedGraph, check_graph
+from stackcomp.document.graph import Graph
+from stackcomp.document.model import Document
+from stackcomp.errors import CheckError, GraphError, Problem
+from stackcomp.execute import Executor, Result
+from stackcomp.image import Image
+from stackcomp.nodes.base import SinkNode
+from stackcomp.plan import make_plan
+from stackcomp.planes import PlanePool
+from stackcomp.provenance import notes_for
+from stackcomp.window import Window
+
+__all__ = ["Composition", "StackcompWarning", "load"]
+
+WindowLike = Window | tuple[int, int, int, int]
+#: Called with a node's name and a message.
+Warn = Callable[[str, str], None]
+
+
+class StackcompWarning(UserWarning):
+    """Something worth knowing that stops nothing: repaired pixels, clamped values."""
+
+
+def load(
+    path: str | Path, *, root: str | Path = ".", variables: Mapping[str, Any] | None = None
+) -> Composition:
+    """Read a graph file.
+
+    Args:
+        path: the JSON file.
+        root: folder against which relative paths in the graph resolve.
+        variables: values for ``${name}``; they go before the graph's own.
+
+    Raises:
+        DocumentError: the file cannot be understood; it holds every problem found.
+    """
+    return Composition(Graph.open(path), root=root, variables=variables)
+
+
+class Composition:
+    """A graph with its variables filled in.
+
+    Args:
+        graph: the graph.
+        root: folder against which relative paths resolve.
+        variables: values for ``${name}``; they go before the graph's own.
+
+    Raises:
+        DocumentError: a field, a value or a variable is wrong; it holds every problem found.
+    """
+
+    def __init__(
+        self, graph: Graph, *, root: str | Path = ".", variables: Mapping[str, Any] | None = None
+    ) -> None:
+        self.graph = graph
+        self.root = Path(root)
+        self.document: Document = graph.document(variables)
+        self._pool = PlanePool()
+        self._checked: dict[Any, CheckedGraph] = {}
+        self._executors: dict[Any, Executor] = {}
+
+    @property
+    def frames(self) -> list[int]:
+        """The frames that the graph is about."""
+        return self.document.frames
+
+    @property
+    def nodes(self) -> list[str]:
+        """Names of the nodes, as written."""
+        return list(self.document.nodes)
+
+    @property
+    def sinks(self) -> list[str]:
+        """Names of the deliver nodes."""
+        return [name for name, node in self.document.nodes.items() if isinstance(node, SinkNode)]
+
+    def check(self, frames: Collection[int] | None = None) -> list[Problem]:
+        """Everything that is wrong or doubtful, from the graph and file headers alone; no pixel is read.
+
+        Args:
+            frames: frames to check files for; the graph's own when None.
+        """
+        return check_graph(self.document, self.root, frames=frames)[1]
+
+    def render(
+        self,
+        node: str,
+        frame: int,
+        *,
+        window: WindowLike | None = None,
+        scale: float = 1.0,
+        replace: Mapping[str, Image] | None = None,
+    ) -> Image:
+        """One node's picture at one frame.
+
+        Args:
+            node: name of the node; a deliver node gives the picture it would write, and writes nothing.
+            frame: frame number.
+            window: pixels wanted, at full size, as a `Window` or its x0, y0, x1, y1; all when None.
+            scale: size of the result; 0.5 is half. Lengths in pixels in the graph follow by themselves.
+            replace: pictures to use instead of the results of these nodes.
+
+        Returns:
+            The picture over its data window, or the part of it inside ``window``.
+
+        Raises:
+            CheckError: something is wrong with the nodes it hangs on; it holds every problem.
+            RenderError: a node failed while computing.
+        """
+        (result,) = self.results([node], frame, window=window, scale=scale, replace=replace)
+        return result.image
+
+    def results(
+        self,
+        nodes: Collection[str],
+        frame: int,
+        *,
+        window: WindowLike | None = None,
+        scale: float = 1.0,
+        replace: Mapping[str, Image] | None = None,
+        fused: bool = True,
+        warn: Warn | None = None,
+    ) -> Iterator[Result]:
+        """Several nodes' pictures, each as soon as it is finished.
+
+        Args:
+            nodes: names of nodes.
+            frame, window, scale, replace: as in `render`.
+            fused: compute neighbouring pixel nodes in one loop; False computes, and times, each by itself.
+            warn: told of what stops nothing; Python's warnings when None.
+
+        Raises:
+            CheckError, RenderError: as in `render`.
+        """
+        if not 0 < scale <= 1:
+            raise GraphError(Problem("scale", f"a scale of {scale:g} is not above 0 and at most 1", ""))
+        given = dict(replace or {})
+        executor = self._executor(tuple(dict.fromkeys(nodes)), (frame,), given, fused=fused, sinks=False)
+        region = Window(*window) if isinstance(window, tuple) else window
+        return executor.results(frame, window=region, scale=scale, warn=warn or _python_warning)
+
+    def deliver(
+        self,
+        frames: Collection[int] | None = None,
+        *,
+        nodes: Collection[str] | None = None,
+        replace: Mapping[str, Image] | None = None,
+        warn: Warn | None = None,
+        finished: Callable[[int, str], None] | None = None,
+    ) -> list[Path]:
+        """Write the files of the deliver nodes.
+
+        Args:
+            frames: frame numbers; the graph's own when None.
+            nodes: names of deliver nodes; all when None.
+            replace: pictures to use instead of the results of these nodes, at every frame.
+            warn: told of what stops nothing; Python's warnings when None.
+            finished: called with frame and node after each file is whole.
+
+        Returns:
+            The files, in the order written.
+
+        Raises:
+            CheckError: something is wrong with the graph or its files; nothing was written.
+            RenderError: a frame failed; files written before it are whole.
+        """
+        chosen = tuple(self.frames if frames is None else frames)
+        sinks = tuple(self.sinks if nodes is None else nodes)
+        self._deliverable(chosen, sinks)
+        executor = self._executor(sinks, chosen, dict(replace or {}), fused=True, sinks=True)
+        written: list[Path] = []
+        for frame in chosen:
+            for result in executor.results(frame, warn=warn or _python_warning, notes=self._notes):
+                written += map(Path, result.files)
+                if finished is not None:
+                    finished(frame, result.node)
+        return written
+
+    def _deliverable(self, frames: tuple[int, ...], sinks: tuple[str, ...]) -> None:
+        place = self.document.place
+        if not frames:
+            raise CheckError(Problem("frames", "no frames to deliver",
+                                     'give frames, or write "frames": "1001-1008" into the graph', place=place))  # fmt: skip
+        if not sinks:
+            raise CheckError(Problem("no-deliver", "the graph has no deliver node, so there is nothing to write",
+                                     'add {"kind": "deliver", "image": …, "path": …}', place=place))  # fmt: skip
+        for name in sinks:
+            node = self.document.nodes.get(name)
+            if node is not None and not isinstance(node, SinkNode):
+                raise CheckError(Problem("no-deliver", f"is a {node.kind} node, and writes nothing",
+                                         "name a deliver node, or render this one to a picture", node=name,
+                                         place=place))  # fmt: skip
+
+    def _notes(self, node: str, frame: int) -> Mapping[str, Any]:
+        return notes_for(self.document, self.root, node, frame)
+
+    def _executor(
+        self, nodes: tuple[str, ...], frames: tuple[int, ...], given: dict[str, Image], *, fused: bool, sinks: bool
+    ) -> Executor:
+        unknown = [name for name in given if name not in self.document.nodes]
+        if unknown:
+            raise CheckError(Problem("node-unknown", f'there is no node "{unknown[0]}" to replace', ""))
+        key = (nodes, frames, fused, sinks)
+        if given or key not in self._executors:
+            checked, problems = check_graph(self.document, self.root, frames=frames, wanted=nodes, given=given)
+            if checked is None:
+                raise CheckError(problem for problem in problems if problem.severity == "error")
+            executor = Executor(make_plan(checked, nodes, fused=fused, sinks=sinks), self._pool)
+            if given:
+                return executor
+            self._executors = {key: executor}
+        return self._executors[key]
+
+
+def _python_warning(node: str, message: str) -> None:
+    warnings.warn(f'node "{node}": {message}', StackcompWarning, stacklevel=3)

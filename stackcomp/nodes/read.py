@@ -1,0 +1,219 @@
+"""read: a file sequence as layers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal
+
+import numpy as np
+from pydantic import Field, field_validator
+
+from stackcomp.errors import FileError, Problem
+from stackcomp.files.paths import FramePath, missing_frames, nearby, resolve
+from stackcomp.image import Image, Plane
+from stackcomp.nodes.base import Context, Job, SourceNode
+from stackcomp.port_types import Alpha, Encoding, Layers, PortType
+from stackcomp.window import Window
+
+#: How many missing frames a message lists one by one.
+_MOST_LISTED = 12
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What a file's header says, whatever its format."""
+
+    channels: tuple[str, ...]
+    window: Window
+    display: Window
+    alpha: Alpha
+    metadata: Mapping[str, Any]
+
+
+class Read(SourceNode):
+    """Reads one file a frame: OpenEXR with all its parts, layers and windows, or PNG, JPEG, TIFF.
+
+    The result are all channels by their full names. It may feed a colour port directly (its R G B and A), a
+    matte port directly when it has a single channel, and anything else through a shuffle node. Only channels
+    that are used are decoded.
+    """
+
+    source_of_maths: ClassVar[str] = "OpenEXR file format; nothing is computed"
+
+    kind: Literal["read"] = "read"
+    path: Annotated[
+        str, Field(description="File, with {frame:04d} or %04d where the frame number stands.")
+    ]  # fmt: skip
+    encoding: Annotated[
+        str | None,
+        Field(description="Colour space of its colours; left out, the file's own chromaticities or "
+              "colorInteropID decide."),
+    ] = None  # fmt: skip
+    alpha: Annotated[
+        Literal["premultiplied", "straight", "none"] | None,
+        Field(description="State of A; left out, OpenEXR is premultiplied and a still straight."),
+    ] = None  # fmt: skip
+    shift: Annotated[int, Field(description="Added to the frame number, for files numbered otherwise.")] = 0
+    non_finite: Annotated[
+        Literal["repair", "refuse", "keep"],
+        Field(description="What to do with NaN and infinity in pictures and mattes: put the mean of the nearest "
+              "finite neighbours there, refuse the frame, or leave them."),
+    ] = "repair"  # fmt: skip
+
+    @field_validator("path")
+    @classmethod
+    def _path_parses(cls, text: str) -> str:
+        FramePath(text)
+        return text
+
+    def file(self, frame: int, root: Path) -> Path:
+        """The file of a frame."""
+        return resolve(root, self.path, frame + self.shift)
+
+    def files(self, frame: int, root: Path) -> list[Path]:
+        return [self.file(frame, root)]
+
+    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+        frames = [frame + self.shift for frame in (context.frames or (context.frame,))]
+        pattern = FramePath(self.path)
+        missing = missing_frames(self.path, context.root, frames if pattern.has_frame else frames[:1])
+        if missing and (not pattern.has_frame or len(missing) == len(frames)):
+            path = resolve(context.root, self.path, missing[0])
+            yield Problem("file-missing", f"there is no file {path}", nearby(path), field="path")
+        elif missing:
+            from stackcomp.document.frames import format_frames
+
+            yield Problem("frame-missing", f"{len(missing)} of {len(frames)} frames have no file {self.path}: "
+                          f"{_cut(format_frames(missing))}", "supply them, or render other frames", field="path")  # fmt: skip
+        if self.encoding is not None:
+            from stackcomp.files import colour
+
+            try:
+                colour.encoding(self.encoding, context.colour_config)
+            except ValueError as error:
+                yield Problem("encoding-unknown", str(error), field="encoding")
+
+    def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
+        path = self._first(context)
+        seen = _seen(path)
+        alpha: Alpha = (self.alpha or seen.alpha) if "A" in seen.channels else "none"
+        texts = {name: value for name, value in seen.metadata.items() if isinstance(value, str)}
+        return Layers(seen.channels, alpha, self._encoding(seen, context), texts)
+
+    def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
+        return _seen(self._first(context)).display
+
+    def _first(self, context: Context) -> Path:
+        """The first frame whose file is there; its header stands for all."""
+        paths = [self.file(frame, context.root) for frame in (context.frames or (context.frame,))]
+        return next((path for path in paths if path.is_file()), paths[0])
+
+    def _encoding(self, seen: _Seen, context: Context) -> Encoding | None:
+        from stackcomp.files import colour, colour_tags
+
+        name = self.encoding
+        if name is None and "colorInteropID" in seen.metadata:
+            name = colour_tags.from_interop_id(str(seen.metadata["colorInteropID"]))
+        if name is None and "chromaticities" in seen.metadata:
+            name = colour_tags.from_chromaticities(seen.metadata["chromaticities"])
+        try:
+            return None if name is None else colour.encoding(name, context.colour_config)
+        except ValueError:
+            return None
+
+    def source_domain(self, job: Job, display: Window) -> Window:
+        path = self.file(job.frame, job.root)
+        seen = _seen(path)
+        if seen.display != display:
+            raise FileError(path, f"its frame is {seen.display}, but the first file's was {display}",
+                            "all frames of a sequence have one resolution")  # fmt: skip
+        return seen.window
+
+    def produce(self, wanted: Window, display: Window, type: PortType, job: Job) -> Image:
+        assert isinstance(type, Layers)
+        path = self.file(job.frame, job.root)
+        names = job.channels if job.channels is not None else type.channels
+        seen = _seen(path)
+        gone = [name for name in names if name not in seen.channels]
+        if gone:
+            raise FileError(path, f"it has no channel {gone[0]}, which the first file had", "render it again")
+        planes, window = _pixels(path, names)
+        return Image(planes, window, display, type, seen.metadata)
+
+
+def settle(image: Image, policy: str, job: Job, path: Path) -> Image:
+    """Deal with pixels that are not finite, as the node's ``non_finite`` says; counted either way.
+
+    Raises:
+        FileError: there are some and the policy is to refuse.
+    """
+    bad = {name: int(plane.size - np.count_nonzero(np.isfinite(plane)))
+           for name, plane in image.planes.items()
+           if plane.size and not np.isfinite(plane.sum(dtype=np.float64))}  # fmt: skip
+    bad = {name: count for name, count in bad.items() if count}
+    if not bad:
+        return image
+    listed = ", ".join(f"{count} in {name}" for name, count in bad.items())
+    if policy == "refuse":
+        raise FileError(path, f"values that are not finite: {listed}", 'set "non_finite" to "repair"')
+    if policy == "keep":
+        job.warn(f"values that are not finite were kept: {listed}")
+        return image
+    from dataclasses import replace
+
+    from stackcomp.kernels.repair import repair
+
+    job.warn(f"values that are not finite were repaired: {listed}")
+    planes = {name: repair(plane) if name in bad else plane for name, plane in image.planes.items()}
+    return replace(image, planes=planes)
+
+
+def _cut(text: str) -> str:
+    parts = text.split(",")
+    return text if len(parts) <= _MOST_LISTED else ",".join(parts[:_MOST_LISTED]) + " …"
+
+
+def _seen(path: Path) -> _Seen:
+    try:
+        stamp = path.stat()
+    except OSError as error:
+        raise FileError(path, error.strerror or str(error), nearby(path)) from None
+    return _header(path, stamp.st_mtime_ns, stamp.st_size)
+
+
+@lru_cache(maxsize=1024)
+def _header(path: Path, changed: int, size: int) -> _Seen:
+    """A header, read once for each state of a file."""
+    if path.suffix.lower() == ".exr":
+        from stackcomp.files import exr
+
+        header = exr.read_header(path)
+        alpha: Alpha = "premultiplied" if "A" in header.channels else "none"
+        return _Seen(header.channels, header.data_window, header.display_window, alpha, header.metadata)
+    from stackcomp.files import stills
+
+    still = stills.read_header(path)
+    window = Window.of_size(still.width, still.height)
+    channels = _still_channels(still.channels)
+    return _Seen(channels, window, window, "straight" if "A" in channels else "none", {})
+
+
+def _still_channels(count: int) -> tuple[str, ...]:
+    return {1: ("Y",), 2: ("Y", "A"), 3: ("R", "G", "B"), 4: ("R", "G", "B", "A")}[count]
+
+
+def _pixels(path: Path, names: tuple[str, ...] | frozenset[str]) -> tuple[dict[str, Plane], Window]:
+    if path.suffix.lower() == ".exr":
+        from stackcomp.files import exr
+
+        found = exr.read(path, list(names))
+        return found.planes, found.window
+    from stackcomp.files import stills
+
+    pixels = stills.read(path).pixels
+    order = _still_channels(pixels.shape[2])
+    planes = {name: np.ascontiguousarray(pixels[..., order.index(name)]) for name in names}
+    return planes, Window.of_size(pixels.shape[1], pixels.shape[0])

@@ -1,0 +1,140 @@
+"""shuffle: planes chosen by name, and what they are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import Field
+
+from stackcomp.errors import Problem, did_you_mean
+from stackcomp.nodes.base import Context, Pick, Port, ViewNode
+from stackcomp.port_types import (Alpha, Colour, Coordinates, Depth, Encoding, Ids, Layers, Matte, Motion, PortType,
+                                  Ratio)  # fmt: skip
+
+_FIXED: dict[str, tuple[str, ...]] = {
+    "matte": ("A",), "ratio": ("R", "G", "B"), "depth": ("Z",), "motion": ("dx", "dy"), "coordinates": ("s", "t"),
+}  # fmt: skip
+
+
+class Shuffle(ViewNode):
+    """Chooses channels by name and says what they are. Costs nothing: planes are shared, not copied.
+
+    ``channels`` maps each plane of the result to a channel of the input, or to a number that fills it. Left
+    out, planes are looked for under their own names, behind ``layer`` and a dot where that is given.
+    """
+
+    source_of_maths: ClassVar[str] = "nothing is computed"
+
+    kind: Literal["shuffle"] = "shuffle"
+    layers: Annotated[str, Port((Layers, Colour, Ratio, Matte), doc="where the channels are taken from")]
+    as_: Annotated[
+        Literal["colour", "matte", "ratio", "depth", "ids", "motion", "coordinates"],
+        Field(alias="as", description="What the result is."),
+    ] = "colour"  # fmt: skip
+    layer: Annotated[str, Field(description="Layer in which channels are looked for, such as shadow.")] = ""
+    channels: Annotated[
+        dict[str, str | float] | None, Field(description="Plane of the result → channel of the input, or a number.")
+    ] = None  # fmt: skip
+    alpha: Annotated[
+        Literal["premultiplied", "straight", "none"] | None,
+        Field(description="For colour: state of A. Left out, as the input says."),
+    ] = None  # fmt: skip
+    encoding: Annotated[
+        str | None, Field(description="For colour: its colour space. Left out, as the input says.")
+    ] = None  # fmt: skip
+    along: Annotated[
+        Literal["axis", "ray"], Field(description="For depth: measured along the optical axis or along the ray.")
+    ] = "axis"  # fmt: skip
+
+    def _wishes(self, type: PortType) -> dict[str, str | float]:
+        if self.channels is not None:
+            return self.channels
+        prefix = f"{self.layer}." if self.layer else ""
+        if self.as_ == "colour":
+            wanted: tuple[str, ...] = ("R", "G", "B")
+            if self.alpha != "none" and prefix + "A" in type.planes:
+                wanted = (*wanted, "A")
+        else:
+            wanted = _FIXED.get(self.as_, ())
+        return {plane: prefix + plane for plane in wanted}
+
+    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+        type = types["layers"]
+        wishes = self._wishes(type)
+        yield from self._plane_names(wishes)
+        for plane, wish in wishes.items():
+            field = f"channels.{plane}" if self.channels is not None else "layers"
+            if isinstance(wish, str) and wish not in type.planes:
+                near = did_you_mean(wish, type.planes) or f"it has {', '.join(type.planes[:12])}"
+                yield Problem("channel-missing", f'"{self.layers}" has no channel "{wish}"', near, field=field)
+        if self.as_ == "colour":
+            yield from self._colour_says(types, context)
+
+    def _plane_names(self, wishes: Mapping[str, object]) -> Iterator[Problem]:
+        if self.as_ == "ids":
+            good = len(wishes) > 0 and list(wishes) == list(Ids(len(wishes) // 2).planes)
+            if not good:
+                yield Problem("planes", f'"channels" of ids are id0 cover0 id1 cover1 …, not {" ".join(wishes)}',
+                              "name them in pairs, in order", field="channels")  # fmt: skip
+            return
+        wanted = ("R", "G", "B") if self.as_ == "colour" else _FIXED[self.as_]
+        for plane in wanted:
+            if plane not in wishes:
+                yield Problem("planes", f'{self.as_} needs a plane {plane}, which "channels" leaves out',
+                              f'add "{plane}": a channel name or a number', field="channels")  # fmt: skip
+        allowed = (*wanted, "A") if self.as_ == "colour" else wanted
+        for plane in wishes:
+            if plane not in allowed:
+                yield Problem("planes", f"{self.as_} has no plane {plane}", f"its planes are {' '.join(allowed)}",
+                              field=f"channels.{plane}")  # fmt: skip
+
+    def _colour_says(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+        from stackcomp.files import colour
+
+        try:
+            if self._space(types["layers"], context) is None:
+                yield Problem("encoding-unknown", "nobody says which colour space the colours are in",
+                              'give "encoding" here or at the read node', field="encoding")  # fmt: skip
+        except colour.UnknownEncoding as error:
+            yield Problem("encoding-unknown", str(error), field="encoding")
+        if self.alpha in ("premultiplied", "straight") and "A" not in self._wishes(types["layers"]):
+            yield Problem("planes", f'"alpha" is {self.alpha}, but no plane A is chosen',
+                          'add "A" to "channels", or set "alpha" to "none"', field="alpha")  # fmt: skip
+
+    def _space(self, type: PortType, context: Context) -> Encoding | None:
+        if self.encoding is not None:
+            from stackcomp.files import colour
+
+            return colour.encoding(self.encoding, context.colour_config)
+        if isinstance(type, Ratio):
+            return context.working_space
+        return getattr(type, "encoding", None)
+
+    def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
+        source = types["layers"]
+        match self.as_:
+            case "colour":
+                state: Alpha = "none"
+                if "A" in self._wishes(source):
+                    inherited = getattr(source, "alpha", "none")
+                    state = self.alpha or ("premultiplied" if inherited == "none" else inherited)
+                return Colour(state, self._space(source, context) or context.working_space)
+            case "matte":
+                return Matte()
+            case "ratio":
+                return Ratio()
+            case "depth":
+                return Depth(self.along)
+            case "motion":
+                return Motion()
+            case "coordinates":
+                return Coordinates()
+            case _:
+                return Ids(len(self._wishes(source)) // 2)
+
+    def picks(self, types: Mapping[str, PortType], context: Context) -> Sequence[Pick]:
+        wishes = self._wishes(types["layers"])
+        planes = self.result(types, context).planes
+        return [Pick(plane, wish) if isinstance(wish, str) else Pick(plane, None, float(wish))
+                for plane, wish in ((plane, wishes[plane]) for plane in planes)]  # fmt: skip
