@@ -363,7 +363,7 @@ class _Frame:
         node = self.node(value.key.node)
         if value.mixes_area:
             return [float(node.amount)]
-        own = [float(n) for n in node.numbers(value.checked.types)]
+        own = [float(n) for n in node.numbers(value.checked.types, self.context)]
         return [*own, float(node.amount)] if value.amount else own
 
     def _corners(self, step: SweepStep, masked: tuple[bool, ...], window: Window, into: Any) -> None:

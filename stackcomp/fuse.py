@@ -114,17 +114,19 @@ class _Writer:
             self.inside += [f"{name} = {name} if in{k} else {zero}" for name in results]
 
     def _curve(self, k: int, op: Op, lanes: list[str], numbers: list[str], results: list[str]) -> None:
-        """Divide by alpha, apply, multiply; light without coverage takes what black would not get."""
+        """Divide by alpha, apply, multiply; light without coverage gets what black would not."""
         assert op.alpha is not None
         alpha, zero, one = self.name(op.alpha), self.constant(0.0), self.constant(1.0)
+        colour, others = lanes[: len(results)], lanes[len(results) :]
         dark = [f"d{k}_{j}" for j in range(len(results))]
-        # The response to black is the same for every pixel: worked out once, before the loop.
-        self.before += op.function.inline(f"g{k}_", [zero] * len(lanes) + numbers, dark, self.constant)
+        # Where only numbers decide, the response to black is the same for every pixel: before the loop.
+        place = self.inside if others else self.before
+        place += op.function.inline(f"g{k}_", [zero] * len(colour) + others + numbers, dark, self.constant)
         self.inside.append(f"covered{k} = {alpha} != {zero}")
         self.inside.append(f"by{k} = {alpha} if covered{k} else {one}")
-        straight = [f"s{k}_{j}" for j in range(len(lanes))]
-        self.inside += [f"{name} = {lane} / by{k}" for name, lane in zip(straight, lanes, strict=True)]
-        self.inside += op.function.inline(f"f{k}_", [*straight, *numbers], results, self.constant)
+        straight = [f"s{k}_{j}" for j in range(len(colour))]
+        self.inside += [f"{name} = {lane} / by{k}" for name, lane in zip(straight, colour, strict=True)]
+        self.inside += op.function.inline(f"f{k}_", [*straight, *others, *numbers], results, self.constant)
         self.inside += [
             f"{name} = {name} * by{k} - ({zero} if covered{k} else {black})"
             for name, black in zip(results, dark, strict=True)

@@ -225,7 +225,7 @@ class _Planner:
         elif isinstance(node, SinkNode):
             if self.sinks:
                 self._add(key, SinkStep((key,), reads, checked), reads, checked.type)
-        elif isinstance(node, AreaNode):
+        elif isinstance(node, AreaNode) and not node.fuses(checked.types, self.checked.context):
             self._area(key, checked, ports)
         else:
             assert isinstance(node, PixelNode)
@@ -248,8 +248,9 @@ class _Planner:
         reads = tuple(dict.fromkeys(seen.values()))
         self._add(raw, AreaStep((raw,), reads, checked, seen), reads, checked.type)
         if mixes:
-            lanes = [lane for source in (ports["image"], raw) for lane in self._lanes(source, self.types[source])]
-            value = PixelValue(key, checked, {"image": ports["image"], "raw": raw}, _mix,
+            base = ports[node.adjusts]
+            lanes = [lane for source in (base, raw) for lane in self._lanes(source, self.types[source])]
+            value = PixelValue(key, checked, {"image": base, "raw": raw}, _mix,
                                (*lanes, (within, "A") if within else 1.0), mixes_area=True)  # fmt: skip
             self._add(key, value, value.reads, checked.type)
 
@@ -270,12 +271,12 @@ class _Planner:
     def _adjustable(
         self, key: Key, checked: CheckedNode, node: Adjustable, function: PixelFunction, ports: dict[str, Key]
     ) -> PixelValue:
-        image = ports["image"]
+        image = ports[node.adjusts]
         lanes: list[tuple[Key, str] | float] = [(image, plane) for plane in "RGB"]
-        for port in ports:
-            if port not in ("image", "within"):
+        for port in node.ports():
+            if port in ports and port not in (node.adjusts, "within"):
                 lanes += self._lanes(ports[port], checked.wires[port].type)
-        premultiplied = getattr(checked.types["image"], "alpha", "none") == "premultiplied"
+        premultiplied = getattr(checked.types[node.adjusts], "alpha", "none") == "premultiplied"
         return PixelValue(
             key, checked, ports, function, tuple(lanes),
             alpha=(image, "A") if node.curve and premultiplied else None,

@@ -12,8 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.kernels.compiled import Array
+from stackcomp.window import Window
 
-__all__ = ["circle_of_confusion", "edge_depth", "spread_radius"]
+__all__ = ["axial_depth", "circle_of_confusion", "edge_depth", "spread_radius"]
 
 
 def circle_of_confusion(distance_m: npt.ArrayLike, focus_m: float, focal_mm: float, f_number: float) -> Array:
@@ -107,3 +108,25 @@ def edge_depth(depth: Array, alpha: Array) -> Array:
         near = np.minimum(near, np.minimum(ahead, behind))
     closed = np.where(something, depth, np.where((alpha > 0) & np.isfinite(near), near, 0))
     return closed.astype(np.float32)
+
+
+def axial_depth(depth: Array, window: Window, frame: Window, focal_mm: float, gate_mm: float) -> Array:
+    """Distance along the optical axis from distance along each pixel's ray.
+
+    The axis goes through the middle of the frame, and the picture stands at the focal length, as for a
+    pinhole camera of that lens.
+
+    Args:
+        depth: distances along rays, of ``window.shape``.
+        window: where they lie.
+        frame: the frame, whose width shows the gate.
+        focal_mm: focal length in millimetres.
+        gate_mm: width of the gate in millimetres.
+
+    Returns:
+        float32, of the same shape.
+    """
+    across = (np.arange(window.x0, window.x1) + 0.5 - (frame.x0 + frame.x1) / 2) * (gate_mm / frame.width)
+    down = (np.arange(window.y0, window.y1) + 0.5 - (frame.y0 + frame.y1) / 2) * (gate_mm / frame.width)
+    cosine = focal_mm / np.sqrt(focal_mm**2 + np.square(across) + np.square(down)[:, None])
+    return (depth * cosine).astype(np.float32)

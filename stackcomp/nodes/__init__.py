@@ -3,12 +3,24 @@
 from __future__ import annotations
 
 from stackcomp.nodes.base import Node
+from stackcomp.nodes.cdl import Cdl
+from stackcomp.nodes.channel_gain import ChannelGain
+from stackcomp.nodes.colour_matrix import ColourMatrix
+from stackcomp.nodes.convert_colour import ConvertColour
 from stackcomp.nodes.deliver import Deliver
+from stackcomp.nodes.exposure import Exposure
 from stackcomp.nodes.flat import Flat
+from stackcomp.nodes.holdout import Holdout
+from stackcomp.nodes.join_mattes import JoinMattes
+from stackcomp.nodes.match_black import MatchBlack
+from stackcomp.nodes.multiply_shadow import MultiplyShadow
 from stackcomp.nodes.over import Over
+from stackcomp.nodes.premultiply import Premultiply
 from stackcomp.nodes.ramp import Ramp
 from stackcomp.nodes.read import Read
+from stackcomp.nodes.restore import Restore
 from stackcomp.nodes.shuffle import Shuffle
+from stackcomp.nodes.unpremultiply import Unpremultiply
 
 __all__ = ["KINDS"]
 
@@ -16,11 +28,28 @@ __all__ = ["KINDS"]
 KINDS: dict[str, type[Node]] = {
     kind.kind_name(): kind
     for kind in (
+        # files and made-up pictures
         Read,
         Deliver,
         Flat,
         Ramp,
+        # what planes are
         Shuffle,
+        Premultiply,
+        Unpremultiply,
+        # colour
+        ConvertColour,
+        Exposure,
+        ChannelGain,
+        ColourMatrix,
+        Cdl,
+        MatchBlack,
+        # layering
         Over,
+        MultiplyShadow,
+        Holdout,
+        Restore,
+        # mattes
+        JoinMattes,
     )
 }  # fmt: skip

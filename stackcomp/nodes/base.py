@@ -18,8 +18,9 @@ scale)``, in which every number is plain and every length in pixels fits the sca
 **Types.** `Port` states what a port accepts, and the check stage enforces it; ``result`` then gives the type
 of the output and need only look at what is particular to the kind.
 
-**Adjustable.** A kind that changes colour derives from `Adjustable` too: the engine then mixes its result
-with its ``image`` by ``within`` and ``amount``. Nothing in the kind itself deals with that.
+**Adjustable.** A kind that changes colour derives from `Adjustable` too (`ColourNode` for the usual pixel
+kind): the engine then mixes its result with its input by ``within`` and ``amount``. Nothing in the kind itself
+deals with that.
 """
 
 from __future__ import annotations
@@ -41,12 +42,15 @@ from stackcomp.window import Window
 __all__ = [
     "Adjustable",
     "AreaNode",
+    "ColourNode",
     "Context",
     "Job",
     "Node",
+    "Pick",
     "PixelNode",
     "Port",
     "SinkNode",
+    "Sized",
     "SourceNode",
     "ViewNode",
     "colour_of",
@@ -141,7 +145,8 @@ class Node(BaseModel):
             port = next((item for item in info.metadata if isinstance(item, Port)), None)
             if port is not None:
                 found[name] = port
-        return found
+        # Required ports come first, wherever their class stands in the family.
+        return dict(sorted(found.items(), key=lambda item: not cls.model_fields[item[0]].is_required()))
 
     @classmethod
     def numbers_declared(cls) -> dict[str, Number]:
@@ -175,6 +180,10 @@ class Node(BaseModel):
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         """Type of the output, given the types at the connected ports (all acceptable to their `Port`)."""
         raise NotImplementedError
+
+    def fuses(self, types: Mapping[str, PortType], context: Context) -> bool:
+        """Whether it can be part of a fused loop."""
+        return isinstance(self, PixelNode)
 
     def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
         """Findings beyond what ports state. `Problem.node` is filled in by the caller."""
@@ -244,7 +253,7 @@ class PixelNode(Node):
         assert self.function is not None
         return self.function
 
-    def numbers(self, types: Mapping[str, PortType]) -> Sequence[float]:
+    def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
         """The function's trailing arguments at this frame."""
         return ()
 
@@ -254,32 +263,41 @@ class PixelNode(Node):
 
 
 class Adjustable(Node):
-    """A colour kind: limited by a matte ``within`` and an ``amount``, both done by the engine.
+    """A kind that changes colour: limited by a matte ``within`` and an ``amount``, both done by the engine.
 
-    A pixel kind that derives from this has a function of R G B and its numbers that returns R G B; alpha
-    passes through. ``curve`` tells that the function is not a plain multiply, so that premultiplied colour
-    is divided by alpha before it and multiplied after. Light without coverage (alpha 0) cannot be divided:
-    the function then acts on the light as it is, less what it would make of black, so that nothing comes
-    from nothing and light stays light.
+    A pixel kind that derives from this has a function of R G B of the port ``adjusts``, then the lanes of its
+    other ports, then its numbers, that returns R G B; alpha passes through. ``curve`` tells that the function
+    is not a plain multiply, so that premultiplied colour is divided by alpha before it and multiplied after.
+    Light without coverage (alpha 0) cannot be divided: the function then acts on the light as it is, less
+    what it would make of black, so that nothing comes from nothing and light stays light.
     """
 
+    adjusts: ClassVar[str] = "image"
     curve: ClassVar[bool] = False
 
-    image: Annotated[str, Port(doc="picture to change")]
     within: Annotated[str | None, Port((Matte,), doc="limits the change to this matte")] = None
     amount: Annotated[float, Number("how much of the change to use", low=0, high=1)] = 1.0
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
-        return types["image"]
+        return types[self.adjusts]
+
+    def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
+        return domains[self.adjusts]
 
     def keeps_nothing(self, types: Mapping[str, PortType]) -> bool:
         """As for pixel nodes: a curve may lift black where there is no alpha to say that nothing is there."""
-        return not self.curve or getattr(types["image"], "alpha", "none") == "premultiplied"
+        return not self.curve or getattr(types[self.adjusts], "alpha", "none") == "premultiplied"
 
     @property
     def mixes(self) -> bool:
         """Whether the result has to be mixed with the input at all."""
         return self.within is not None or self.amount != 1.0
+
+
+class ColourNode(Adjustable, PixelNode):
+    """An `Adjustable` pixel kind with one picture, ``image``."""
+
+    image: Annotated[str, Port(doc="picture to change")]
 
 
 class AreaNode(Node):

@@ -1,0 +1,118 @@
+"""clean_patch: lays a patch over a picture, where a track says it belongs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Annotated, Any, ClassVar, Literal, Self
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from stackcomp.document.values import Number
+from stackcomp.image import Image, Plane
+from stackcomp.nodes.base import AreaNode, Context, Job, Port, colour_of
+from stackcomp.port_types import Matte, PortType
+from stackcomp.window import Window
+
+
+class CleanPatch(AreaNode):
+    """Lays a still or moving patch over the backdrop through a homography, with a soft edge.
+
+    What is laid on is the part of the patch inside ``outline`` (the whole of its frame when there is none),
+    within ``matte`` where there is one. The feather lies inside of the outline: nothing shows at the outline,
+    everything from ``feather`` pixels inward. Both are in pixels of the patch.
+    """
+
+    source_of_maths: ClassVar[str] = (
+        "Porter and Duff, Compositing Digital Images, 1984 (over); Heckbert, Fundamentals of Texture Mapping "
+        "and Image Warping, 1989"
+    )
+
+    kind: Literal["clean_patch"] = "clean_patch"
+    backdrop: Annotated[str, Port(doc="picture to mend", alpha=("premultiplied", "none"), linear=True)]
+    patch: Annotated[
+        str,
+        Port(doc="clean picture, of any size", alpha=("premultiplied", "none"), linear=True, any_size=True,
+             beyond="nothing"),
+    ]  # fmt: skip
+    matte: Annotated[
+        str | None,
+        Port((Matte,), doc="which part of the patch to use; in its frame", any_size=True, beyond="nothing"),
+    ] = None  # fmt: skip
+    homography: Annotated[
+        tuple[float, ...], Number("3×3, row by row: pixels of the patch → pixels of the backdrop", size=9)
+    ] = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)  # fmt: skip
+    outline: Annotated[
+        tuple[tuple[float, float], ...] | None,
+        Field(description="corners [x, y] of a polygon, in pixels of the patch"),
+    ] = None  # fmt: skip
+    feather: Annotated[float, Number("width of the soft edge, inside of the outline", unit="px", low=0)] = 0.0
+
+    @model_validator(mode="after")
+    def _is_a_polygon(self) -> Self:
+        if self.outline is not None and len(self.outline) < 3:
+            raise ValueError(f'"outline" has {len(self.outline)} corners, and a polygon has 3 or more')
+        return self
+
+    def at(self, frame: float, scale: float = 1.0) -> Self:
+        from stackcomp.kernels.homography import at_scale
+
+        node = super().at(frame, scale)
+        if scale == 1:
+            return node
+        changes: dict[str, Any] = {"homography": at_scale(node.homography, scale)}
+        if self.outline is not None:
+            changes["outline"] = tuple((x * scale, y * scale) for x, y in self.outline)
+        return node.model_copy(update=changes)
+
+    def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
+        return colour_of(types, "backdrop")
+
+    def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
+        return domains["backdrop"]
+
+    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+        from stackcomp.kernels.homography import matrix
+        from stackcomp.kernels.warp import source_needed
+
+        part = source_needed(matrix(self.homography), domains["patch"], wanted)
+        return {"backdrop": wanted, **{port: part for port in ("patch", "matte") if port in domains}}
+
+    def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
+        from stackcomp.kernels.homography import matrix
+        from stackcomp.kernels.warp import warp_homography
+
+        backdrop, patch = images["backdrop"], images["patch"]
+        if "matte" in images and images["matte"].display != patch.display:
+            raise ValueError(
+                f"the matte has a frame of {images['matte'].display} and the patch one of {patch.display}: "
+                "a matte lies in the frame of its patch"
+            )
+        if patch.window.empty:
+            return replace(backdrop, type=type)
+        used = self._used(patch.window, patch.display)
+        if "matte" in images:
+            used = used * np.clip(images["matte"]["A"], 0, 1)
+        source = [patch[c] * used for c in "RGB"] + [patch["A"] * used if "A" in patch else used]
+        (*light, alpha), _ = warp_homography(source, patch.window, matrix(self.homography), wanted)
+        keep = 1 - alpha
+        laid: dict[str, Plane] = {"A": alpha, **dict(zip("RGB", light, strict=True))}
+        planes = {name: laid[name] + plane * keep for name, plane in backdrop.planes.items()}
+        return replace(backdrop, planes=planes, type=type)
+
+    def _used(self, window: Window, frame: Window) -> Plane:
+        """Coverage of the patch by its outline, feathered inward."""
+        from stackcomp.kernels import disc_morphology, gaussian
+        from stackcomp.kernels.polygon import polygon_coverage
+
+        corners = self.outline or (
+            (frame.x0, frame.y0), (frame.x1, frame.y0), (frame.x1, frame.y1), (frame.x0, frame.y1)
+        )  # fmt: skip
+        # Half of the feather inward, then softened so that the outline lies 2.5 standard deviations away.
+        inward, sigma = self.feather / 2, self.feather / 5
+        around = window.grow(disc_morphology.margin(inward) + gaussian.margin(sigma))
+        whole = polygon_coverage(corners, around)
+        soft = gaussian.gaussian(disc_morphology.shrink(whole, inward), sigma, sigma)
+        held: Plane = soft * whole[window.slices_in(around)]
+        return held

@@ -1,0 +1,116 @@
+"""defocus: depth of field."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Annotated, Any, ClassVar, Literal, Self
+
+import numpy as np
+from pydantic import model_validator
+
+from stackcomp.document.values import Keyed, Number
+from stackcomp.image import Image, Plane
+from stackcomp.nodes.base import Adjustable, AreaNode, Job, Port
+from stackcomp.port_types import Depth, PortType
+from stackcomp.window import Window
+
+_LENS = ("focal_length", "f_number", "focus_distance", "gate_width")
+
+
+class Defocus(Adjustable, AreaNode):
+    """Spreads every pixel's light over the disc that a lens makes of it.
+
+    Either by ``depth`` and the four numbers of a thin lens, or all alike by ``radius``. Nearer discs cover
+    farther ones; what is in focus is untouched. Where depth is 0 or not finite there is nothing, and what
+    light there is counts as infinitely far; partly covered pixels without depth take it from beside them.
+    """
+
+    source_of_maths: ClassVar[str] = (
+        "thin lens: |S2 − S1| / S2 · f² / (N (S1 − f)); gathered scatter after Potmesil and Chakravarty, "
+        "A Lens and Aperture Camera Model for Synthetic Image Generation, 1981"
+    )
+
+    kind: Literal["defocus"] = "defocus"
+    image: Annotated[str, Port(doc="picture", alpha=("premultiplied", "none"), linear=True)]
+    depth: Annotated[str | None, Port((Depth,), doc="distance from the camera")] = None
+    focal_length: Annotated[float | None, Number("focal length of the lens", unit="mm", above=0)] = None
+    f_number: Annotated[float | None, Number("focal length over the aperture's diameter", unit="f", above=0)] = None
+    focus_distance: Annotated[float | None, Number("distance that is in focus", unit="m", above=0)] = None
+    gate_width: Annotated[
+        float | None, Number("width of the sensor's part that the frame shows", unit="mm", above=0)
+    ] = None  # fmt: skip
+    radius: Annotated[float | None, Number("radius of every disc, instead of a lens", unit="px", low=0)] = None
+    largest_radius: Annotated[
+        float, Number("discs are held to this radius; the time taken grows with its square", unit="px", low=0)
+    ] = 40.0  # fmt: skip
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        given = [name for name in _LENS if getattr(self, name) is not None]
+        if self.radius is not None and (given or self.depth is not None):
+            other = given[0] if given else "depth"
+            raise ValueError(f'"radius" makes all discs alike and "{other}" does not: give one or the other')
+        if self.radius is None:
+            missing = [name for name in ("depth", *_LENS) if getattr(self, name) is None]
+            if missing:
+                raise ValueError(
+                    f'a lens needs {", ".join(("depth", *_LENS))}, and {", ".join(missing)} '
+                    f'{"is" if len(missing) == 1 else "are"} missing; or give "radius" alone'
+                )
+        focal, focus = self.focal_length, self.focus_distance
+        plain = not isinstance(focal, Keyed) and not isinstance(focus, Keyed)
+        if plain and focal is not None and focus is not None and focus * 1000 <= focal:
+            raise ValueError(f"a lens of {focal:g} mm cannot focus at {focus:g} m, within its focal length")
+        return self
+
+    def _reach(self) -> int:
+        from stackcomp.kernels.defocus import margin
+
+        return margin(self.largest_radius if self.radius is None else self.radius)
+
+    def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
+        return domains["image"].grow(self._reach())
+
+    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+        # One pixel more, from which partly covered pixels take their depth.
+        around = wanted.grow(self._reach() + (self.radius is None))
+        return {port: around for port in ("image", "depth") if port in domains}
+
+    def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
+        from stackcomp.kernels.defocus import defocus
+
+        picture = images["image"]
+        around = wanted.grow(self._reach())
+        alpha = picture["A"] if "A" in picture else np.ones(picture.window.shape, np.float32)
+        if self.radius is None:
+            largest = self.largest_radius
+            spread = self._spread(images["depth"], alpha)
+            beyond = float(np.abs(spread).max(initial=0, where=alpha > 0))
+            if beyond > largest + 0.5:
+                job.warn(f"discs of up to {beyond:.0f} px radius were held to {largest:g} px (largest_radius)")
+        else:
+            largest = self.radius
+            spread = np.full(picture.window.shape, self.radius, np.float32)
+        inner = around.slices_in(picture.window)
+        planes = [np.ascontiguousarray(plane[inner]) for plane in (*(picture[c] for c in "RGB"), alpha)]
+        found = defocus(planes, spread[inner], largest)
+        named: dict[str, Plane] = dict(zip("RGBA", found, strict=True))
+        return replace(
+            picture, planes={name: named[name] for name in type.planes}, window=wanted, type=type
+        )
+
+    def _spread(self, depth: Image, alpha: Plane) -> Plane:
+        from stackcomp.kernels.lens import axial_depth, edge_depth, spread_radius
+
+        assert isinstance(depth.type, Depth)
+        lens: dict[str, Any] = {
+            "focus_m": self.focus_distance, "focal_mm": self.focal_length, "f_number": self.f_number,
+            "gate_mm": self.gate_width, "frame_px": depth.display.width,
+        }  # fmt: skip
+        distance = edge_depth(depth["Z"], alpha)
+        if depth.type.along == "ray":
+            distance = axial_depth(
+                distance, depth.window, depth.display, lens["focal_mm"], lens["gate_mm"]
+            )
+        return spread_radius(distance, **lens)

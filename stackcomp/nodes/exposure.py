@@ -1,0 +1,30 @@
+"""exposure: more or less light, in stops."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated, ClassVar, Literal
+
+from stackcomp.document.values import Number
+from stackcomp.nodes.base import ColourNode, Context, Port
+from stackcomp.pixel import PixelFunction, pixel
+from stackcomp.port_types import PortType
+
+
+@pixel
+def _gain(r, g, b, gain):  # type: ignore[no-untyped-def]
+    return r * gain, g * gain, b * gain
+
+
+class Exposure(ColourNode):
+    """Multiplies light by 2 to the power of ``stops``."""
+
+    source_of_maths: ClassVar[str] = "photography: one stop is a factor of two"
+    function: ClassVar[PixelFunction] = _gain
+
+    kind: Literal["exposure"] = "exposure"
+    image: Annotated[str, Port(doc="picture to change", linear=True)]
+    stops: Annotated[float, Number("exposure", unit="stops", low=-60, high=60)] = 0.0
+
+    def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
+        return (2.0**self.stops,)

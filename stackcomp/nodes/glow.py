@@ -1,0 +1,102 @@
+"""glow: light that spills around bright things."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Annotated, ClassVar, Literal
+
+import numpy as np
+
+from stackcomp.document.values import Number
+from stackcomp.image import Image, Plane
+from stackcomp.nodes.base import Adjustable, AreaNode, Job, Port
+from stackcomp.port_types import Matte, PortType
+from stackcomp.window import Window
+
+
+class Glow(Adjustable, AreaNode):
+    """Spreads light over its surroundings, in scene-linear light.
+
+    What glows is the part of each pixel's light above ``threshold``, judged by its brightest channel so that
+    hue stays, and within ``matte`` where there is one. It is spread, tinted, multiplied by ``strength``, and
+
+    - ``"added"``: added to the picture;
+    - ``"moved"``: added, and taken away where it came from, as a lens does that scatters it (with a white
+      tint and strength up to 1 no light is made or lost);
+    - ``"alone"``: given by itself.
+
+    Spilled light has no coverage: alpha is that of the picture, and 0 when alone.
+    """
+
+    source_of_maths: ClassVar[str] = (
+        "convolution with exp(-r / length) or a normal distribution; half-light radius as in astronomy"
+    )
+
+    kind: Literal["glow"] = "glow"
+    image: Annotated[str, Port(doc="picture", alpha=("premultiplied", "none"), linear=True, beyond="nothing")]
+    matte: Annotated[
+        str | None, Port((Matte,), doc="only light within this matte glows", beyond="nothing")
+    ] = None  # fmt: skip
+    radius: Annotated[
+        float, Number("half of the light lands within this distance of where it came from", unit="px", low=0)
+    ] = 20.0  # fmt: skip
+    falloff: Literal["exponential", "gaussian"] = "exponential"
+    threshold: Annotated[float, Number("scene-linear value above which light glows", low=0)] = 0.0
+    knee: Annotated[
+        float, Number("how far below and above the threshold glowing sets in, instead of at once", low=0)
+    ] = 0.0  # fmt: skip
+    tint: Annotated[
+        tuple[float, float, float], Number("R G B that the spilled light is multiplied by", low=0, size=3)
+    ] = (1.0, 1.0, 1.0)  # fmt: skip
+    strength: Annotated[float, Number("share of the light that spills", low=0)] = 1.0
+    output: Literal["added", "moved", "alone"] = "added"
+
+    def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
+        return domains["image"].grow(self._reach())
+
+    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+        around = wanted.grow(self._reach())
+        return {port: around for port in ("image", "matte") if port in domains}
+
+    def _reach(self) -> int:
+        from stackcomp.kernels.convolve import falloff_margin
+
+        return falloff_margin(self.radius, self.falloff)
+
+    def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
+        from stackcomp.kernels import convolve
+
+        picture = images["image"]
+        make = {"exponential": convolve.exponential_falloff, "gaussian": convolve.gaussian_falloff}
+        kernel = make[self.falloff](self.radius)
+        share = self._glowing(picture)
+        if "matte" in images:
+            share = share * np.clip(images["matte"]["A"], 0, 1)
+        inner = wanted.slices_in(picture.window)
+        planes: dict[str, Plane] = {}
+        for name, tint in zip("RGB", self.tint, strict=True):
+            source = np.maximum(picture[name], 0) * share
+            light = convolve.convolve(source, kernel) * np.float32(self.strength * tint)
+            if self.output == "added":
+                light += picture[name][inner]
+            elif self.output == "moved":
+                light += picture[name][inner] - np.float32(self.strength) * source[inner]
+            planes[name] = light
+        if "A" in picture:
+            alpha = picture["A"][inner]
+            planes["A"] = np.zeros_like(alpha) if self.output == "alone" else np.ascontiguousarray(alpha)
+        return replace(picture, planes=planes, window=wanted, type=type)
+
+    def _glowing(self, picture: Image) -> Plane:
+        """Share of each pixel's light that glows."""
+        brightest = np.maximum(np.maximum(picture["R"], picture["G"]), np.maximum(picture["B"], 0))
+        excess = np.maximum(brightest - np.float32(self.threshold), 0)
+        if self.knee > 0:
+            # A parabola that meets both straight parts with their own slopes.
+            into = np.clip(brightest - np.float32(self.threshold - self.knee), 0, 2 * np.float32(self.knee))
+            bent = np.square(into) / np.float32(4 * self.knee)
+            excess = np.where(np.abs(brightest - self.threshold) < self.knee, bent, excess)
+        share = np.zeros_like(brightest)
+        np.divide(excess, brightest, out=share, where=brightest > 0)
+        return share

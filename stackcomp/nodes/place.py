@@ -1,0 +1,105 @@
+"""place: moves, turns, scales a picture, or sets it in perspective."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Annotated, ClassVar, Literal, Self
+
+from pydantic import model_validator
+
+from stackcomp.document.values import Number
+from stackcomp.image import Image
+from stackcomp.kernels.compiled import Array
+from stackcomp.nodes.base import AreaNode, Context, Job, Port
+from stackcomp.port_types import Colour, Matte, PortType
+from stackcomp.window import Window
+
+#: Pixels beyond what comes in that are kept at most; a plane in perspective would have no end.
+OVERSCAN = 4096
+_STEPS = ("move", "turn", "scale", "stretch", "pivot")
+
+
+class Place(AreaNode):
+    """Puts a picture or matte at another place.
+
+    Either by steps, all about ``pivot``: stretched, scaled, turned clockwise, then moved; or by a
+    ``homography``, nine numbers row by row that map this picture's pixels to those of the result. Pixel
+    centres lie at half pixels, x runs right and y down. Where the picture does not reach there is nothing.
+    """
+
+    source_of_maths: ClassVar[str] = (
+        "Keys, Cubic Convolution Interpolation for Digital Image Processing, 1981, widened where it shrinks; "
+        "Heckbert, Fundamentals of Texture Mapping and Image Warping, 1989"
+    )
+
+    kind: Literal["place"] = "place"
+    image: Annotated[
+        str,
+        Port((Colour, Matte), doc="what to place", alpha=("premultiplied", "none"), linear=True, any_size=True,
+             beyond="nothing"),
+    ]  # fmt: skip
+    like: Annotated[
+        str | None, Port((PortType,), doc="picture whose frame the result has; its own when open", any_size=True)
+    ] = None  # fmt: skip
+    move: Annotated[tuple[float, float], Number("right and down", unit="px", size=2)] = (0.0, 0.0)
+    turn: Annotated[float, Number("clockwise", unit="degrees")] = 0.0
+    scale: Annotated[float, Number("size; 2 is twice as large", above=0)] = 1.0
+    stretch: Annotated[float, Number("width over height, beside the scale", above=0)] = 1.0
+    pivot: Annotated[
+        tuple[float, float] | None, Number("point about which to turn and scale", unit="px", size=2)
+    ] = None  # fmt: skip
+    homography: Annotated[
+        tuple[float, ...] | None, Number("3×3, row by row: pixels of the image → pixels of the result", size=9)
+    ] = None  # fmt: skip
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        changed = [name for name in _STEPS if getattr(self, name) != type(self).model_fields[name].default]
+        if self.homography is not None and changed:
+            raise ValueError(f'"homography" says it all, and "{changed[0]}" is given too: use one or the other')
+        about = [name for name in changed if name in ("turn", "scale", "stretch")]
+        if about and self.pivot is None:
+            raise ValueError(f'"{about[0]}" needs "pivot": [x, y], the point that stays where it is')
+        return self
+
+    def at(self, frame: float, scale: float = 1.0) -> Self:
+        from stackcomp.kernels.homography import at_scale
+
+        node = super().at(frame, scale)
+        if scale == 1 or node.homography is None:
+            return node
+        return node.model_copy(update={"homography": at_scale(node.homography, scale)})
+
+    def matrix(self) -> Array:
+        """Pixels of the image → pixels of the result, 3×3."""
+        from stackcomp.kernels.homography import affine, matrix
+
+        if self.homography is not None:
+            return matrix(self.homography)
+        return affine(self.move, self.turn, (self.scale * self.stretch, self.scale), self.pivot or (0.0, 0.0))
+
+    def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
+        return types["image"]
+
+    def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
+        return displays.get("like", displays["image"])
+
+    def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
+        from stackcomp.kernels.warp import placed_window
+
+        kept = (domains["image"] | domains.get("like", domains["image"])).grow(OVERSCAN)
+        return placed_window(self.matrix(), domains["image"], kept)
+
+    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+        from stackcomp.kernels.warp import source_needed
+
+        return {"image": source_needed(self.matrix(), domains["image"], wanted)}
+
+    def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
+        from stackcomp.kernels.warp import warp_homography
+
+        image = images["image"]
+        planes, _ = warp_homography(list(image.planes.values()), image.window, self.matrix(), wanted)
+        named = dict(zip(image.planes, planes, strict=True))
+        return replace(image, planes=named, window=wanted, type=type)

@@ -1,0 +1,35 @@
+"""restore: part of the plate put back on top."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, ClassVar, Literal
+
+from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
+from stackcomp.pixel import PixelFunction, pixel
+from stackcomp.port_types import Matte, PortType
+
+
+@pixel
+def _restore(sr, sg, sb, sa, br, bg, bb, ba, m):  # type: ignore[no-untyped-def]
+    m = min(max(m, 0), 1)
+    keep = 1 - sa * m
+    return sr * m + br * keep, sg * m + bg * keep, sb * m + bb * keep, sa * m + ba * keep
+
+
+class Restore(PixelNode):
+    """Puts the part of ``source`` that a matte shows back on top of ``backdrop``.
+
+    ``source`` is the plate (or the shaded plate), whose alpha, if it has none, counts as 1.
+    """
+
+    source_of_maths: ClassVar[str] = "Porter and Duff, Compositing Digital Images, 1984: source in matte, over"
+    function: ClassVar[PixelFunction] = _restore
+
+    kind: Literal["restore"] = "restore"
+    source: Annotated[str, Port(doc="plate to take from", alpha=("none", "premultiplied"), linear=True)]
+    backdrop: Annotated[str, Port(doc="comp to put it on", alpha=("none", "premultiplied"), linear=True)]
+    matte: Annotated[str, Port((Matte,), doc="what to restore")]
+
+    def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
+        return colour_of(types, "backdrop")

@@ -1,0 +1,64 @@
+"""soft_matte: grows, shrinks, feathers and bends a matte."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Annotated, ClassVar, Literal
+
+import numpy as np
+
+from stackcomp.document.values import Number
+from stackcomp.image import Image
+from stackcomp.nodes.base import AreaNode, Context, Job, Port
+from stackcomp.port_types import Matte, PortType
+from stackcomp.window import Window
+
+
+class SoftMatte(AreaNode):
+    """Moves a matte's edge by parts of a pixel, softens it, and bends its falloff, in this order.
+
+    Growing keeps the softness that an edge has: every contour moves outward by the same distance. The
+    feather is a Gaussian centred on the edge. The result is held between 0 and 1.
+    """
+
+    source_of_maths: ClassVar[str] = (
+        "Sternberg, Grayscale Morphology, 1986 (growing and shrinking); normal distribution (feather)"
+    )
+
+    kind: Literal["soft_matte"] = "soft_matte"
+    matte: Annotated[str, Port((Matte,), doc="matte to change")]
+    grow: Annotated[float, Number("how far the edge moves outward; negative moves it inward", unit="px")] = 0.0
+    feather: Annotated[
+        float, Number("standard deviation of the softening; an edge becomes about four times as wide",
+                      unit="px", low=0)
+    ] = 0.0  # fmt: skip
+    curve: Annotated[
+        float, Number("exponent; above 1 thins what is half covered, below 1 fills it", above=0)
+    ] = 1.0  # fmt: skip
+
+    def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
+        return Matte()
+
+    def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
+        return domains["matte"].grow(self._reach(max(0.0, self.grow)))
+
+    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+        return {"matte": wanted.grow(self._reach(abs(self.grow)))}
+
+    def _reach(self, radius: float) -> int:
+        from stackcomp.kernels import disc_morphology, gaussian
+
+        return disc_morphology.margin(radius) + gaussian.margin(self.feather)
+
+    def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
+        from stackcomp.kernels import disc_morphology
+        from stackcomp.kernels.gaussian import gaussian
+
+        matte = images["matte"]
+        move = disc_morphology.grow if self.grow > 0 else disc_morphology.shrink
+        plane = gaussian(move(matte["A"], abs(self.grow)), self.feather, self.feather)
+        plane = np.clip(plane, 0, 1)
+        if self.curve != 1:
+            plane = np.power(plane, np.float32(self.curve))
+        return replace(matte, planes={"A": np.ascontiguousarray(plane, np.float32)}, window=wanted, type=type)
