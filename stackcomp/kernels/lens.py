@@ -129,4 +129,5 @@ def axial_depth(depth: Array, window: Window, frame: Window, focal_mm: float, ga
     across = (np.arange(window.x0, window.x1) + 0.5 - (frame.x0 + frame.x1) / 2) * (gate_mm / frame.width)
     down = (np.arange(window.y0, window.y1) + 0.5 - (frame.y0 + frame.y1) / 2) * (gate_mm / frame.width)
     cosine = focal_mm / np.sqrt(focal_mm**2 + np.square(across) + np.square(down)[:, None])
-    return (depth * cosine).astype(np.float32)
+    axial: Array = (depth * cosine).astype(np.float32)
+    return axial

@@ -5,21 +5,26 @@ from __future__ import annotations
 from stackcomp.nodes.base import Node
 from stackcomp.nodes.cdl import Cdl
 from stackcomp.nodes.channel_gain import ChannelGain
+from stackcomp.nodes.clean_patch import CleanPatch
 from stackcomp.nodes.colour_matrix import ColourMatrix
 from stackcomp.nodes.convert_colour import ConvertColour
+from stackcomp.nodes.defocus import Defocus
 from stackcomp.nodes.deliver import Deliver
 from stackcomp.nodes.exposure import Exposure
 from stackcomp.nodes.flat import Flat
+from stackcomp.nodes.glow import Glow
 from stackcomp.nodes.holdout import Holdout
 from stackcomp.nodes.join_mattes import JoinMattes
 from stackcomp.nodes.match_black import MatchBlack
 from stackcomp.nodes.multiply_shadow import MultiplyShadow
 from stackcomp.nodes.over import Over
+from stackcomp.nodes.place import Place
 from stackcomp.nodes.premultiply import Premultiply
 from stackcomp.nodes.ramp import Ramp
 from stackcomp.nodes.read import Read
 from stackcomp.nodes.restore import Restore
 from stackcomp.nodes.shuffle import Shuffle
+from stackcomp.nodes.soft_matte import SoftMatte
 from stackcomp.nodes.unpremultiply import Unpremultiply
 
 __all__ = ["KINDS"]
@@ -51,5 +56,11 @@ KINDS: dict[str, type[Node]] = {
         Restore,
         # mattes
         JoinMattes,
+        SoftMatte,
+        # optics and placement
+        Glow,
+        Defocus,
+        Place,
+        CleanPatch,
     )
 }  # fmt: skip

@@ -35,12 +35,16 @@ class Defocus(Adjustable, AreaNode):
     image: Annotated[str, Port(doc="picture", alpha=("premultiplied", "none"), linear=True)]
     depth: Annotated[str | None, Port((Depth,), doc="distance from the camera")] = None
     focal_length: Annotated[float | None, Number("focal length of the lens", unit="mm", above=0)] = None
-    f_number: Annotated[float | None, Number("focal length over the aperture's diameter", unit="f", above=0)] = None
+    f_number: Annotated[
+        float | None, Number("focal length over the aperture's diameter", unit="f", above=0)
+    ] = None  # fmt: skip
     focus_distance: Annotated[float | None, Number("distance that is in focus", unit="m", above=0)] = None
     gate_width: Annotated[
         float | None, Number("width of the sensor's part that the frame shows", unit="mm", above=0)
     ] = None  # fmt: skip
-    radius: Annotated[float | None, Number("radius of every disc, instead of a lens", unit="px", low=0)] = None
+    radius: Annotated[
+        float | None, Number("radius of every disc, instead of a lens", unit="px", low=0)
+    ] = None  # fmt: skip
     largest_radius: Annotated[
         float, Number("discs are held to this radius; the time taken grows with its square", unit="px", low=0)
     ] = 40.0  # fmt: skip
@@ -55,7 +59,7 @@ class Defocus(Adjustable, AreaNode):
             missing = [name for name in ("depth", *_LENS) if getattr(self, name) is None]
             if missing:
                 raise ValueError(
-                    f'a lens needs {", ".join(("depth", *_LENS))}, and {", ".join(missing)} '
+                    f"a lens needs {', '.join(('depth', *_LENS))}, and {', '.join(missing)} "
                     f'{"is" if len(missing) == 1 else "are"} missing; or give "radius" alone'
                 )
         focal, focus = self.focal_length, self.focus_distance
@@ -88,7 +92,7 @@ class Defocus(Adjustable, AreaNode):
             spread = self._spread(images["depth"], alpha)
             beyond = float(np.abs(spread).max(initial=0, where=alpha > 0))
             if beyond > largest + 0.5:
-                job.warn(f"discs of up to {beyond:.0f} px radius were held to {largest:g} px (largest_radius)")
+                job.warn(f"discs of up to {beyond:.0f} px radius are held to {largest:g} px (largest_radius)")
         else:
             largest = self.radius
             spread = np.full(picture.window.shape, self.radius, np.float32)
@@ -96,9 +100,7 @@ class Defocus(Adjustable, AreaNode):
         planes = [np.ascontiguousarray(plane[inner]) for plane in (*(picture[c] for c in "RGB"), alpha)]
         found = defocus(planes, spread[inner], largest)
         named: dict[str, Plane] = dict(zip("RGBA", found, strict=True))
-        return replace(
-            picture, planes={name: named[name] for name in type.planes}, window=wanted, type=type
-        )
+        return replace(picture, planes={name: named[name] for name in type.planes}, window=wanted, type=type)
 
     def _spread(self, depth: Image, alpha: Plane) -> Plane:
         from stackcomp.kernels.lens import axial_depth, edge_depth, spread_radius
@@ -110,7 +112,5 @@ class Defocus(Adjustable, AreaNode):
         }  # fmt: skip
         distance = edge_depth(depth["Z"], alpha)
         if depth.type.along == "ray":
-            distance = axial_depth(
-                distance, depth.window, depth.display, lens["focal_mm"], lens["gate_mm"]
-            )
+            distance = axial_depth(distance, depth.window, depth.display, lens["focal_mm"], lens["gate_mm"])
         return spread_radius(distance, **lens)

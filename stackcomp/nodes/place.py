@@ -36,11 +36,12 @@ class Place(AreaNode):
     kind: Literal["place"] = "place"
     image: Annotated[
         str,
-        Port((Colour, Matte), doc="what to place", alpha=("premultiplied", "none"), linear=True, any_size=True,
-             beyond="nothing"),
+        Port((Colour, Matte), doc="what to place", alpha=("premultiplied", "none"), linear=True,
+             any_size=True, beyond="nothing"),
     ]  # fmt: skip
     like: Annotated[
-        str | None, Port((PortType,), doc="picture whose frame the result has; its own when open", any_size=True)
+        str | None,
+        Port((PortType,), doc="picture whose frame the result has; its own when open", any_size=True),
     ] = None  # fmt: skip
     move: Annotated[tuple[float, float], Number("right and down", unit="px", size=2)] = (0.0, 0.0)
     turn: Annotated[float, Number("clockwise", unit="degrees")] = 0.0
@@ -50,14 +51,15 @@ class Place(AreaNode):
         tuple[float, float] | None, Number("point about which to turn and scale", unit="px", size=2)
     ] = None  # fmt: skip
     homography: Annotated[
-        tuple[float, ...] | None, Number("3×3, row by row: pixels of the image → pixels of the result", size=9)
+        tuple[float, ...] | None,
+        Number("3×3, row by row: pixels of the image → pixels of the result", size=9),
     ] = None  # fmt: skip
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
         changed = [name for name in _STEPS if getattr(self, name) != type(self).model_fields[name].default]
         if self.homography is not None and changed:
-            raise ValueError(f'"homography" says it all, and "{changed[0]}" is given too: use one or the other')
+            raise ValueError(f'"homography" and "{changed[0]}" both say where to: use one or the other')
         about = [name for name in changed if name in ("turn", "scale", "stretch")]
         if about and self.pivot is None:
             raise ValueError(f'"{about[0]}" needs "pivot": [x, y], the point that stays where it is')

@@ -28,7 +28,9 @@ class SoftMatte(AreaNode):
 
     kind: Literal["soft_matte"] = "soft_matte"
     matte: Annotated[str, Port((Matte,), doc="matte to change")]
-    grow: Annotated[float, Number("how far the edge moves outward; negative moves it inward", unit="px")] = 0.0
+    grow: Annotated[
+        float, Number("how far the edge moves outward; negative moves it inward", unit="px")
+    ] = 0.0  # fmt: skip
     feather: Annotated[
         float, Number("standard deviation of the softening; an edge becomes about four times as wide",
                       unit="px", low=0)
