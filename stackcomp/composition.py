@@ -203,6 +203,26 @@ class Composition:
     def _notes(self, node: str, frame: int) -> Mapping[str, Any]:
         return notes_for(self.document, self.root, node, frame)
 
+    def executor(
+        self,
+        nodes: Collection[str],
+        *,
+        frames: Collection[int] = (1,),
+        replace: Mapping[str, Image] | None = None,
+        fused: bool = True,
+    ) -> Executor:
+        """What computes these nodes, checked and planned; for callers that render many frames themselves.
+
+        Args:
+            nodes: names of nodes.
+            frames: frames whose files are checked to be there.
+            replace, fused: as in `results`.
+
+        Raises:
+            CheckError: as in `render`.
+        """
+        return self._executor(tuple(nodes), tuple(frames), dict(replace or {}), fused=fused, sinks=False)
+
     def _executor(
         self, nodes: tuple[str, ...], frames: tuple[int, ...], given: dict[str, Image], *, fused: bool, sinks: bool
     ) -> Executor:

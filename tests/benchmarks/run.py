@@ -1,0 +1,63 @@
+"""Runs the benchmarks and saves their tables: ``python tests/benchmarks/run.py [chain] [memory]``.
+
+Results go to ``tests/benchmarks/results/`` as Markdown, which git does not track.
+"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+import chain  # noqa: E402
+import memory  # noqa: E402
+import numpy as np  # noqa: E402
+from timing import in_turn, table  # noqa: E402
+
+from stackcomp.kernels.strips import thread_count  # noqa: E402
+
+
+def run_chain(rounds: int) -> str:
+    """The chain of 20 pixel nodes against its peers and the copy floor."""
+    pair = chain.pictures()
+    reference = "copy of 12 planes"
+    contestants = {
+        reference: chain.copy_12(*pair),
+        "stackcomp, one fused loop": chain.ours(*pair),
+        "stackcomp, node by node": chain.ours(*pair, fused=False),
+        "numpy": chain.in_numpy(*pair),
+        "pyvips": chain.in_pyvips(*pair),
+        "OpenImageIO": chain.in_openimageio(*pair),
+    }
+    truth = chain.result_of(*pair)
+    worst = np.abs(np.stack(chain.in_numpy(*pair)(), -1) - truth).max()  # type: ignore[call-overload]
+    assert worst < 1e-5, worst
+    timings = in_turn(contestants, reference, rounds)
+    return table("20 pixel operations, 3840×2160 RGBA float32", timings, reference)
+
+
+def main() -> None:
+    """Run what was asked for, print and save it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("names", nargs="*", help="chain, memory; all when none is given")
+    parser.add_argument("--rounds", type=int, default=15)
+    asked = parser.parse_args()
+    names = asked.names or ["chain", "memory"]
+    parts = [f"{platform.processor() or platform.machine()}, {thread_count()} threads, "
+             f"Python {platform.python_version()}, numpy {np.__version__}\n"]  # fmt: skip
+    if "chain" in names:
+        parts.append(run_chain(asked.rounds))
+    if "memory" in names:
+        parts.append(memory.table([(20, True), (200, True), (20, False), (200, False)]))
+    text = "\n".join(parts)
+    print(text)
+    folder = Path(__file__).parent / "results"
+    folder.mkdir(exist_ok=True)
+    (folder / "latest.md").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
