@@ -114,5 +114,5 @@ class CleanPatch(AreaNode):
         around = window.grow(disc_morphology.margin(inward) + gaussian.margin(sigma))
         whole = polygon_coverage(corners, around)
         soft = gaussian.gaussian(disc_morphology.shrink(whole, inward), sigma, sigma)
-        held: Plane = soft * whole[window.slices_in(around)]
+        held: Plane = np.minimum(soft, whole[window.slices_in(around)])
         return held

@@ -12,7 +12,7 @@ from stackcomp.document.values import Number
 from stackcomp.image import Image
 from stackcomp.kernels.compiled import Array
 from stackcomp.nodes.base import AreaNode, Context, Job, Port
-from stackcomp.port_types import Colour, Matte, PortType
+from stackcomp.port_types import Colour, Layers, Matte, PortType
 from stackcomp.window import Window
 
 #: Pixels beyond what comes in that are kept at most; a plane in perspective would have no end.
@@ -96,7 +96,9 @@ class Place(AreaNode):
     def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
         from stackcomp.kernels.warp import source_needed
 
-        return {"image": source_needed(self.matrix(), domains["image"], wanted)}
+        needed = {"image": source_needed(self.matrix(), domains["image"], wanted)}
+        # Of the other picture nothing but its frame.
+        return {**needed, "like": Window(0, 0, 0, 0)} if "like" in domains else needed
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         from stackcomp.kernels.warp import warp_homography
@@ -104,4 +106,7 @@ class Place(AreaNode):
         image = images["image"]
         planes, _ = warp_homography(list(image.planes.values()), image.window, self.matrix(), wanted)
         named = dict(zip(image.planes, planes, strict=True))
-        return replace(image, planes=named, window=wanted, type=type)
+        like = images.get("like", image)
+        # Layers of a file come at full size whatever the scale.
+        frame = like.display.scaled(job.scale) if isinstance(like.type, Layers) else like.display
+        return replace(image, planes=named, window=wanted, display=frame, type=type)

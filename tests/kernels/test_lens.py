@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from stackcomp.kernels.lens import circle_of_confusion, edge_depth, spread_radius
+from stackcomp.kernels.lens import axial_depth, circle_of_confusion, edge_depth, spread_radius
+from stackcomp.window import Window
 
 
 @pytest.mark.parametrize(
@@ -60,6 +61,15 @@ def test_focus_at_infinity():
 def test_lenses_that_cannot_be_are_refused(numbers):
     with pytest.raises(ValueError, match=r"focus|above 0"):
         circle_of_confusion(1, *numbers)
+
+
+def test_distance_along_a_ray_by_hand():
+    # 36 mm over 4 px, 18 mm lens: the outer pixels' centres lie 13.5 mm off the axis, 36.87° = 3-4-5.
+    depth = np.full((1, 4), 5, np.float32)
+    axial = axial_depth(depth, Window(0, 0, 4, 1), Window(0, 0, 4, 1), 18, 36)
+    assert axial[0] == pytest.approx([4, 5 * 18 / np.hypot(18, 4.5), 5 * 18 / np.hypot(18, 4.5), 4])
+    # A part of the frame has its own place in it.
+    assert axial_depth(depth[:, :1], Window(3, 0, 4, 1), Window(0, 0, 4, 1), 18, 36) == pytest.approx(4)
 
 
 def test_a_partly_covered_pixel_gets_the_nearest_depth_beside_it():

@@ -1,0 +1,155 @@
+"""glow against direct convolution, through the whole engine."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import signal
+
+from stackcomp import CheckError, Composition, Graph, Image, Matte, Window
+from stackcomp.kernels.convolve import exponential_falloff, gaussian_falloff
+from stackcomp.port_types import Colour, Encoding
+
+SIZE = (96, 64)
+FRAME = Window.of_size(*SIZE)
+
+
+def render(kind, given, at=1.0, window=None, frame=1, **fields):
+    """A node fed with pictures, through the whole engine."""
+    graph = Graph()
+    for name, image in given.items():
+        graph.add("flat", name, size=[image.display.width, image.display.height])
+    graph.add(kind, "it", **fields)
+    return Composition(graph).render("it", frame, replace=given, scale=at, window=window)
+
+
+def lamps():
+    random = np.random.default_rng(1)
+    pixels = random.random((*SIZE[::-1], 4)).astype(np.float32) * 0.3
+    pixels[30:33, 40:44, :3] = [40, 25, 8]
+    pixels[10, 70, :3] = [0, 0, 300]
+    # A flame: light without coverage.
+    pixels[50:54, 10:14] = [6, 3, 1, 0]
+    return pixels
+
+
+def glowing(pixels=None, matte=None, **fields):
+    given = {"p": Image.from_array(lamps() if pixels is None else pixels)}
+    if matte is not None:
+        given["m"] = Image.from_array(matte, type=Matte())
+        fields["matte"] = "m"
+    keywords = {"image": "p", "radius": 3, "threshold": 1, **fields}
+    return render("glow", given, **keywords)
+
+
+def excess(pixels, threshold):
+    """Light above a threshold of the brightest channel, hue kept."""
+    brightest = pixels[..., :3].max(axis=-1, keepdims=True).astype(np.float64)
+    return pixels[..., :3] * np.maximum(brightest - threshold, 0) / brightest
+
+
+@pytest.mark.parametrize(
+    ("falloff", "maker"), [("exponential", exponential_falloff), ("gaussian", gaussian_falloff)]
+)
+def test_agrees_with_direct_convolution(falloff, maker):
+    pixels = lamps()
+    result = glowing(pixels, falloff=falloff, tint=[1, 0.5, 0.25], strength=0.7).to_array()
+    for channel, tint in enumerate((1, 0.5, 0.25)):
+        light = signal.convolve2d(excess(pixels, 1)[..., channel], maker(3), mode="same")
+        wanted = pixels[..., channel] + 0.7 * tint * light
+        assert np.abs(result[..., channel] - wanted).max() < 1e-6 * pixels.max()
+    assert np.array_equal(result[..., 3], pixels[..., 3])
+
+
+def test_half_of_the_light_lands_within_the_radius():
+    point = np.zeros((*SIZE[::-1], 3), np.float32)
+    point[32, 48] = 100
+    light = glowing(point, radius=5, threshold=0, output="alone").over(Window(0, -20, 96, 84))["R"]
+    y, x = np.mgrid[-20:84, 0:96]
+    near = light[np.hypot(x - 48, y - 32) <= 5].sum()
+    assert near / light.sum() == pytest.approx(0.5, abs=0.02)
+
+
+def test_alone_is_what_added_adds_and_has_no_coverage():
+    added, alone = glowing().to_array(), glowing(output="alone").to_array()
+    assert np.all(alone[..., 3] == 0)
+    assert added[..., :3] - lamps()[..., :3] == pytest.approx(alone[..., :3], abs=1e-4)
+
+
+def test_moved_light_is_neither_made_nor_lost():
+    pixels = lamps()
+    pixels[:, :, :3] *= np.pad(np.ones((20, 30)), ((22, 22), (33, 33)))[..., None]
+    result = glowing(pixels, threshold=0, strength=0.4, output="moved")
+    light = sum(result[c].sum(dtype=np.float64) for c in "RGB")
+    assert light == pytest.approx(pixels[..., :3].sum(dtype=np.float64), rel=1e-5)
+
+
+def test_nothing_glows_at_strength_zero_or_under_the_threshold():
+    assert np.array_equal(glowing(strength=0).to_array(), lamps())
+    assert np.array_equal(glowing(threshold=1000).to_array(), lamps())
+
+
+def test_a_knee_sets_in_softly_and_meets_both_ends():
+    values = np.linspace(0, 4, 401, dtype=np.float32)
+    pixels = np.repeat(values[None, :, None], 3, axis=2)
+    light = glowing(pixels, radius=0, threshold=2, knee=0.5, output="alone").to_array()[0, :, 0]
+    assert np.all(light[values <= 1.5] == 0)
+    assert light[values >= 2.5] == pytest.approx(values[values >= 2.5] - 2, abs=1e-5)
+    assert np.all(np.diff(light) >= -1e-6)
+    slopes = np.diff(light) / 0.01
+    assert np.abs(np.diff(slopes)).max() < 0.02
+
+
+def test_hue_stays():
+    pixels = np.zeros((*SIZE[::-1], 3), np.float32)
+    pixels[32, 48] = [8, 4, 2]
+    light = glowing(pixels, threshold=3, output="alone").to_array()[32, 50]
+    assert light[0] / light[1] == pytest.approx(2, rel=1e-4)
+    assert light[1] / light[2] == pytest.approx(2, rel=1e-4)
+
+
+def test_only_light_within_the_matte_glows():
+    matte = np.zeros(SIZE[::-1], np.float32)
+    matte[8:14, 66:76] = 1
+    light = glowing(matte=matte, output="alone").to_array()
+    assert np.all(light[..., 0] < 1e-3)
+    assert light[10, 70, 2] > 1
+
+
+def test_negative_light_does_not_spread_and_stays():
+    pixels = np.full((*SIZE[::-1], 3), -0.1, np.float32)
+    assert np.array_equal(glowing(pixels, threshold=0).to_array(), pixels)
+
+
+def test_within_and_amount_limit_it():
+    within = np.zeros(SIZE[::-1], np.float32)
+    within[:, :48] = 1
+    given = {"p": Image.from_array(lamps()), "w": Image.from_array(within, type=Matte())}
+    fields = {"image": "p", "radius": 3, "threshold": 1}
+    part = render("glow", given, within="w", amount=0.5, **fields).to_array()
+    whole = render("glow", given, **fields).to_array()
+    assert np.array_equal(part[:, 48:], lamps()[:, 48:])
+    assert part[:, :48] == pytest.approx((whole[:, :48] + lamps()[:, :48]) / 2, rel=1e-5)
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.integers(0, 80), st.integers(0, 50), st.integers(1, 16))
+def test_a_tile_equals_the_whole_within_a_millionth_of_the_peak(x, y, size):
+    whole, tile = glowing(), glowing(window=Window(x, y, x + size, y + size))
+    assert np.abs(tile["B"] - whole.over(tile.window)["B"]).max() < 1e-6 * 300
+
+
+def test_a_preview_at_half_the_scale_looks_the_same():
+    pixels = lamps()[..., :3] * 0 + 0.1
+    pixels[28:36, 40:48] = 5
+    whole = glowing(pixels, radius=6).to_array()
+    half = glowing(pixels, radius=6, at=0.5).to_array()
+    assert np.abs(half - whole.reshape(32, 2, 48, 2, 3).mean(axis=(1, 3))).max() < 0.05
+
+
+def test_display_encoded_light_is_refused():
+    image = Image.from_array(lamps(), type=Colour("premultiplied", Encoding("sRGB", "display")))
+    with pytest.raises(CheckError, match="scene-linear"):
+        render("glow", {"p": image}, image="p")
