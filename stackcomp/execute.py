@@ -10,21 +10,35 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import reduce
+from operator import or_
 from typing import Any
 
 import numpy as np
 
 from stackcomp.errors import RenderError, StackcompError
-from stackcomp.fuse import Lane, Op, Program, compiled
+from stackcomp.fuse import Program, compiled
 from stackcomp.image import Image, Plane
 from stackcomp.kernels.strips import over_strips
 from stackcomp.nodes.base import AreaNode, Job, Node, PixelNode, Port, SinkNode, SourceNode
 from stackcomp.nodes.read import Read, settle
-from stackcomp.plan import (AreaStep, GivenStep, Key, PixelValue, Plan, SinkStep, SourceStep, Step, SweepStep,
-                            ViewStep)  # fmt: skip
+from stackcomp.plan import (
+    COVERED,
+    AreaStep,
+    GivenStep,
+    Key,
+    PixelValue,
+    Plan,
+    SinkStep,
+    SourceStep,
+    Step,
+    SweepStep,
+    ViewStep,
+)
 from stackcomp.planes import PlanePool
 from stackcomp.port_types import Depth, Ids, Layers, PortType
 from stackcomp.window import Window
+from stackcomp.wiring import plane_source, program_of
 
 __all__ = ["Executor", "Result"]
 
@@ -52,7 +66,7 @@ class Executor:
     def __init__(self, plan: Plan, pool: PlanePool | None = None) -> None:
         self.plan = plan
         self.pool = pool or PlanePool()
-        self.programs: dict[tuple[int, tuple[bool, ...]], tuple[Program, list[tuple[Key, list[str]]]]] = {}
+        self.programs: dict[Any, tuple[Program, list[tuple[Key, list[str]]]]] = {}
 
     def results(
         self,
@@ -129,7 +143,15 @@ class _Frame:
                         self._drop(key)
         except RenderError:
             raise
-        except (StackcompError, OSError, ValueError, ArithmeticError, LookupError, TypeError, MemoryError) as error:
+        except (
+            StackcompError,
+            OSError,
+            ValueError,
+            ArithmeticError,
+            LookupError,
+            TypeError,
+            MemoryError,
+        ) as error:
             name = self._blame(step)
             raise RenderError(name, self.frame, str(error) or type(error).__name__) from error
 
@@ -175,7 +197,10 @@ class _Frame:
         elif isinstance(step, AreaStep):
             ports = {port: domains[key] for port, key in step.ports.items()}
             types = {port: self.plan.types[key] for port, key in step.ports.items()}
-            domains[step.makes[0]] = self.node(step.checked.name).domain(ports, types)
+            found = self.node(step.checked.name).domain(ports, types)
+            # What spreads past the frame and past all overscan would only cost time and never be seen.
+            seen = reduce(or_, ports.values(), self.display(step.checked.name))
+            domains[step.makes[0]] = found & seen
         elif isinstance(step, SweepStep):
             for value in step.values:
                 ports = {port: domains[key] for port, key in value.ports.items()}
@@ -258,16 +283,22 @@ class _Frame:
             if pick.channel is not None:
                 planes[pick.plane] = source[pick.channel]
             else:
-                dtype = np.uint32 if isinstance(step.type, Ids) and pick.plane.startswith("id") else np.float32
+                dtype = (
+                    np.uint32 if isinstance(step.type, Ids) and pick.plane.startswith("id") else np.float32
+                )
                 planes[pick.plane] = np.full(source.window.shape, pick.constant, dtype)
         if isinstance(step.type, Ids):
-            planes = {name: plane.view(np.uint32) if name.startswith("id") else plane
-                      for name, plane in planes.items()}  # fmt: skip
+            planes = {
+                name: plane.view(np.uint32) if name.startswith("id") else plane
+                for name, plane in planes.items()
+            }
         image = replace(source, planes=planes, type=step.type)
         reader = self.node(step.reads[0].node)
         if isinstance(reader, Read) and not isinstance(step.type, Ids | Depth):
             name = step.reads[0].node
-            image = settle(image, reader.non_finite, self.job(name), reader.file(self.frame, self.context.root))
+            image = settle(
+                image, reader.non_finite, self.job(name), reader.file(self.frame, self.context.root)
+            )
         if isinstance(source.type, Layers):
             image = scaled(image, step.type, self.scale)
         self.values[key] = image
@@ -323,6 +354,12 @@ class _Frame:
             return False
         return not node.keeps_nothing(value.checked.types)
 
+    def _bounded(self, step: SweepStep, window: Window) -> tuple[Key, ...]:
+        """Values read for their coverage though they have no alpha, where they end inside the window."""
+        read = (lane for value in step.values for lane in value.lanes)
+        ends = {lane[0]: None for lane in read if isinstance(lane, tuple) and lane[1] == COVERED}
+        return tuple(key for key in ends if window not in self.domains[key])
+
     def _sweep(self, step: SweepStep) -> None:
         window = self._sweep_window(step)
         if window.empty:
@@ -330,15 +367,20 @@ class _Frame:
                 self.values[key] = self._blank(key, window)
             return
         masked = tuple(self._masked(value, window) for value in step.values)
-        program, inputs = self.executor.programs.get((id(step), masked), (None, None))
-        if program is None or inputs is None:
-            program, inputs = program_of(step, masked, self.plan.types)
-            self.executor.programs[id(step), masked] = program, inputs
+        bounded = self._bounded(step, window)
+        known = (id(step), masked, bounded)
+        if known not in self.executor.programs:
+            self.executor.programs[known] = program_of(step, masked, bounded, self.plan.types)
+        program, inputs = self.executor.programs[known]
         run = compiled(program)
         numbers = np.array([n for value in step.values for n in self._numbers(value)], np.float32)
         images = [(self.values[key], [self.values[key][name] for name in names]) for key, names in inputs]
         integers = np.zeros(program.integers, np.int64)
-        self._corners(step, masked, window, integers[2 * len(images) :])
+        ends = [value.key for value, mask in zip(step.values, masked, strict=True) if mask] + list(bounded)
+        for k, end in enumerate(ends):
+            inner = self.domains[end].shift(-window.x0, -window.y0)
+            at = 2 * len(images) + 4 * k
+            integers[at : at + 4] = inner.x0, inner.y0, inner.x1, inner.y1
         outputs = [self.pool.take(window.shape) for _ in program.outputs]
 
         def strip(first: int, last: int) -> None:
@@ -366,14 +408,6 @@ class _Frame:
         own = [float(n) for n in node.numbers(value.checked.types, self.context)]
         return [*own, float(node.amount)] if value.amount else own
 
-    def _corners(self, step: SweepStep, masked: tuple[bool, ...], window: Window, into: Any) -> None:
-        k = 0
-        for value, mask in zip(step.values, masked, strict=True):
-            if mask:
-                inner = self.domains[value.key].shift(-window.x0, -window.y0)
-                into[k : k + 4] = inner.x0, inner.y0, inner.x1, inner.y1
-                k += 4
-
     def _store(self, step: SweepStep, program: Program, window: Window, outputs: list[Plane]) -> None:
         by_key = {value.key: value for value in step.values}
         index = {value.key: k for k, value in enumerate(step.values)}
@@ -382,82 +416,20 @@ class _Frame:
             planes: dict[str, Plane] = {}
             need = self.needs.get(key, window)
             for name in self.plan.types[key].planes:
-                at = _resolve((key, name), by_key)
+                at = plane_source((key, name), by_key)
                 if at[0] in index:
                     lane = by_key[at[0]].lane_of(at[1])
                     assert lane is not None
                     plane = made[index[at[0]], lane]
-                    planes[name] = plane if need == window else np.ascontiguousarray(plane[need.slices_in(window)])
+                    planes[name] = (
+                        plane if need == window else np.ascontiguousarray(plane[need.slices_in(window)])
+                    )
                 else:
                     source = self.values[at[0]]
                     planes[name] = replace(source, planes={at[1]: source[at[1]]}).over(need)[at[1]]
             first = next((self.values[k] for k in step.reads if k in self.values), None)
             notes = first.metadata if first is not None else {}
             self.values[key] = Image(planes, need, self.display(key.node), self.plan.types[key], notes)
-
-
-def _resolve(at: tuple[Key, str], values: Mapping[Key, PixelValue]) -> tuple[Key, str]:
-    """Where a plane really comes from: adjustable nodes pass alpha through."""
-    while at[0] in values and values[at[0]].lane_of(at[1]) is None:
-        first = values[at[0]].lanes[0]
-        assert isinstance(first, tuple)
-        at = (first[0], at[1])
-    return at
-
-
-def program_of(
-    step: SweepStep, masked: tuple[bool, ...], types: Mapping[Key, PortType]
-) -> tuple[Program, list[tuple[Key, list[str]]]]:
-    """The program of a sweep, and for each of its input pictures which planes it reads."""
-    by_key = {value.key: value for value in step.values}
-    index = {value.key: k for k, value in enumerate(step.values)}
-    planes: dict[Key, list[str]] = {}
-
-    def wish(at: tuple[Key, str] | float | None) -> None:
-        if isinstance(at, tuple):
-            key, name = _resolve(at, by_key)
-            if key not in index and name not in planes.setdefault(key, []):
-                planes[key].append(name)
-
-    for value in step.values:
-        for lane in (*value.lanes, value.alpha, value.within):
-            wish(lane)
-    inputs = list(planes.items())
-    number = {(key, name): k for k, (key, name) in enumerate((key, n) for key, names in inputs for n in names)}
-
-    def lane_for(at: tuple[Key, str] | float) -> Lane:
-        if not isinstance(at, tuple):
-            return Lane("constant", value=at)
-        key, name = _resolve(at, by_key)
-        if key in index:
-            lane = by_key[key].lane_of(name)
-            assert lane is not None
-            return Lane("op", index[key], lane)
-        return Lane("plane", number[key, name])
-
-    ops = []
-    for value, mask in zip(step.values, masked, strict=True):
-        count = len(value.function.arguments) - len(value.lanes)
-        ops.append(
-            Op(
-                value.function,
-                tuple(lane_for(lane) for lane in value.lanes),
-                numbers=count,
-                alpha=lane_for(value.alpha) if value.alpha else None,
-                within=lane_for(value.within) if value.within else None,
-                amount=value.amount,
-                masked=mask,
-            )
-        )
-    outputs: dict[tuple[int, int], None] = {}
-    for key in step.makes:
-        for name in types[key].planes:
-            source, plane = _resolve((key, name), by_key)
-            if source in index:
-                lane = by_key[source].lane_of(plane)
-                assert lane is not None
-                outputs[index[source], lane] = None
-    return Program(tuple(len(names) for _, names in inputs), tuple(ops), tuple(outputs)), inputs
 
 
 def _reachable(window: Window, domain: Window) -> Window:
@@ -499,4 +471,3 @@ def scaled(image: Image, type: PortType, scale: float) -> Image:
     if not planes:
         window = image.window.scaled(scale)
     return replace(image, planes=planes, window=window, display=image.display.scaled(scale))
-

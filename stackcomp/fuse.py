@@ -31,9 +31,12 @@ __all__ = ["Lane", "Op", "Program", "cache_folder", "compiled", "source_of"]
 
 @dataclass(frozen=True)
 class Lane:
-    """Where a value comes from: an input plane, a result of an earlier op, or a constant."""
+    """Where a value comes from: an input plane, a result of an earlier op, or a constant.
 
-    origin: Literal["plane", "op", "constant"]
+    ``inside`` is 1 inside one of the program's windows and 0 outside: the alpha of colour without alpha.
+    """
+
+    origin: Literal["plane", "op", "constant", "inside"]
     index: int = 0
     lane: int = 0
     value: float = 0.0
@@ -70,16 +73,18 @@ class Program:
         groups: for each input picture, how many planes of it are read; planes are numbered through.
         ops: in an order in which lanes are known before they are used.
         outputs: (op, lane) of each plane written.
+        insides: how many windows lanes ask about.
     """
 
     groups: tuple[int, ...]
     ops: tuple[Op, ...]
     outputs: tuple[tuple[int, int], ...]
+    insides: int = 0
 
     @property
     def integers(self) -> int:
-        """Length of the integer argument: two offsets a group, then four corners a masked op."""
-        return 2 * len(self.groups) + 4 * sum(op.masked for op in self.ops)
+        """Length of the integer argument: two offsets a group, four corners a masked op, four a window."""
+        return 2 * len(self.groups) + 4 * (sum(op.masked for op in self.ops) + self.insides)
 
 
 class _Writer:
@@ -95,6 +100,8 @@ class _Writer:
     def name(self, lane: Lane) -> str:
         if lane.origin == "constant":
             return self.constant(lane.value)
+        if lane.origin == "inside":
+            return f"a{lane.index}"
         return f"p{lane.index}" if lane.origin == "plane" else f"v{lane.index}_{lane.lane}"
 
     def op(self, k: int, op: Op, first_number: int, first_integer: int) -> None:
@@ -108,9 +115,8 @@ class _Writer:
         if op.within is not None or op.amount:
             self._mix(k, op, lanes, results, f"n{first_number + op.numbers}")
         if op.masked:
-            x0, y0, x1, y1 = (f"m{first_integer + j}" for j in range(4))
             zero = self.constant(0.0)
-            self.inside.append(f"in{k} = (x >= {x0}) and (x < {x1}) and (y >= {y0}) and (y < {y1})")
+            self.inside.append(f"in{k} = {_within(first_integer)}")
             self.inside += [f"{name} = {name} if in{k} else {zero}" for name in results]
 
     def _curve(self, k: int, op: Op, lanes: list[str], numbers: list[str], results: list[str]) -> None:
@@ -147,10 +153,18 @@ class _Writer:
 
     def text(self) -> str:
         program = self.program
-        used = {lane.index for op in program.ops for lane in (*op.lanes, op.alpha, op.within)
-                if lane is not None and lane.origin == "plane"}  # fmt: skip
+        used = {
+            lane.index
+            for op in program.ops
+            for lane in (*op.lanes, op.alpha, op.within)
+            if lane is not None and lane.origin == "plane"
+        }
         number = 0
         integer = 2 * len(program.groups)
+        after_masks = program.integers - 4 * program.insides
+        for k in range(program.insides):
+            one, zero = self.constant(1.0), self.constant(0.0)
+            self.inside.append(f"a{k} = {one} if {_within(after_masks + 4 * k)} else {zero}")
         for k, op in enumerate(program.ops):
             self.op(k, op, number, integer)
             number += op.numbers + op.amount
@@ -166,20 +180,28 @@ class _Writer:
             if k in used
         ]
         write = [f"            w_{k}[x] = v{op}_{lane}" for k, (op, lane) in enumerate(program.outputs)]
-        return "\n".join([
-            f"def sweep({', '.join(arguments)}):",
-            *(f"    n{k} = numbers[{k}]" for k in range(number)),
-            *(f"    m{k} = integers[{k}]" for k in range(2 * len(program.groups), integer)),
-            *(f"    {line}" for line in self.before),
-            "    for y in range(y0, y1):",
-            *rows,
-            *(f"        w_{k} = o{k}[y]" for k in range(len(program.outputs))),
-            "        for x in range(width):",
-            *read,
-            *(f"            {line}" for line in self.inside),
-            *write,
-            "",
-        ])  # fmt: skip
+        return "\n".join(
+            [
+                f"def sweep({', '.join(arguments)}):",
+                *(f"    n{k} = numbers[{k}]" for k in range(number)),
+                *(f"    m{k} = integers[{k}]" for k in range(2 * len(program.groups), program.integers)),
+                *(f"    {line}" for line in self.before),
+                "    for y in range(y0, y1):",
+                *rows,
+                *(f"        w_{k} = o{k}[y]" for k in range(len(program.outputs))),
+                "        for x in range(width):",
+                *read,
+                *(f"            {line}" for line in self.inside),
+                *write,
+                "",
+            ]
+        )
+
+
+def _within(first: int) -> str:
+    """Whether the pixel lies in the window whose corners are four integers from the first."""
+    x0, y0, x1, y1 = (f"m{first + j}" for j in range(4))
+    return f"(x >= {x0}) and (x < {x1}) and (y >= {y0}) and (y < {y1})"
 
 
 _HEAD = '''"""Generated loop over pixels; made from node kinds and their wiring. Safe to delete."""
@@ -243,7 +265,8 @@ def compiled(program: Program) -> Callable[..., None]:
 
     It is called as ``run(y0, y1, width, numbers, integers, *inputs, *outputs)`` and fills rows y0 to y1 of
     the output planes. ``integers`` holds for each group the row and column of its planes at which output
-    pixel (0, 0) lies, then the corners of masked ops in output pixels.
+    pixel (0, 0) lies, then the corners of masked ops and of windows, in output
+    pixels.
     """
     text = source_of(program)
     with _lock:

@@ -7,8 +7,9 @@
 
 A pixel function is straight-line code over numbers: assignments, arithmetic, comparisons, the conditional
 expression ``a if test else b``, and the functions listed in `FUNCTIONS`. It has no loops, no arrays, no
-windows. It can be called as plain Python (that is how tests check it by hand), and `fuse` copies its
-statements, with every constant as float32, into a loop together with those of its neighbours.
+windows. It may call another pixel function where the results get names: ``(m,) = mode(b, s)``. It can be
+called as plain Python (that is how tests check it by hand), and `fuse` copies its statements, with every
+constant as float32, into a loop together with those of its neighbours.
 """
 
 from __future__ import annotations
@@ -62,10 +63,32 @@ FUNCTIONS: dict[str, Callable[..., float]] = {
 
 _STATEMENTS = (ast.Assign, ast.AugAssign, ast.Return)
 _EXPRESSIONS = (
-    ast.Name, ast.Constant, ast.BinOp, ast.UnaryOp, ast.Compare, ast.BoolOp, ast.IfExp, ast.Call, ast.Tuple,
-    ast.Load, ast.Store, ast.Add, ast.Sub, ast.Mult, ast.Div, ast.USub, ast.Not, ast.And, ast.Or,
-    ast.Lt, ast.LtE, ast.Gt, ast.GtE, ast.Eq, ast.NotEq,
-)  # fmt: skip
+    ast.Name,
+    ast.Constant,
+    ast.BinOp,
+    ast.UnaryOp,
+    ast.Compare,
+    ast.BoolOp,
+    ast.IfExp,
+    ast.Call,
+    ast.Tuple,
+    ast.Load,
+    ast.Store,
+    ast.Add,
+    ast.Sub,
+    ast.Mult,
+    ast.Div,
+    ast.USub,
+    ast.Not,
+    ast.And,
+    ast.Or,
+    ast.Lt,
+    ast.LtE,
+    ast.Gt,
+    ast.GtE,
+    ast.Eq,
+    ast.NotEq,
+)
 
 
 class PixelFunction:
@@ -83,6 +106,12 @@ class PixelFunction:
         self.__doc__ = python.__doc__
         tree = ast.parse(textwrap.dedent(inspect.getsource(python))).body[0]
         assert isinstance(tree, ast.FunctionDef)
+        seen = inspect.getclosurevars(python)
+        self._called = {
+            name: value
+            for name, value in (*seen.globals.items(), *seen.nonlocals.items())
+            if isinstance(value, PixelFunction)
+        }
         self.arguments = tuple(argument.arg for argument in tree.args.args)
         body = tree.body
         if isinstance(body[0], ast.Expr) and isinstance(body[0].value, ast.Constant):
@@ -92,7 +121,8 @@ class PixelFunction:
         assert isinstance(last, ast.Return)
         assert last.value is not None
         self._results = last.value.elts if isinstance(last.value, ast.Tuple) else [last.value]
-        self.source = ast.unparse(ast.Module(body=body, type_ignores=[]))
+        inner = [f"{name}: {function.source}" for name, function in sorted(self._called.items())]
+        self.source: str = "\n".join([ast.unparse(ast.Module(body=body, type_ignores=[])), *inner])
 
     def __call__(self, *values: float) -> tuple[float, ...]:
         """One pixel in plain Python: lanes and numbers in, result lanes out."""
@@ -105,11 +135,13 @@ class PixelFunction:
         return len(self._results)
 
     def _check(self, body: list[ast.stmt]) -> None:
-        known = {*self.arguments, *FUNCTIONS}
+        known = {*self.arguments, *FUNCTIONS, *self._called}
         for number, statement in enumerate(body):
             last = number == len(body) - 1
             if not isinstance(statement, _STATEMENTS) or isinstance(statement, ast.Return) != last:
-                raise TypeError(f"pixel function {self.name}: {ast.unparse(statement)!r} is not straight-line code")
+                raise TypeError(
+                    f"pixel function {self.name}: {ast.unparse(statement)!r} is not straight-line code"
+                )
             for part in ast.walk(statement):
                 if part is statement:
                     continue
@@ -119,7 +151,24 @@ class PixelFunction:
                     known.add(part.id)
             for part in ast.walk(statement):
                 if isinstance(part, ast.Name) and part.id not in known:
-                    raise TypeError(f"pixel function {self.name}: {part.id!r} is neither argument nor function")
+                    raise TypeError(
+                        f"pixel function {self.name}: {part.id!r} is neither argument nor function"
+                    )
+                if isinstance(part, ast.Call) and self._call(part) and not self._gives_names(statement, part):
+                    raise TypeError(f"pixel function {self.name}: {ast.unparse(part)} is used without a name")
+
+    def _call(self, value: ast.expr) -> PixelFunction | None:
+        """The pixel function that an expression calls, if that is what it is."""
+        if isinstance(value, ast.Call) and isinstance(value.func, ast.Name):
+            return self._called.get(value.func.id)
+        return None
+
+    def _gives_names(self, statement: ast.stmt, call: ast.Call) -> bool:
+        if not isinstance(statement, ast.Assign) or statement.value is not call:
+            return False
+        inner, target = self._call(call), statement.targets[0]
+        fits = isinstance(target, ast.Tuple) and inner is not None and len(target.elts) == inner.lanes_out
+        return fits and len(statement.targets) == 1
 
     def inline(
         self, prefix: str, values: list[str], targets: list[str], constant: Callable[[float], str]
@@ -134,13 +183,16 @@ class PixelFunction:
         """
         names = dict(zip(self.arguments, values, strict=True))
         rewrite = _Rewrite(names, prefix, constant)
-        lines = []
+        lines: list[str] = []
         for step in self._steps:
             if isinstance(step, ast.AugAssign):
                 assert isinstance(step.target, ast.Name)
                 read = ast.Name(step.target.id, ast.Load())
                 step = ast.Assign([step.target], ast.BinOp(read, step.op, step.value), lineno=0)
             assert isinstance(step, ast.Assign)
+            if self._call(step.value) is not None:
+                lines += self._inline_call(step, f"{prefix}{len(lines)}", rewrite, constant)
+                continue
             right = ast.unparse(rewrite.visit(_copy(step.value)))
             # A name assigned a second time is a new local, never the caller's value.
             lefts = []
@@ -152,6 +204,24 @@ class PixelFunction:
             lines.append(" = ".join([*lefts, right]))
         for target_name, result in zip(targets, self._results, strict=True):
             lines.append(f"{target_name} = {ast.unparse(rewrite.visit(_copy(result)))}")
+        return lines
+
+    def _inline_call(
+        self, step: ast.Assign, tag: str, rewrite: _Rewrite, constant: Callable[[float], str]
+    ) -> list[str]:
+        call, target = step.value, step.targets[0]
+        assert isinstance(call, ast.Call)
+        assert isinstance(target, ast.Tuple)
+        inner = self._call(call)
+        assert inner is not None
+        values = [f"({ast.unparse(rewrite.visit(_copy(argument)))})" for argument in call.args]
+        names = [part.id for part in target.elts if isinstance(part, ast.Name)]
+        # Results have names of their own first: an argument may be what gets a new value.
+        made = [f"{tag}r_{name}" for name in names]
+        lines = inner.inline(f"{tag}_", values, made, constant)
+        for name, result in zip(names, made, strict=True):
+            rewrite.names[name] = rewrite.prefix + name
+            lines.append(f"{rewrite.names[name]} = {result}")
         return lines
 
 

@@ -23,8 +23,24 @@ from stackcomp.nodes.base import Adjustable, AreaNode, Pick, PixelNode, SinkNode
 from stackcomp.pixel import PixelFunction, pixel
 from stackcomp.port_types import Layers, PortType
 
-__all__ = ["AreaStep", "GivenStep", "Key", "PixelValue", "Plan", "SinkStep", "SourceStep", "Step", "SweepStep",
-           "ViewStep", "make_plan"]  # fmt: skip
+__all__ = [
+    "COVERED",
+    "AreaStep",
+    "GivenStep",
+    "Key",
+    "PixelValue",
+    "Plan",
+    "SinkStep",
+    "SourceStep",
+    "Step",
+    "SweepStep",
+    "ViewStep",
+    "make_plan",
+]
+
+
+#: Plane name that stands for the alpha of colour without alpha: 1 where it has pixels, 0 outside.
+COVERED = "covered"
 
 
 class Key(NamedTuple):
@@ -153,7 +169,9 @@ def _mix(r, g, b, a, R, G, B, A, w, amount):  # type: ignore[no-untyped-def]
     )
 
 
-def make_plan(checked: CheckedGraph, wanted: Collection[str], *, fused: bool = True, sinks: bool = False) -> Plan:
+def make_plan(
+    checked: CheckedGraph, wanted: Collection[str], *, fused: bool = True, sinks: bool = False
+) -> Plan:
     """The steps that make the wanted nodes' results.
 
     Args:
@@ -241,17 +259,23 @@ class _Planner:
 
     def _area(self, key: Key, checked: CheckedNode, ports: dict[str, Key]) -> None:
         node = checked.node
-        mixes = isinstance(node, Adjustable) and node.mixes
-        raw = Key(checked.name, "raw") if mixes else key
-        within = ports.get("within") if isinstance(node, Adjustable) else None
+        mixing = node if isinstance(node, Adjustable) and node.mixes else None
+        raw = Key(checked.name, "raw") if mixing else key
+        within = ports.get("within")
         seen = {port: source for port, source in ports.items() if port != "within"}
         reads = tuple(dict.fromkeys(seen.values()))
         self._add(raw, AreaStep((raw,), reads, checked, seen), reads, checked.type)
-        if mixes:
-            base = ports[node.adjusts]
+        if mixing:
+            base = ports[mixing.adjusts]
             lanes = [lane for source in (base, raw) for lane in self._lanes(source, self.types[source])]
-            value = PixelValue(key, checked, {"image": base, "raw": raw}, _mix,
-                               (*lanes, (within, "A") if within else 1.0), mixes_area=True)  # fmt: skip
+            value = PixelValue(
+                key,
+                checked,
+                {"image": base, "raw": raw},
+                _mix,
+                (*lanes, (within, "A") if within else 1.0),
+                mixes_area=True,
+            )
             self._add(key, value, value.reads, checked.type)
 
     def _pixel(self, key: Key, checked: CheckedNode, node: PixelNode, ports: dict[str, Key]) -> None:
@@ -278,15 +302,19 @@ class _Planner:
                 lanes += self._lanes(ports[port], checked.wires[port].type)
         premultiplied = getattr(checked.types[node.adjusts], "alpha", "none") == "premultiplied"
         return PixelValue(
-            key, checked, ports, function, tuple(lanes),
+            key,
+            checked,
+            ports,
+            function,
+            tuple(lanes),
             alpha=(image, "A") if node.curve and premultiplied else None,
             within=(ports["within"], "A") if "within" in ports else None,
             amount=node.amount != 1.0,
-        )  # fmt: skip
+        )
 
     def _lanes(self, key: Key, type: PortType) -> list[tuple[Key, str] | float]:
         if type.planes == ("R", "G", "B") and type.name == "colour":
-            return [(key, "R"), (key, "G"), (key, "B"), 1.0]
+            return [(key, "R"), (key, "G"), (key, "B"), (key, COVERED)]
         return [(key, plane) for plane in type.planes]
 
     # -- sweeps --------------------------------------------------------------------------------------------
@@ -298,17 +326,20 @@ class _Planner:
         wired.add_nodes_from(self.pixels)
         if self.fused:
             wired.add_edges_from(
-                (a, b) for a, b in self.graph.edges
+                (a, b)
+                for a, b in self.graph.edges
                 if a in self.pixels and b in self.pixels and stages[a] == stages[b]
-            )  # fmt: skip
+            )
         order = {key: k for k, key in enumerate(nx.topological_sort(self.graph))}
         made: dict[Key, Step] = dict(self.steps)
         for part in nx.connected_components(wired):
             values = tuple(self.pixels[key] for key in sorted(part, key=lambda key: order[key]))
             stored = tuple(
-                value.key for value in values
-                if value.key in wanted or any(reader not in part for reader in self.graph.successors(value.key))
-            )  # fmt: skip
+                value.key
+                for value in values
+                if value.key in wanted
+                or any(reader not in part for reader in self.graph.successors(value.key))
+            )
             outside = {key for value in values for key in value.reads} - part
             step = SweepStep(stored, tuple(sorted(outside, key=lambda key: order[key])), values)
             made.update(dict.fromkeys(part, step))
@@ -322,7 +353,12 @@ class _Planner:
             stages[key] = max(behind, default=0)
         for key in reversed(order):
             readers = list(self.graph.successors(key))
-            if key in self.pixels and key not in wanted and readers and all(r in self.pixels for r in readers):
+            if (
+                key in self.pixels
+                and key not in wanted
+                and readers
+                and all(r in self.pixels for r in readers)
+            ):
                 later = {stages[reader] for reader in readers}
                 if len(later) == 1:
                     stages[key] = later.pop()

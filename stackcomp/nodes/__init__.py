@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from stackcomp.nodes.base import Node
+from stackcomp.nodes.blend import Blend
 from stackcomp.nodes.cdl import Cdl
 from stackcomp.nodes.channel_gain import ChannelGain
 from stackcomp.nodes.clean_patch import CleanPatch
@@ -19,6 +20,7 @@ from stackcomp.nodes.match_black import MatchBlack
 from stackcomp.nodes.multiply_shadow import MultiplyShadow
 from stackcomp.nodes.over import Over
 from stackcomp.nodes.place import Place
+from stackcomp.nodes.porter_duff import PorterDuff
 from stackcomp.nodes.premultiply import Premultiply
 from stackcomp.nodes.ramp import Ramp
 from stackcomp.nodes.read import Read
@@ -51,6 +53,8 @@ KINDS: dict[str, type[Node]] = {
         MatchBlack,
         # layering
         Over,
+        PorterDuff,
+        Blend,
         MultiplyShadow,
         Holdout,
         Restore,

@@ -239,8 +239,9 @@ class PixelNode(Node):
     """One pixel of each input gives one pixel of output; fused with its neighbours.
 
     The function's arguments are the lanes of each connected or unconnected port in order of declaration
-    (colour always four; alpha is 1 for colour without alpha), then ``numbers``. Its results are the lanes of
-    the output type (colour always four; alpha is dropped when the type has none).
+    (colour always four; the alpha of colour without alpha is 1 where it has pixels and 0 outside), then
+    ``numbers``. Its results are the lanes of the output type (colour always four; alpha is dropped when the
+    type has none).
     """
 
     #: Default pixel function.
@@ -344,16 +345,18 @@ class Sized(BaseModel):
     size: Annotated[
         tuple[int, int] | None, Field(description="width and height in pixels; left out when `like` gives it")
     ] = None
-    like: Annotated[
-        str | None, Port((PortType,), doc="picture whose frame gives the size")
-    ] = None  # fmt: skip
+    like: Annotated[str | None, Port((PortType,), doc="picture whose frame gives the size")] = None
 
     @model_validator(mode="after")
     def _one_size(self) -> Self:
         if (self.size is None) == (self.like is None):
-            raise ValueError('wants either "size": [width, height] or "like": a node, not both and not neither')
+            raise ValueError(
+                'wants either "size": [width, height] or "like": a node, not both and not neither'
+            )
         if self.size is not None and not all(1 <= side <= 65536 for side in self.size):
-            raise ValueError(f"a size of {self.size[0]}×{self.size[1]} is not between 1 and 65536 pixels a side")
+            raise ValueError(
+                f"a size of {self.size[0]}×{self.size[1]} is not between 1 and 65536 pixels a side"
+            )
         return self
 
     def sized_window(self, displays: Mapping[str, Window]) -> Window:
