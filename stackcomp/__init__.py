@@ -48,15 +48,33 @@ if TYPE_CHECKING:
 _HOMES = {
     "composition": ("Composition", "StackcompWarning", "load"),
     "document.graph": ("Graph",),
-    "errors": ("CheckError", "DocumentError", "FileError", "GraphError", "Problem", "RenderError",
-               "StackcompError", "WorkError"),
+    "errors": (
+        "CheckError",
+        "DocumentError",
+        "FileError",
+        "GraphError",
+        "Problem",
+        "RenderError",
+        "StackcompError",
+        "WorkError",
+    ),
     "image": ("Image",),
     "kernels.strips": ("set_threads",),
     "nodes": ("KINDS",),
-    "port_types": ("Colour", "Coordinates", "Depth", "Encoding", "Ids", "Layers", "Matte", "Motion", "PortType",
-                   "Ratio"),
+    "port_types": (
+        "Colour",
+        "Coordinates",
+        "Depth",
+        "Encoding",
+        "Ids",
+        "Layers",
+        "Matte",
+        "Motion",
+        "PortType",
+        "Ratio",
+    ),
     "window": ("Window",),
-}  # fmt: skip
+}
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [

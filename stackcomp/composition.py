@@ -30,9 +30,7 @@ class StackcompWarning(UserWarning):
     """Something worth knowing that stops nothing: repaired pixels, clamped values."""
 
 
-def load(
-    path: str | Path, *, root: str | Path = ".", variables: Mapping[str, Any] | None = None
-) -> Composition:
+def load(path: str | Path, *, root: str | Path = ".", variables: Mapping[str, Any] | None = None) -> Composition:
     """Read a graph file.
 
     Args:
@@ -134,7 +132,10 @@ class Composition:
 
         Args:
             nodes: names of nodes.
-            frame, window, scale, replace: as in `render`.
+            frame: frame number.
+            window: as in `render`.
+            scale: as in `render`.
+            replace: as in `render`.
             fused: compute neighbouring pixel nodes in one loop; False computes, and times, each by itself.
             warn: told of what stops nothing; Python's warnings when None.
 
@@ -188,17 +189,35 @@ class Composition:
     def _deliverable(self, frames: tuple[int, ...], sinks: tuple[str, ...]) -> None:
         place = self.document.place
         if not frames:
-            raise CheckError(Problem("frames", "no frames to deliver",
-                                     'give frames, or write "frames": "1001-1008" into the graph', place=place))  # fmt: skip
+            raise CheckError(
+                Problem(
+                    "frames",
+                    "no frames to deliver",
+                    'give frames, or write "frames": "1001-1008" into the graph',
+                    place=place,
+                )
+            )
         if not sinks:
-            raise CheckError(Problem("no-deliver", "the graph has no deliver node, so there is nothing to write",
-                                     'add {"kind": "deliver", "image": …, "path": …}', place=place))  # fmt: skip
+            raise CheckError(
+                Problem(
+                    "no-deliver",
+                    "the graph has no deliver node, so there is nothing to write",
+                    'add {"kind": "deliver", "image": …, "path": …}',
+                    place=place,
+                )
+            )
         for name in sinks:
             node = self.document.nodes.get(name)
             if node is not None and not isinstance(node, SinkNode):
-                raise CheckError(Problem("no-deliver", f"is a {node.kind} node, and writes nothing",
-                                         "name a deliver node, or render this one to a picture", node=name,
-                                         place=place))  # fmt: skip
+                raise CheckError(
+                    Problem(
+                        "no-deliver",
+                        f"is a {node.kind} node, and writes nothing",
+                        "name a deliver node, or render this one to a picture",
+                        node=name,
+                        place=place,
+                    )
+                )
 
     def _notes(self, node: str, frame: int) -> Mapping[str, Any]:
         return notes_for(self.document, self.root, node, frame)
@@ -216,7 +235,8 @@ class Composition:
         Args:
             nodes: names of nodes.
             frames: frames whose files are checked to be there.
-            replace, fused: as in `results`.
+            replace: as in `results`.
+            fused: as in `results`.
 
         Raises:
             CheckError: as in `render`.
@@ -224,7 +244,13 @@ class Composition:
         return self._executor(tuple(nodes), tuple(frames), dict(replace or {}), fused=fused, sinks=False)
 
     def _executor(
-        self, nodes: tuple[str, ...], frames: tuple[int, ...], given: dict[str, Image], *, fused: bool, sinks: bool
+        self,
+        nodes: tuple[str, ...],
+        frames: tuple[int, ...],
+        given: dict[str, Image],
+        *,
+        fused: bool,
+        sinks: bool,
     ) -> Executor:
         unknown = [name for name in given if name not in self.document.nodes]
         if unknown:

@@ -283,22 +283,17 @@ class _Frame:
             if pick.channel is not None:
                 planes[pick.plane] = source[pick.channel]
             else:
-                dtype = (
-                    np.uint32 if isinstance(step.type, Ids) and pick.plane.startswith("id") else np.float32
-                )
+                dtype = np.uint32 if isinstance(step.type, Ids) and pick.plane.startswith("id") else np.float32
                 planes[pick.plane] = np.full(source.window.shape, pick.constant, dtype)
         if isinstance(step.type, Ids):
             planes = {
-                name: plane.view(np.uint32) if name.startswith("id") else plane
-                for name, plane in planes.items()
+                name: plane.view(np.uint32) if name.startswith("id") else plane for name, plane in planes.items()
             }
         image = replace(source, planes=planes, type=step.type)
         reader = self.node(step.reads[0].node)
         if isinstance(reader, Read) and not isinstance(step.type, Ids | Depth):
             name = step.reads[0].node
-            image = settle(
-                image, reader.non_finite, self.job(name), reader.file(self.frame, self.context.root)
-            )
+            image = settle(image, reader.non_finite, self.job(name), reader.file(self.frame, self.context.root))
         if isinstance(source.type, Layers):
             image = scaled(image, step.type, self.scale)
         self.values[key] = image
@@ -421,9 +416,7 @@ class _Frame:
                     lane = by_key[at[0]].lane_of(at[1])
                     assert lane is not None
                     plane = made[index[at[0]], lane]
-                    planes[name] = (
-                        plane if need == window else np.ascontiguousarray(plane[need.slices_in(window)])
-                    )
+                    planes[name] = plane if need == window else np.ascontiguousarray(plane[need.slices_in(window)])
                 else:
                     source = self.values[at[0]]
                     planes[name] = replace(source, planes={at[1]: source[at[1]]}).over(need)[at[1]]

@@ -151,9 +151,7 @@ class PixelFunction:
                     known.add(part.id)
             for part in ast.walk(statement):
                 if isinstance(part, ast.Name) and part.id not in known:
-                    raise TypeError(
-                        f"pixel function {self.name}: {part.id!r} is neither argument nor function"
-                    )
+                    raise TypeError(f"pixel function {self.name}: {part.id!r} is neither argument nor function")
                 if isinstance(part, ast.Call) and self._call(part) and not self._gives_names(statement, part):
                     raise TypeError(f"pixel function {self.name}: {ast.unparse(part)} is used without a name")
 

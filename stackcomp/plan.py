@@ -169,9 +169,7 @@ def _mix(r, g, b, a, R, G, B, A, w, amount):  # type: ignore[no-untyped-def]
     )
 
 
-def make_plan(
-    checked: CheckedGraph, wanted: Collection[str], *, fused: bool = True, sinks: bool = False
-) -> Plan:
+def make_plan(checked: CheckedGraph, wanted: Collection[str], *, fused: bool = True, sinks: bool = False) -> Plan:
     """The steps that make the wanted nodes' results.
 
     Args:
@@ -337,8 +335,7 @@ class _Planner:
             stored = tuple(
                 value.key
                 for value in values
-                if value.key in wanted
-                or any(reader not in part for reader in self.graph.successors(value.key))
+                if value.key in wanted or any(reader not in part for reader in self.graph.successors(value.key))
             )
             outside = {key for value in values for key in value.reads} - part
             step = SweepStep(stored, tuple(sorted(outside, key=lambda key: order[key])), values)
@@ -353,12 +350,7 @@ class _Planner:
             stages[key] = max(behind, default=0)
         for key in reversed(order):
             readers = list(self.graph.successors(key))
-            if (
-                key in self.pixels
-                and key not in wanted
-                and readers
-                and all(r in self.pixels for r in readers)
-            ):
+            if key in self.pixels and key not in wanted and readers and all(r in self.pixels for r in readers):
                 later = {stages[reader] for reader in readers}
                 if len(later) == 1:
                     stages[key] = later.pop()

@@ -46,9 +46,7 @@ def program_of(
         for lane in (*value.lanes, value.alpha, value.within):
             wish(lane)
     inputs = list(planes.items())
-    number = {
-        (key, name): k for k, (key, name) in enumerate((key, n) for key, names in inputs for n in names)
-    }
+    number = {(key, name): k for k, (key, name) in enumerate((key, n) for key, names in inputs for n in names)}
 
     def lane_for(at: tuple[Key, str] | float) -> Lane:
         if not isinstance(at, tuple):

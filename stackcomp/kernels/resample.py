@@ -39,9 +39,7 @@ def shrink(plane: Array, window: Window, scale: float, outside: float = 0.0) -> 
     rows, row_parts = _parts(window.y0, window.y1, target_window.y0, target_window.y1, scale)
     target = np.empty(target_window.shape, np.float32)
     over_strips(
-        lambda first, last: _average(
-            source, rows, row_parts, columns, column_parts, outside, target, first, last
-        ),
+        lambda first, last: _average(source, rows, row_parts, columns, column_parts, outside, target, first, last),
         target.shape[0],
     )
     return target, target_window

@@ -10,6 +10,7 @@ import os
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 
 __all__ = ["over_strips", "set_threads", "thread_count"]
 
@@ -77,7 +78,7 @@ def over_strips(function: Callable[[int, int], object], rows: int, *, least: int
             _inside.busy = False
 
     edges = [rows * k // count for k in range(count + 1)]
-    pending = [_executor().submit(work, first, last) for first, last in zip(edges, edges[1:], strict=False)]
+    pending = [_executor().submit(work, first, last) for first, last in pairwise(edges)]
     failures = [error for error in (job.exception() for job in pending) if error is not None]
     if failures:
         raise failures[0]

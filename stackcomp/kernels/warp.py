@@ -57,14 +57,10 @@ def warp_homography(
             raise ValueError(f"a plane is {plane.shape}, but its window is {source_window.shape}")
     target = np.zeros((len(planes) + 1, *target_window.shape), np.float32)
     if not (source_window.empty or target_window.empty):
-        source = (
-            np.stack([plane_of(plane) for plane in planes]) if planes else np.empty((0, 1, 1), np.float32)
-        )
+        source = np.stack([plane_of(plane) for plane in planes]) if planes else np.empty((0, 1, 1), np.float32)
         origin = np.array([target_window.x0, target_window.y0, source_window.x0, source_window.y0])
         size = np.array(source_window.shape)
-        over_strips(
-            lambda a, b: _warp(source, size, back, origin, target, a, b), target_window.height, least=8
-        )
+        over_strips(lambda a, b: _warp(source, size, back, origin, target, a, b), target_window.height, least=8)
     return list(target[:-1]), target[-1]
 
 
@@ -181,9 +177,7 @@ def _weights(at: float, width: float, size: int, weights: Array) -> tuple[int, i
 
 
 @compiled
-def _warp(
-    source: Array, size: Array, back: Array, origin: Array, target: Array, first: int, last: int
-) -> None:
+def _warp(source: Array, size: Array, back: Array, origin: Array, target: Array, first: int, last: int) -> None:
     height, width = size[0], size[1]
     count = source.shape[0]
     across, down = np.empty(int(4 * _WIDEST) + 4), np.empty(int(4 * _WIDEST) + 4)

@@ -160,7 +160,7 @@ class Node(BaseModel):
         return {port: name for port, name in wired if name is not None}
 
     def at(self, frame: float, scale: float = 1.0) -> Self:
-        """This node with every keyed number at its value for ``frame``, and pixel lengths scaled."""
+        """Return this node with every keyed number at its value for ``frame``, and pixel lengths scaled."""
         changes: dict[str, Any] = {}
         for name, number in self.numbers_declared().items():
             value = raw = getattr(self, name)
@@ -350,13 +350,9 @@ class Sized(BaseModel):
     @model_validator(mode="after")
     def _one_size(self) -> Self:
         if (self.size is None) == (self.like is None):
-            raise ValueError(
-                'wants either "size": [width, height] or "like": a node, not both and not neither'
-            )
+            raise ValueError('wants either "size": [width, height] or "like": a node, not both and not neither')
         if self.size is not None and not all(1 <= side <= 65536 for side in self.size):
-            raise ValueError(
-                f"a size of {self.size[0]}×{self.size[1]} is not between 1 and 65536 pixels a side"
-            )
+            raise ValueError(f"a size of {self.size[0]}×{self.size[1]} is not between 1 and 65536 pixels a side")
         return self
 
     def sized_window(self, displays: Mapping[str, Window]) -> Window:

@@ -50,11 +50,17 @@ class Cdl(ColourNode):
     curve: ClassVar[bool] = True
 
     kind: Literal["cdl"] = "cdl"
-    slope: Annotated[tuple[float, float, float], Number("factor of R, G and B", low=0, size=3)] = (1.0, 1.0, 1.0)
+    slope: Annotated[tuple[float, float, float], Number("factor of R, G and B", low=0, size=3)] = (
+        1.0,
+        1.0,
+        1.0,
+    )
     offset: Annotated[tuple[float, float, float], Number("added to R, G and B", size=3)] = (0.0, 0.0, 0.0)
-    power: Annotated[
-        tuple[float, float, float], Number("exponent of R, G and B", above=0, high=100, size=3)
-    ] = (1.0, 1.0, 1.0)  # fmt: skip
+    power: Annotated[tuple[float, float, float], Number("exponent of R, G and B", above=0, high=100, size=3)] = (
+        1.0,
+        1.0,
+        1.0,
+    )
     saturation: Annotated[float, Number("0 is grey, 1 changes nothing", low=0)] = 1.0
     clamp: Annotated[bool, Field(description="Limit to 0–1, as the standard says; off keeps highlights.")] = False
 

@@ -25,8 +25,10 @@ class ChannelGain(ColourNode):
     kind: Literal["channel_gain"] = "channel_gain"
     image: Annotated[str, Port(doc="picture to change", linear=True)]
     gain: Annotated[tuple[float, float, float], Number("factor of R, G and B", low=0, high=1e6, size=3)] = (
-        1.0, 1.0, 1.0,
-    )  # fmt: skip
+        1.0,
+        1.0,
+        1.0,
+    )
 
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
         return self.gain

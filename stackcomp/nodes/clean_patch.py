@@ -33,20 +33,25 @@ class CleanPatch(AreaNode):
     backdrop: Annotated[str, Port(doc="picture to mend", alpha=("premultiplied", "none"), linear=True)]
     patch: Annotated[
         str,
-        Port(doc="clean picture, of any size", alpha=("premultiplied", "none"), linear=True, any_size=True,
-             beyond="nothing"),
-    ]  # fmt: skip
+        Port(
+            doc="clean picture, of any size",
+            alpha=("premultiplied", "none"),
+            linear=True,
+            any_size=True,
+            beyond="nothing",
+        ),
+    ]
     matte: Annotated[
         str | None,
         Port((Matte,), doc="which part of the patch to use; in its frame", any_size=True, beyond="nothing"),
-    ] = None  # fmt: skip
+    ] = None
     homography: Annotated[
         tuple[float, ...], Number("3×3, row by row: pixels of the patch → pixels of the backdrop", size=9)
-    ] = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)  # fmt: skip
+    ] = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
     outline: Annotated[
         tuple[tuple[float, float], ...] | None,
         Field(description="corners [x, y] of a polygon, in pixels of the patch"),
-    ] = None  # fmt: skip
+    ] = None
     feather: Annotated[float, Number("width of the soft edge, inside of the outline", unit="px", low=0)] = 0.0
 
     @model_validator(mode="after")
@@ -107,8 +112,11 @@ class CleanPatch(AreaNode):
         from stackcomp.kernels.polygon import polygon_coverage
 
         corners = self.outline or (
-            (frame.x0, frame.y0), (frame.x1, frame.y0), (frame.x1, frame.y1), (frame.x0, frame.y1)
-        )  # fmt: skip
+            (frame.x0, frame.y0),
+            (frame.x1, frame.y0),
+            (frame.x1, frame.y1),
+            (frame.x0, frame.y1),
+        )
         # Half of the feather inward, then softened so that the outline lies 2.5 standard deviations away.
         inward, sigma = self.feather / 2, self.feather / 5
         around = window.grow(disc_morphology.margin(inward) + gaussian.margin(sigma))

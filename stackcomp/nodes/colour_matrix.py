@@ -32,7 +32,17 @@ class ColourMatrix(ColourNode):
 
     kind: Literal["colour_matrix"] = "colour_matrix"
     image: Annotated[str, Port(doc="picture to change", linear=True)]
-    matrix: Annotated[Any, Number("nine numbers, row by row", size=9)] = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
+    matrix: Annotated[Any, Number("nine numbers, row by row", size=9)] = (
+        1.0,
+        0.0,
+        0.0,
+        0.0,
+        1.0,
+        0.0,
+        0.0,
+        0.0,
+        1.0,
+    )
 
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
         values: Sequence[float] = self.matrix

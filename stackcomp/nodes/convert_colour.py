@@ -40,9 +40,7 @@ class ConvertColour(AreaNode, PixelNode):
 
     kind: Literal["convert_colour"] = "convert_colour"
     image: Annotated[str, Port(doc="picture to convert")]
-    to: Annotated[
-        str | None, Field(description="Colour space wanted; the working space when left out.")
-    ] = None  # fmt: skip
+    to: Annotated[str | None, Field(description="Colour space wanted; the working space when left out.")] = None
 
     def _target(self, context: Context) -> Encoding:
         from stackcomp.files import colour

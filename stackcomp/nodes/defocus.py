@@ -35,19 +35,17 @@ class Defocus(Adjustable, AreaNode):
     image: Annotated[str, Port(doc="picture", alpha=("premultiplied", "none"), linear=True)]
     depth: Annotated[str | None, Port((Depth,), doc="distance from the camera")] = None
     focal_length: Annotated[float | None, Number("focal length of the lens", unit="mm", above=0)] = None
-    f_number: Annotated[
-        float | None, Number("focal length over the aperture's diameter", unit="f", above=0)
-    ] = None  # fmt: skip
+    f_number: Annotated[float | None, Number("focal length over the aperture's diameter", unit="f", above=0)] = (
+        None
+    )
     focus_distance: Annotated[float | None, Number("distance that is in focus", unit="m", above=0)] = None
     gate_width: Annotated[
         float | None, Number("width of the sensor's part that the frame shows", unit="mm", above=0)
-    ] = None  # fmt: skip
-    radius: Annotated[
-        float | None, Number("radius of every disc, instead of a lens", unit="px", low=0)
-    ] = None  # fmt: skip
+    ] = None
+    radius: Annotated[float | None, Number("radius of every disc, instead of a lens", unit="px", low=0)] = None
     largest_radius: Annotated[
         float, Number("discs are held to this radius; the time taken grows with its square", unit="px", low=0)
-    ] = 40.0  # fmt: skip
+    ] = 40.0
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
@@ -107,9 +105,12 @@ class Defocus(Adjustable, AreaNode):
 
         assert isinstance(depth.type, Depth)
         lens: dict[str, Any] = {
-            "focus_m": self.focus_distance, "focal_mm": self.focal_length, "f_number": self.f_number,
-            "gate_mm": self.gate_width, "frame_px": depth.display.width,
-        }  # fmt: skip
+            "focus_m": self.focus_distance,
+            "focal_mm": self.focal_length,
+            "f_number": self.f_number,
+            "gate_mm": self.gate_width,
+            "frame_px": depth.display.width,
+        }
         distance = edge_depth(depth["Z"], alpha)
         if depth.type.along == "ray":
             distance = axial_depth(distance, depth.window, depth.display, lens["focal_mm"], lens["gate_mm"])

@@ -32,15 +32,18 @@ class Deliver(SinkNode):
     kind: Literal["deliver"] = "deliver"
     image: Annotated[str, Port((Colour, Matte, Ratio, Depth), doc="picture to write")]
     path: Annotated[
-        str, Field(description="File, with {frame:04d} or %04d; its ending says the format: .exr .png .jpg .tif")
-    ]  # fmt: skip
+        str,
+        Field(description="File, with {frame:04d} or %04d; its ending says the format: .exr .png .jpg .tif"),
+    ]
     pixel_type: Annotated[
         Literal["half", "float"], Field(description="OpenEXR: 16 or 32 bits a value. Depth is always float.")
-    ] = "half"  # fmt: skip
+    ] = "half"
     compression: Annotated[
         Literal["none", "rle", "zips", "zip", "piz"], Field(description="OpenEXR: lossless compression.")
-    ] = "zip"  # fmt: skip
-    display: Annotated[str | None, Field(description="Stills: display of the OCIO config; its default if left out.")] = None
+    ] = "zip"
+    display: Annotated[
+        str | None, Field(description="Stills: display of the OCIO config; its default if left out.")
+    ] = None
     view: Annotated[str | None, Field(description="Stills: view of the display; its default if left out.")] = None
     bits: Annotated[Literal[8, 16, 32], Field(description="Stills: bits a value. 32 is float, TIFF only.")] = 8
     quality: Annotated[int, Field(ge=1, le=100, description="JPEG: quality.")] = 95
@@ -58,20 +61,36 @@ class Deliver(SinkNode):
     def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
         ending, type = self._ending, types["image"]
         if ending not in (".exr", *_STILLS):
-            yield Problem("format", f'nothing is known about files that end in "{ending}"',
-                          did_you_mean(ending, [".exr", *_STILLS]), field="path")  # fmt: skip
+            yield Problem(
+                "format",
+                f'nothing is known about files that end in "{ending}"',
+                did_you_mean(ending, [".exr", *_STILLS]),
+                field="path",
+            )
             return
         if ending == ".exr" and isinstance(type, Colour) and type.alpha == "straight":
-            yield Problem("straight-alpha", "OpenEXR holds premultiplied colour, but this is straight",
-                          "put a premultiply node before it", field="image")  # fmt: skip
+            yield Problem(
+                "straight-alpha",
+                "OpenEXR holds premultiplied colour, but this is straight",
+                "put a premultiply node before it",
+                field="image",
+            )
         if ending != ".exr" and self.bits not in _BITS[ending]:
-            yield Problem("bits", f"{ending} has no {self.bits} bits a value",
-                          f"choose from {', '.join(map(str, _BITS[ending]))}", field="bits")  # fmt: skip
+            yield Problem(
+                "bits",
+                f"{ending} has no {self.bits} bits a value",
+                f"choose from {', '.join(map(str, _BITS[ending]))}",
+                field="bits",
+            )
         if ending != ".exr" and isinstance(type, Depth | Ratio):
             yield Problem("format", f"a still cannot hold {type}", "deliver it as .exr", field="path")
         if not FramePath(self.path).has_frame and len(context.frames) > 1:
-            yield Problem("output-twice", f"{len(context.frames)} frames would all write {self.path}",
-                          "put {frame:04d} into the path", field="path")  # fmt: skip
+            yield Problem(
+                "output-twice",
+                f"{len(context.frames)} frames would all write {self.path}",
+                "put {frame:04d} into the path",
+                field="path",
+            )
         if ending in _STILLS and isinstance(type, Colour) and type.encoding.family != "display":
             yield from self._view_exists(type, context)
 
@@ -110,11 +129,20 @@ class Deliver(SinkNode):
             if identifier is not None:
                 metadata["colorInteropID"] = identifier
         pixel_type: Literal["half", "float"] = "float" if isinstance(image.type, Depth) else self.pixel_type
-        report = exr.write(path, image.planes, window=image.window, display=image.display,
-                           pixel_type=pixel_type, compression=self.compression, metadata=metadata)  # fmt: skip
+        report = exr.write(
+            path,
+            image.planes,
+            window=image.window,
+            display=image.display,
+            pixel_type=pixel_type,
+            compression=self.compression,
+            metadata=metadata,
+        )
         if report.clamped:
-            job.warn(f"{report.clamped} values beyond ±65504, the range of half, were clamped in {path.name}; "
-                     'set "pixel_type" to "float" to keep them')  # fmt: skip
+            job.warn(
+                f"{report.clamped} values beyond ±65504, the range of half, were clamped in {path.name}; "
+                'set "pixel_type" to "float" to keep them'
+            )
 
     def _write_still(self, path: Path, image: Image, job: Job) -> None:
         from stackcomp.files import stills

@@ -23,8 +23,10 @@ class Flat(Sized, SourceNode):
     kind: Literal["flat"] = "flat"
     as_: Annotated[Literal["colour", "matte"], Field(alias="as", description="What it is.")] = "colour"
     colour: Annotated[tuple[float, float, float], Number("R G B in the working space, premultiplied", size=3)] = (
-        0.0, 0.0, 0.0,
-    )  # fmt: skip
+        0.0,
+        0.0,
+        0.0,
+    )
     coverage: Annotated[float, Number("alpha, or the matte's value", low=0, high=1)] = 1.0
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
@@ -35,6 +37,7 @@ class Flat(Sized, SourceNode):
 
     def produce(self, wanted: Window, display: Window, type: PortType, job: Job) -> Image:
         values = (*self.colour, self.coverage) if self.as_ == "colour" else (self.coverage,)
-        planes = {name: np.full(wanted.shape, value, np.float32)
-                  for name, value in zip(type.planes, values, strict=True)}  # fmt: skip
+        planes = {
+            name: np.full(wanted.shape, value, np.float32) for name, value in zip(type.planes, values, strict=True)
+        }
         return Image(planes, wanted, display, type)

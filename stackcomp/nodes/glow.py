@@ -35,20 +35,18 @@ class Glow(Adjustable, AreaNode):
 
     kind: Literal["glow"] = "glow"
     image: Annotated[str, Port(doc="picture", alpha=("premultiplied", "none"), linear=True, beyond="nothing")]
-    matte: Annotated[
-        str | None, Port((Matte,), doc="only light within this matte glows", beyond="nothing")
-    ] = None  # fmt: skip
+    matte: Annotated[str | None, Port((Matte,), doc="only light within this matte glows", beyond="nothing")] = None
     radius: Annotated[
         float, Number("half of the light lands within this distance of where it came from", unit="px", low=0)
-    ] = 20.0  # fmt: skip
+    ] = 20.0
     falloff: Literal["exponential", "gaussian"] = "exponential"
     threshold: Annotated[float, Number("scene-linear value above which light glows", low=0)] = 0.0
     knee: Annotated[
         float, Number("how far below and above the threshold glowing sets in, instead of at once", low=0)
-    ] = 0.0  # fmt: skip
+    ] = 0.0
     tint: Annotated[
         tuple[float, float, float], Number("R G B that the spilled light is multiplied by", low=0, size=3)
-    ] = (1.0, 1.0, 1.0)  # fmt: skip
+    ] = (1.0, 1.0, 1.0)
     strength: Annotated[float, Number("share of the light that spills", low=0)] = 1.0
     output: Literal["added", "moved", "alone"] = "added"
 

@@ -70,10 +70,11 @@ class JoinMattes(PixelNode):
     second: Annotated[str, Port((Matte,), doc="second matte; the one taken away in a difference")]
     operation: Annotated[
         Literal["union", "intersection", "difference"], Field(description="How they are joined.")
-    ] = "union"  # fmt: skip
+    ] = "union"
     edges: Annotated[
-        Literal["crossing", "shared"], Field(description="Whether their edges are unrelated, or the same edge.")
-    ] = "crossing"  # fmt: skip
+        Literal["crossing", "shared"],
+        Field(description="Whether their edges are unrelated, or the same edge."),
+    ] = "crossing"
 
     def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
         return _FUNCTIONS[self.operation, self.edges]

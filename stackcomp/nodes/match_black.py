@@ -32,8 +32,10 @@ class MatchBlack(ColourNode):
     kind: Literal["match_black"] = "match_black"
     image: Annotated[str, Port(doc="CG to lift", linear=True)]
     black: Annotated[tuple[float, float, float], Number("measured black of the plate, scene-linear", size=3)] = (
-        0.0, 0.0, 0.0,
-    )  # fmt: skip
+        0.0,
+        0.0,
+        0.0,
+    )
     inverse: Annotated[bool, Field(description="Subtract instead of add.")] = False
 
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:

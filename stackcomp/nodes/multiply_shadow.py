@@ -56,16 +56,23 @@ class MultiplyShadow(Adjustable, PixelNode):
     backdrop: Annotated[str, Port(doc="plate that receives the shadow", linear=True)]
     shadow: Annotated[
         str, Port((Ratio, Colour), doc="shadow pass: a ratio, or colour with alpha", alpha=("premultiplied",))
-    ]  # fmt: skip
+    ]
     gamma: Annotated[float, Number("exponent of the ratio", above=0, high=20)] = 1.0
     density: Annotated[float, Number("how much of the shadow to use", low=0, high=10)] = 1.0
     floor: Annotated[float, Number("smallest ratio", low=0, high=1)] = 0.0
-    tint: Annotated[tuple[float, float, float], Number("what the shadow fades to, times the backdrop", low=0, high=1, size=3)] = (
-        0.0, 0.0, 0.0,
-    )  # fmt: skip
+    tint: Annotated[
+        tuple[float, float, float],
+        Number("what the shadow fades to, times the backdrop", low=0, high=1, size=3),
+    ] = (
+        0.0,
+        0.0,
+        0.0,
+    )
     black: Annotated[tuple[float, float, float], Number("black level of the plate, scene-linear", size=3)] = (
-        0.0, 0.0, 0.0,
-    )  # fmt: skip
+        0.0,
+        0.0,
+        0.0,
+    )
 
     def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
         return _by_ratio if isinstance(types["shadow"], Ratio) else _by_coverage

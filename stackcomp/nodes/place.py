@@ -36,24 +36,30 @@ class Place(AreaNode):
     kind: Literal["place"] = "place"
     image: Annotated[
         str,
-        Port((Colour, Matte), doc="what to place", alpha=("premultiplied", "none"), linear=True,
-             any_size=True, beyond="nothing"),
-    ]  # fmt: skip
+        Port(
+            (Colour, Matte),
+            doc="what to place",
+            alpha=("premultiplied", "none"),
+            linear=True,
+            any_size=True,
+            beyond="nothing",
+        ),
+    ]
     like: Annotated[
         str | None,
         Port((PortType,), doc="picture whose frame the result has; its own when open", any_size=True),
-    ] = None  # fmt: skip
+    ] = None
     move: Annotated[tuple[float, float], Number("right and down", unit="px", size=2)] = (0.0, 0.0)
     turn: Annotated[float, Number("clockwise", unit="degrees")] = 0.0
     scale: Annotated[float, Number("size; 2 is twice as large", above=0)] = 1.0
     stretch: Annotated[float, Number("width over height, beside the scale", above=0)] = 1.0
     pivot: Annotated[
         tuple[float, float] | None, Number("point about which to turn and scale", unit="px", size=2)
-    ] = None  # fmt: skip
+    ] = None
     homography: Annotated[
         tuple[float, ...] | None,
         Number("3×3, row by row: pixels of the image → pixels of the result", size=9),
-    ] = None  # fmt: skip
+    ] = None
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:

@@ -25,13 +25,19 @@ class Ramp(Sized, SourceNode):
 
     kind: Literal["ramp"] = "ramp"
     as_: Annotated[Literal["colour", "matte"], Field(alias="as", description="What it is.")] = "colour"
-    direction: Annotated[Literal["across", "down"], Field(description="Left to right, or top to bottom.")] = "across"
+    direction: Annotated[Literal["across", "down"], Field(description="Left to right, or top to bottom.")] = (
+        "across"
+    )
     first: Annotated[tuple[float, float, float], Number("first value; a matte takes its first number", size=3)] = (
-        0.0, 0.0, 0.0,
-    )  # fmt: skip
+        0.0,
+        0.0,
+        0.0,
+    )
     last: Annotated[tuple[float, float, float], Number("last value; a matte takes its first number", size=3)] = (
-        1.0, 1.0, 1.0,
-    )  # fmt: skip
+        1.0,
+        1.0,
+        1.0,
+    )
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return Matte() if self.as_ == "matte" else Colour("premultiplied", context.working_space)
@@ -46,8 +52,11 @@ class Ramp(Sized, SourceNode):
         t = (np.arange(low, high, dtype=np.float64) - start) / max(1, size - 1)
         planes = {}
         for k, name in enumerate(type.planes):
-            line = (np.ones_like(t) if name == "A" and self.as_ == "colour"
-                    else self.first[k] + (self.last[k] - self.first[k]) * t)  # fmt: skip
+            line = (
+                np.ones_like(t)
+                if name == "A" and self.as_ == "colour"
+                else self.first[k] + (self.last[k] - self.first[k]) * t
+            )
             line = line.astype(np.float32)
             planes[name] = np.ascontiguousarray(
                 np.broadcast_to(line[None, :] if across else line[:, None], wanted.shape)

@@ -44,24 +44,26 @@ class Read(SourceNode):
     source_of_maths: ClassVar[str] = "OpenEXR file format; nothing is computed"
 
     kind: Literal["read"] = "read"
-    path: Annotated[
-        str, Field(description="File, with {frame:04d} or %04d where the frame number stands.")
-    ]  # fmt: skip
+    path: Annotated[str, Field(description="File, with {frame:04d} or %04d where the frame number stands.")]
     encoding: Annotated[
         str | None,
-        Field(description="Colour space of its colours; left out, the file's own chromaticities or "
-              "colorInteropID decide."),
-    ] = None  # fmt: skip
+        Field(
+            description="Colour space of its colours; left out, the file's own chromaticities or "
+            "colorInteropID decide."
+        ),
+    ] = None
     alpha: Annotated[
         Literal["premultiplied", "straight", "none"] | None,
         Field(description="State of A; left out, OpenEXR is premultiplied and a still straight."),
-    ] = None  # fmt: skip
+    ] = None
     shift: Annotated[int, Field(description="Added to the frame number, for files numbered otherwise.")] = 0
     non_finite: Annotated[
         Literal["repair", "refuse", "keep"],
-        Field(description="What to do with NaN and infinity in pictures and mattes: put the mean of the nearest "
-              "finite neighbours there, refuse the frame, or leave them."),
-    ] = "repair"  # fmt: skip
+        Field(
+            description="What to do with NaN and infinity in pictures and mattes: put the mean of the nearest "
+            "finite neighbours there, refuse the frame, or leave them."
+        ),
+    ] = "repair"
 
     @field_validator("path")
     @classmethod
@@ -86,8 +88,12 @@ class Read(SourceNode):
         elif missing:
             from stackcomp.document.frames import format_frames
 
-            yield Problem("frame-missing", f"{len(missing)} of {len(frames)} frames have no file {self.path}: "
-                          f"{_cut(format_frames(missing))}", "supply them, or render other frames", field="path")  # fmt: skip
+            yield Problem(
+                "frame-missing",
+                f"{len(missing)} of {len(frames)} frames have no file {self.path}: {_cut(format_frames(missing))}",
+                "supply them, or render other frames",
+                field="path",
+            )
         if self.encoding is not None:
             from stackcomp.files import colour
 
@@ -128,8 +134,11 @@ class Read(SourceNode):
         path = self.file(job.frame, job.root)
         seen = _seen(path)
         if seen.display != display:
-            raise FileError(path, f"its frame is {seen.display}, but the first file's was {display}",
-                            "all frames of a sequence have one resolution")  # fmt: skip
+            raise FileError(
+                path,
+                f"its frame is {seen.display}, but the first file's was {display}",
+                "all frames of a sequence have one resolution",
+            )
         return seen.window
 
     def produce(self, wanted: Window, display: Window, type: PortType, job: Job) -> Image:
@@ -150,9 +159,11 @@ def settle(image: Image, policy: str, job: Job, path: Path) -> Image:
     Raises:
         FileError: there are some and the policy is to refuse.
     """
-    bad = {name: int(plane.size - np.count_nonzero(np.isfinite(plane)))
-           for name, plane in image.planes.items()
-           if plane.size and not np.isfinite(plane.sum(dtype=np.float64))}  # fmt: skip
+    bad = {
+        name: int(plane.size - np.count_nonzero(np.isfinite(plane)))
+        for name, plane in image.planes.items()
+        if plane.size and not np.isfinite(plane.sum(dtype=np.float64))
+    }
     bad = {name: count for name, count in bad.items() if count}
     if not bad:
         return image

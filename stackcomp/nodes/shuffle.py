@@ -9,12 +9,27 @@ from pydantic import Field
 
 from stackcomp.errors import Problem, did_you_mean
 from stackcomp.nodes.base import Context, Pick, Port, ViewNode
-from stackcomp.port_types import (Alpha, Colour, Coordinates, Depth, Encoding, Ids, Layers, Matte, Motion, PortType,
-                                  Ratio)  # fmt: skip
+from stackcomp.port_types import (
+    Alpha,
+    Colour,
+    Coordinates,
+    Depth,
+    Encoding,
+    Ids,
+    Layers,
+    Matte,
+    Motion,
+    PortType,
+    Ratio,
+)
 
 _FIXED: dict[str, tuple[str, ...]] = {
-    "matte": ("A",), "ratio": ("R", "G", "B"), "depth": ("Z",), "motion": ("dx", "dy"), "coordinates": ("s", "t"),
-}  # fmt: skip
+    "matte": ("A",),
+    "ratio": ("R", "G", "B"),
+    "depth": ("Z",),
+    "motion": ("dx", "dy"),
+    "coordinates": ("s", "t"),
+}
 
 
 class Shuffle(ViewNode):
@@ -31,21 +46,23 @@ class Shuffle(ViewNode):
     as_: Annotated[
         Literal["colour", "matte", "ratio", "depth", "ids", "motion", "coordinates"],
         Field(alias="as", description="What the result is."),
-    ] = "colour"  # fmt: skip
+    ] = "colour"
     layer: Annotated[str, Field(description="Layer in which channels are looked for, such as shadow.")] = ""
     channels: Annotated[
-        dict[str, str | float] | None, Field(description="Plane of the result → channel of the input, or a number.")
-    ] = None  # fmt: skip
+        dict[str, str | float] | None,
+        Field(description="Plane of the result → channel of the input, or a number."),
+    ] = None
     alpha: Annotated[
         Literal["premultiplied", "straight", "none"] | None,
         Field(description="For colour: state of A. Left out, as the input says."),
-    ] = None  # fmt: skip
+    ] = None
     encoding: Annotated[
         str | None, Field(description="For colour: its colour space. Left out, as the input says.")
-    ] = None  # fmt: skip
+    ] = None
     along: Annotated[
-        Literal["axis", "ray"], Field(description="For depth: measured along the optical axis or along the ray.")
-    ] = "axis"  # fmt: skip
+        Literal["axis", "ray"],
+        Field(description="For depth: measured along the optical axis or along the ray."),
+    ] = "axis"
 
     def _wishes(self, type: PortType) -> dict[str, str | float]:
         if self.channels is not None:
@@ -75,32 +92,52 @@ class Shuffle(ViewNode):
         if self.as_ == "ids":
             good = len(wishes) > 0 and list(wishes) == list(Ids(len(wishes) // 2).planes)
             if not good:
-                yield Problem("planes", f'"channels" of ids are id0 cover0 id1 cover1 …, not {" ".join(wishes)}',
-                              "name them in pairs, in order", field="channels")  # fmt: skip
+                yield Problem(
+                    "planes",
+                    f'"channels" of ids are id0 cover0 id1 cover1 …, not {" ".join(wishes)}',
+                    "name them in pairs, in order",
+                    field="channels",
+                )
             return
         wanted = ("R", "G", "B") if self.as_ == "colour" else _FIXED[self.as_]
         for plane in wanted:
             if plane not in wishes:
-                yield Problem("planes", f'{self.as_} needs a plane {plane}, which "channels" leaves out',
-                              f'add "{plane}": a channel name or a number', field="channels")  # fmt: skip
+                yield Problem(
+                    "planes",
+                    f'{self.as_} needs a plane {plane}, which "channels" leaves out',
+                    f'add "{plane}": a channel name or a number',
+                    field="channels",
+                )
         allowed = (*wanted, "A") if self.as_ == "colour" else wanted
         for plane in wishes:
             if plane not in allowed:
-                yield Problem("planes", f"{self.as_} has no plane {plane}", f"its planes are {' '.join(allowed)}",
-                              field=f"channels.{plane}")  # fmt: skip
+                yield Problem(
+                    "planes",
+                    f"{self.as_} has no plane {plane}",
+                    f"its planes are {' '.join(allowed)}",
+                    field=f"channels.{plane}",
+                )
 
     def _colour_says(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
         from stackcomp.files import colour
 
         try:
             if self._space(types["layers"], context) is None:
-                yield Problem("encoding-unknown", "nobody says which colour space the colours are in",
-                              'give "encoding" here or at the read node', field="encoding")  # fmt: skip
+                yield Problem(
+                    "encoding-unknown",
+                    "nobody says which colour space the colours are in",
+                    'give "encoding" here or at the read node',
+                    field="encoding",
+                )
         except colour.UnknownEncoding as error:
             yield Problem("encoding-unknown", str(error), field="encoding")
         if self.alpha in ("premultiplied", "straight") and "A" not in self._wishes(types["layers"]):
-            yield Problem("planes", f'"alpha" is {self.alpha}, but no plane A is chosen',
-                          'add "A" to "channels", or set "alpha" to "none"', field="alpha")  # fmt: skip
+            yield Problem(
+                "planes",
+                f'"alpha" is {self.alpha}, but no plane A is chosen',
+                'add "A" to "channels", or set "alpha" to "none"',
+                field="alpha",
+            )
 
     def _space(self, type: PortType, context: Context) -> Encoding | None:
         if self.encoding is not None:
@@ -117,7 +154,7 @@ class Shuffle(ViewNode):
             case "colour":
                 state: Alpha = "none"
                 if "A" in self._wishes(source):
-                    inherited = getattr(source, "alpha", "none")
+                    inherited: Alpha = getattr(source, "alpha", "none")
                     state = self.alpha or ("premultiplied" if inherited == "none" else inherited)
                 return Colour(state, self._space(source, context) or context.working_space)
             case "matte":
@@ -136,5 +173,7 @@ class Shuffle(ViewNode):
     def picks(self, types: Mapping[str, PortType], context: Context) -> Sequence[Pick]:
         wishes = self._wishes(types["layers"])
         planes = self.result(types, context).planes
-        return [Pick(plane, wish) if isinstance(wish, str) else Pick(plane, None, float(wish))
-                for plane, wish in ((plane, wishes[plane]) for plane in planes)]  # fmt: skip
+        return [
+            Pick(plane, wish) if isinstance(wish, str) else Pick(plane, None, float(wish))
+            for plane, wish in ((plane, wishes[plane]) for plane in planes)
+        ]

@@ -35,8 +35,9 @@ def ours(backdrop: stackcomp.Image, source: stackcomp.Image, *, fused: bool = Tr
     for k, stops in enumerate(STOPS):
         graph.add("exposure", f"exposure_{k}", image=last, stops=stops)
         last = graph.add("over", f"over_{k}", source="source", backdrop=f"exposure_{k}")
-    executor = stackcomp.Composition(graph).executor([last], replace={"backdrop": backdrop, "source": source},
-                                                     fused=fused)  # fmt: skip
+    executor = stackcomp.Composition(graph).executor(
+        [last], replace={"backdrop": backdrop, "source": source}, fused=fused
+    )
 
     def run() -> None:
         for result in executor.results(1):
@@ -97,7 +98,7 @@ def in_pyvips(backdrop: stackcomp.Image, source: stackcomp.Image) -> Callable[[]
 
 def in_openimageio(backdrop: stackcomp.Image, source: stackcomp.Image) -> Callable[[], object]:
     """OpenImageIO's ImageBufAlgo on interleaved pixels."""
-    import OpenImageIO as oiio
+    import OpenImageIO as oiio  # noqa: N813 - its own usual short name
 
     oiio.attribute("threads", thread_count())
 

@@ -27,10 +27,12 @@ def build(w, h):
         last = g.add("over", f"o{k}", source="source", backdrop=f"e{k}")
     return stackcomp.Composition(g), last
 def picture(w, h):
-    return stackcomp.Image({c: np.full((h, w), 0.5, np.float32) for c in "RGBA"}, stackcomp.Window.of_size(w, h),
-        stackcomp.Window.of_size(w, h), stackcomp.Colour("premultiplied", stackcomp.Encoding("ACEScg", "scene-linear")))
+    window = stackcomp.Window.of_size(w, h)
+    colour = stackcomp.Colour("premultiplied", stackcomp.Encoding("ACEScg", "scene-linear"))
+    return stackcomp.Image({c: np.full((h, w), 0.5, np.float32) for c in "RGBA"}, window, window, colour)
 small, last = build(64, 64)
-for _ in small.results([last], 1, replace={"backdrop": picture(64, 64), "source": picture(64, 64)}, fused=fused): pass
+tiny = {"backdrop": picture(64, 64), "source": picture(64, 64)}
+for _ in small.results([last], 1, replace=tiny, fused=fused): pass
 before = peak()
 comp, last = build(W, H)
 given = {"backdrop": picture(W, H), "source": picture(W, H)}
@@ -47,9 +49,12 @@ def growth(nodes: int, *, fused: bool) -> float:
 
 def table(rows: list[tuple[int, bool]]) -> str:
     """Peak growth in frames (one frame: RGBA float32 at 3840×2160) beyond the two input pictures."""
-    lines = ["### Peak memory beyond the inputs, 3840×2160", "",
-             f"| nodes | computed | MB in all | frames beyond the 2 inputs (one is {FRAME_MB:.0f} MB) |",
-             "|---:|---|---:|---:|"]  # fmt: skip
+    lines = [
+        "### Peak memory beyond the inputs, 3840×2160",
+        "",
+        f"| nodes | computed | MB in all | frames beyond the 2 inputs (one is {FRAME_MB:.0f} MB) |",
+        "|---:|---|---:|---:|",
+    ]
     for nodes, fused in rows:
         megabytes = growth(nodes, fused=fused)
         beyond = megabytes / FRAME_MB - 2

@@ -12,12 +12,12 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-import chain  # noqa: E402
-import memory  # noqa: E402
-import numpy as np  # noqa: E402
-from timing import in_turn, table  # noqa: E402
+import chain
+import memory
+import numpy as np
+from timing import in_turn, table
 
-from stackcomp.kernels.strips import thread_count  # noqa: E402
+from stackcomp.kernels.strips import thread_count
 
 
 def run_chain(rounds: int) -> str:
@@ -46,8 +46,10 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=15)
     asked = parser.parse_args()
     names = asked.names or ["chain", "memory"]
-    parts = [f"{platform.processor() or platform.machine()}, {thread_count()} threads, "
-             f"Python {platform.python_version()}, numpy {np.__version__}\n"]  # fmt: skip
+    parts = [
+        f"{platform.processor() or platform.machine()}, {thread_count()} threads, "
+        f"Python {platform.python_version()}, numpy {np.__version__}\n"
+    ]
     if "chain" in names:
         parts.append(run_chain(asked.rounds))
     if "memory" in names:
