@@ -26,7 +26,7 @@ from stackcomp.window import Window
 
 __all__ = ["COMPRESSIONS", "WriteReport", "library_threads", "write"]
 
-COMPRESSIONS = ("none", "rle", "zips", "zip", "piz")
+COMPRESSIONS = ("none", "rle", "zips", "zip", "piz", "htj2k32", "htj2k256")
 _LOSSY = ("pxr24", "b44", "b44a", "dwaa", "dwab")
 _LARGEST_HALF = 65504.0
 # Said by the arguments, not by metadata that came from another file.
