@@ -38,7 +38,7 @@ class Read(SourceNode):
 
     The result are all channels by their full names. It may feed a colour port directly (its R G B and A), a
     matte port directly when it has a single channel, and anything else through a shuffle node. Only channels
-    that are used are decoded.
+    that are used are converted to float32 and kept.
     """
 
     source_of_maths: ClassVar[str] = "OpenEXR file format; nothing is computed"
