@@ -15,11 +15,13 @@ rule, the value seen, and the way out.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
+import json
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Literal
+from typing import Any, Literal
 
 __all__ = [
+    "BadValueError",
     "CheckError",
     "DocumentError",
     "FileError",
@@ -29,6 +31,9 @@ __all__ = [
     "StackcompError",
     "WorkError",
     "did_you_mean",
+    "kind_of",
+    "pointer_to",
+    "shown",
 ]
 
 Severity = Literal["error", "warning"]
@@ -43,9 +48,10 @@ class Problem:
         message: what is wrong, with the value seen.
         way_out: what to do about it; may be empty.
         node: name of the node, or empty for the document as a whole.
-        field: port or parameter, or empty.
+        field: port or parameter, or empty; with dots where it lies deeper, as in ``channels.R``.
         place: file the graph came from, or empty.
         severity: ``"error"`` stops a render, ``"warning"`` does not.
+        pointer_override: the JSON pointer, where ``node`` and ``field`` do not tell it (names with dots).
     """
 
     rule: str
@@ -62,8 +68,8 @@ class Problem:
         """JSON pointer (RFC 6901) of the field at fault."""
         if self.pointer_override:
             return self.pointer_override
-        parts = ["nodes", self.node, *self.field.split(".")] if self.node else self.field.split(".")
-        return "".join("/" + part.replace("~", "~0").replace("/", "~1") for part in parts if part)
+        parts = [*(("nodes", self.node) if self.node else ()), *(self.field.split(".") if self.field else ())]
+        return pointer_to(parts)
 
     def __str__(self) -> str:
         subject = f'node "{self.node}": ' if self.node else ""
@@ -78,6 +84,11 @@ class Problem:
         return {**fields, "pointer": self.pointer}
 
 
+def pointer_to(parts: Iterable[object]) -> str:
+    """JSON pointer (RFC 6901) of a place, given key by key."""
+    return "".join("/" + str(part).replace("~", "~0").replace("/", "~1") for part in parts)
+
+
 class StackcompError(Exception):
     """Base of everything raised on purpose."""
 
@@ -88,6 +99,9 @@ class GraphError(StackcompError):
     def __init__(self, problems: Problem | Iterable[Problem]) -> None:
         self.problems: list[Problem] = [problems] if isinstance(problems, Problem) else list(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    def __reduce__(self) -> tuple[type[GraphError], tuple[list[Problem]]]:
+        return type(self), (self.problems,)
 
 
 class DocumentError(GraphError):
@@ -132,6 +146,42 @@ class RenderError(WorkError):
 
     def __reduce__(self) -> tuple[type[RenderError], tuple[str, int, str]]:
         return type(self), (self.node, self.frame, self.reason)
+
+
+class BadValueError(ValueError):
+    """A value that does not fit, before anybody knows at which field; it becomes a `Problem` there.
+
+    Args:
+        message: what is wrong. It begins with a verb (``is``, ``wants``, ``holds``) where it goes on from the
+            name of the field.
+        way_out: what to do; may be empty.
+    """
+
+    def __init__(self, message: str, way_out: str = "") -> None:
+        self.message = message
+        self.way_out = way_out
+        super().__init__(message + (f"; {way_out}" if way_out else ""))
+
+    def __reduce__(self) -> tuple[type[BadValueError], tuple[str, str]]:
+        return type(self), (self.message, self.way_out)
+
+
+def shown(value: Any, *, longest: int = 60) -> str:
+    """A value as a graph file would hold it, cut where it is long."""
+    try:
+        text = json.dumps(value, ensure_ascii=False)
+    except (TypeError, ValueError, RecursionError):
+        text = repr(value)
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def kind_of(value: Any) -> str:
+    """What JSON calls a value, with its article: such as ``a text`` or ``a list``."""
+    if isinstance(value, bool):
+        return "a truth value"
+    words = ((str, "a text"), (int | float, "a number"), (Mapping, "an object"), (list | tuple, "a list"))
+    found = next((word for type, word in words if isinstance(value, type)), "")
+    return found or ("null" if value is None else f"a {type(value).__name__}")
 
 
 def did_you_mean(wrong: str, choices: Sequence[str], *, most: int = 3) -> str:

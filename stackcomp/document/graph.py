@@ -8,19 +8,18 @@ from __future__ import annotations
 
 import copy
 import json
-import os
-import tempfile
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from stackcomp.document.model import Document, build
+from stackcomp.document.model import Document, build, build_node
+from stackcomp.document.plain import plain
 from stackcomp.document.read_json import parse_json, read_json
 from stackcomp.document.upgrade import CURRENT, upgrade
-from stackcomp.document.values import Keyed
-from stackcomp.errors import DocumentError, Problem, did_you_mean
+from stackcomp.errors import BadValueError, DocumentError, Problem, did_you_mean, kind_of
+from stackcomp.files.atomic import whole_file
 from stackcomp.files.colour import DEFAULT_CONFIG
-from stackcomp.nodes import KINDS
 
 __all__ = ["Graph", "NodeName"]
 
@@ -40,6 +39,9 @@ class Graph:
         frames: frames it is about, such as ``"1001-1008"``.
         variables: values for ``${name}``.
         colour_config: full name of a built-in OCIO config, or the path of one.
+
+    Raises:
+        DocumentError: a variable that no graph file can hold.
     """
 
     def __init__(
@@ -59,7 +61,11 @@ class Graph:
         if colour_config != DEFAULT_CONFIG:
             self._raw["colour_config"] = colour_config
         if variables:
-            self._raw["variables"] = copy.deepcopy(dict(variables))
+            try:
+                self._raw["variables"] = plain(variables)
+            except BadValueError as error:
+                raise DocumentError(Problem("value", f'"variables" {error.message}', error.way_out,
+                                            field="variables")) from None  # fmt: skip
         if frames:
             self._raw["frames"] = frames
         self._raw["nodes"] = {}
@@ -81,18 +87,28 @@ class Graph:
         try:
             graph._raw = upgrade(raw)
         except DocumentError as error:
-            raise DocumentError(_placed(problem, place) for problem in error.problems) from None
+            raise DocumentError(replace(problem, place=place) for problem in error.problems) from None
         return graph
+
+    def _written(self) -> dict[str, Any]:
+        """The nodes as written, themselves."""
+        nodes = self._raw.setdefault("nodes", {})
+        if not isinstance(nodes, dict):
+            raise DocumentError(Problem("nodes", f'"nodes" is {kind_of(nodes)}',
+                                        'write "nodes": {"a name": {"kind": …}, …}', field="nodes",
+                                        place=self.place))  # fmt: skip
+        return nodes
 
     @property
     def nodes(self) -> dict[str, Any]:
-        """The nodes as written: name → fields. A copy."""
-        return copy.deepcopy(self._raw.get("nodes", {}))
+        """The nodes as written: name → fields. A copy. Raises DocumentError when they are no JSON object."""
+        return copy.deepcopy(self._written())
 
     @property
     def variables(self) -> dict[str, Any]:
         """The graph's own variables as written. A copy."""
-        return copy.deepcopy(self._raw.get("variables", {}))
+        variables = self._raw.get("variables", {})
+        return copy.deepcopy(variables) if isinstance(variables, dict) else {}
 
     def add(self, kind: str, name: str | None = None, **fields: Any) -> NodeName:
         """Add a node.
@@ -104,81 +120,75 @@ class Graph:
                 underscore behind it: ``as_="colour"``.
 
         Raises:
-            DocumentError: no such kind or field, a name that is taken, a value that does not fit.
+            DocumentError: no such kind or field, a name that is taken, a value that does not fit; nothing
+                is added then.
         """
-        nodes = self._raw["nodes"]
+        nodes = self._written()
         if name is None:
             name = next(f"{kind}_{k}" for k in range(1, len(nodes) + 2) if f"{kind}_{k}" not in nodes)
         if name in nodes:
             raise DocumentError(Problem("node-name", f'there is a node "{name}" already', "choose another name",
                                         node=name, place=self.place))  # fmt: skip
-        if kind not in KINDS:
-            raise DocumentError(Problem("kind-unknown", f"there is no kind {kind!r}",
-                                        did_you_mean(kind, list(KINDS)), node=name, place=self.place))  # fmt: skip
-        plain = {key.removesuffix("_"): _plain(value) for key, value in fields.items() if value is not None}
-        node = {"kind": kind, **plain}
-        # What holds variables can only be judged once they have values, when the graph is loaded.
-        if "${" not in json.dumps(node):
-            build({"stackcomp": CURRENT, "nodes": {name: node}}, {}, self.place)
-        nodes[name] = node
+        nodes[str(name)] = self._judged(str(name), {"kind": kind}, fields)
         return NodeName(name)
 
     def set(self, node: str, **fields: Any) -> None:
-        """Change fields of a node. Raises DocumentError for an unknown node."""
-        if node not in self._raw["nodes"]:
+        """Change fields of a node; None removes one, so that its default holds again.
+
+        Raises:
+            DocumentError: no such node or field, a value that does not fit; the node is then unchanged.
+        """
+        nodes = self._written()
+        if node not in nodes:
             raise DocumentError(Problem("node-unknown", f'there is no node "{node}"',
-                                        did_you_mean(node, list(self._raw["nodes"])), place=self.place))  # fmt: skip
-        for key, value in fields.items():
-            self._raw["nodes"][node][key.removesuffix("_")] = _plain(value)
+                                        did_you_mean(node, list(nodes)), place=self.place))  # fmt: skip
+        nodes[str(node)] = self._judged(str(node), nodes[node], fields)
+
+    def _judged(self, name: str, old: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+        """A node's fields with changes, once they are known to be right."""
+        fields, problems = dict(old), []
+        for key, value in changes.items():
+            key = key.removesuffix("_")
+            if value is None:
+                fields.pop(key, None)
+                continue
+            try:
+                fields[key] = plain(value)
+            except BadValueError as error:
+                problems.append(Problem("value", f'"{key}" {error.message}', error.way_out, node=name, field=key))
+        # What holds variables can only be judged once they have values, when the graph is loaded.
+        open_fields = {key for key, value in fields.items() if "${" in json.dumps(value)}
+        spoilt = open_fields | {problem.field for problem in problems}
+        problems += build_node(name, fields, spoilt)[1]
+        if problems:
+            raise DocumentError(replace(problem, place=self.place) for problem in problems)
+        return fields
 
     def document(self, variables: Mapping[str, Any] | None = None) -> Document:
         """Typed nodes, with variables filled in. Raises DocumentError with every problem found."""
         return build(self._raw, variables or {}, self.place)
 
     def to_json(self) -> str:
-        """The graph as JSON text that people can read and diff."""
-        nodes = self._raw.get("nodes", {})
-        lines = [f"{_json(name)}: {_json(fields)}" for name, fields in nodes.items()]
+        """The graph as JSON text that people can read and diff: a line for each field and each node."""
         head = {key: value for key, value in self._raw.items() if key != "nodes"}
         parts = [f"  {_json(key)}: {_json(value)}" for key, value in head.items()]
+        nodes = self._written()
+        lines = [f"{_json(name)}: {_json(fields)}" for name, fields in nodes.items()]
         body = ",\n    ".join(lines)
         parts.append(f'  "nodes": {{\n    {body}\n  }}' if lines else '  "nodes": {}')
         return "{\n" + ",\n".join(parts) + "\n}\n"
 
     def save(self, path: str | Path) -> None:
-        """Write the graph to a file; the old file stays whole until the new one is."""
-        path = Path(path)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, partial = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".partial")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(self.to_json())
-            os.replace(partial, path)
-        except BaseException:
-            Path(partial).unlink(missing_ok=True)
-            raise
+        """Write the graph to a file; the old file stays whole until the new one is.
+
+        Raises:
+            FileError: the file cannot be written.
+        """
+        text = self.to_json()
+        with whole_file(path) as unfinished:
+            unfinished.write_text(text, encoding="utf-8", newline="\n")
         self.place = str(path)
 
 
 def _json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Keyed):
-        return value.as_json()
-    if isinstance(value, NodeName):
-        return str(value)
-    if isinstance(value, os.PathLike):
-        return os.fspath(value)
-    if hasattr(value, "tolist"):
-        return value.tolist()
-    if isinstance(value, Mapping):
-        return {key: _plain(item) for key, item in value.items()}
-    return [_plain(item) for item in value] if isinstance(value, list | tuple) else copy.deepcopy(value)
-
-
-def _placed(problem: Problem, place: str) -> Problem:
-    from dataclasses import replace
-
-    return replace(problem, place=place)

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError, field_validator
-from pydantic_core import ErrorDetails
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
 
 from stackcomp.document.frames import parse_frames
-from stackcomp.document.upgrade import CURRENT
-from stackcomp.document.variables import fill, resolve
-from stackcomp.errors import DocumentError, Problem, did_you_mean
+from stackcomp.document.plain import plain
+from stackcomp.document.validate import field_names, validate
+from stackcomp.document.variables import resolve
+from stackcomp.errors import BadValueError, DocumentError, Problem, did_you_mean, kind_of, pointer_to, shown
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.nodes import KINDS
 from stackcomp.nodes.base import Node
 
-__all__ = ["Document", "Head", "build"]
+__all__ = ["Document", "Head", "build", "build_node"]
 
 _LONGEST_NAME = 200
 
@@ -27,7 +27,7 @@ class Head(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=True)
 
-    stackcomp: Annotated[Literal[1], Field(description="Format version.")] = CURRENT
+    stackcomp: Annotated[Literal[1], Field(description="Format version.")] = 1
     schema_address: Annotated[
         str, Field(alias="$schema", description="Address of the JSON Schema, for editors.")
     ] = ""  # fmt: skip
@@ -72,86 +72,99 @@ def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> D
         place: file name for messages.
 
     Raises:
-        DocumentError: every problem found.
+        DocumentError: every problem found, in document order.
     """
     problems: list[Problem] = []
     own = raw.get("variables", {})
-    known, trouble = resolve({**(own if isinstance(own, Mapping) else {}), **variables})
-    problems += trouble
+    filling = resolve({**(own if isinstance(own, Mapping) else {}), **_given(variables, problems)})
     filled = {
-        key: value if key in ("variables", "$schema") else fill(value, known, (key,), problems)
+        key: value if key in ("variables", "$schema") else filling.fill(value, (key,))
         for key, value in raw.items()
     }
-    head = _head(filled, problems)
-    nodes: dict[str, Node] = {}
-    listed = filled.get("nodes", {})
-    if not isinstance(listed, Mapping):
-        problems.append(Problem("nodes", f'"nodes" is a {type(listed).__name__}',
-                                'write "nodes": {"name": {"kind": …}, …}', field="nodes"))  # fmt: skip
-        listed = {}
+    problems += filling.found()
     # A field whose variable had no value would only repeat that complaint in other words.
-    silenced = {(problem.node, problem.field.split(".")[0]) for problem in problems}
+    spoilt = {place[:3] if place[0] == "nodes" else place[:1] for place in filling.spoilt}
+    head, found = _head(filled)
+    problems += [problem for problem in found if (problem.field.split(".")[0],) not in spoilt]
+    listed = filled.get("nodes", {})
+    if "nodes" not in filled or not isinstance(listed, Mapping):
+        seen = f"is {kind_of(listed)}" if "nodes" in filled else "is missing"
+        if ("nodes",) not in spoilt:
+            problems.append(Problem("nodes", f'"nodes" {seen}', 'write "nodes": {"a name": {"kind": …}, …}',
+                                    field="nodes"))  # fmt: skip
+        listed = {}
+    nodes: dict[str, Node] = {}
     for name, fields in listed.items():
-        node = _node(name, fields, problems, silenced)
+        if ("nodes", name) in spoilt:
+            continue
+        node, found = build_node(name, fields, {place[2] for place in spoilt if place[:2] == ("nodes", name)})
+        problems += found
         if node is not None:
             nodes[name] = node
     if problems:
-        raise DocumentError(replace(problem, place=place) for problem in problems)
+        raise DocumentError(replace(problem, place=place) for problem in _in_order(problems, filled, listed))
     assert head is not None
     return Document(head, nodes, place)
 
 
-def _head(filled: Mapping[str, Any], problems: list[Problem]) -> Head | None:
-    try:
-        return Head.model_validate({key: value for key, value in filled.items() if key != "nodes"})
-    except ValidationError as error:
-        choices = [info.alias or name for name, info in Head.model_fields.items()]
-        problems += [_problem(item, "", [*choices, "nodes"]) for item in error.errors()]
-        return None
+def _given(variables: Mapping[str, Any], problems: list[Problem]) -> dict[str, Any]:
+    """Variables from Python, as JSON data."""
+    found = {}
+    for name, value in variables.items():
+        try:
+            found[str(name)] = plain(value)
+        except BadValueError as error:
+            problems.append(Problem("variable-value", f'the variable "{name}" {error.message}',
+                                    "give it text, a number, true or false, a list or an object",
+                                    field=f"variables.{name}"))  # fmt: skip
+            found[str(name)] = ""
+    return found
 
 
-def _node(name: str, fields: Any, problems: list[Problem], silenced: set[tuple[str, str]]) -> Node | None:
-    if not name or len(name) > _LONGEST_NAME or not name.isprintable():
-        problems.append(Problem("node-name", f"{name[:60]!r} is no name for a node",
-                                f"a name is 1 to {_LONGEST_NAME} printable characters", field="nodes"))  # fmt: skip
-        return None
+def _in_order(problems: list[Problem], filled: Mapping[str, Any], listed: Mapping[str, Any]) -> list[Problem]:
+    """Findings once each, in the order of the document; what is missing comes after what is there."""
+    heads, nodes = list(filled), list(listed)
+
+    def position(problem: Problem) -> tuple[int, int]:
+        first = problem.field.split(".")[0]
+        if not problem.node:
+            return (-1, heads.index(first) if first in heads else len(heads))
+        fields = list(listed[problem.node]) if isinstance(listed.get(problem.node), Mapping) else []
+        node = nodes.index(problem.node) if problem.node in nodes else len(nodes)
+        return (node, fields.index(first) if first in fields else len(fields))
+
+    return sorted(dict.fromkeys(problems), key=position)
+
+
+def _head(filled: Mapping[str, Any]) -> tuple[Head | None, list[Problem]]:
+    return validate(Head, {key: value for key, value in filled.items() if key != "nodes"}, "",
+                    "a graph", [*field_names(Head), "nodes"])  # fmt: skip
+
+
+def build_node(name: str, fields: Any, spoilt: Collection[str] = ()) -> tuple[Node | None, list[Problem]]:
+    """A typed node, or what is wrong with it.
+
+    Args:
+        name: the node's name.
+        fields: its JSON object, variables filled in.
+        spoilt: fields that hold nothing sensible, and about which nothing is said.
+    """
+    if not name or len(name) > _LONGEST_NAME or not name.isprintable() or name != name.strip():
+        problem = Problem("node-name", f"{shown(name)} is no name for a node",
+                          f"a name is 1 to {_LONGEST_NAME} printable characters, without spaces around them",
+                          field="nodes", pointer_override=pointer_to(("nodes", name)))  # fmt: skip
+        return None, [problem]
     if not isinstance(fields, Mapping):
-        problems.append(Problem("node", f"is a {type(fields).__name__}, not an object",
-                                'write {"kind": …}', node=name))  # fmt: skip
-        return None
+        return None, [Problem("node", f"is {kind_of(fields)}, not an object", 'write {"kind": …}', node=name)]
+    if "kind" in spoilt:
+        return None, []
     word = fields.get("kind")
     kind = KINDS.get(word) if isinstance(word, str) else None
     if kind is None:
-        seen = 'has no "kind"' if word is None else f"there is no kind {word!r}"
-        way_out = did_you_mean(str(word), list(KINDS)) or "`stackcomp kinds` lists them all"
-        problems.append(Problem("kind-unknown", seen, way_out, node=name, field="kind"))
-        return None
-    try:
-        return kind.model_validate(fields)
-    except ValidationError as error:
-        choices = [info.alias or field for field, info in kind.model_fields.items()]
-        found = [_problem(item, name, choices) for item in error.errors()]
-        problems += [p for p in found if (name, p.field.split(".")[0]) not in silenced]
-        return None
-
-
-def _problem(item: ErrorDetails, node: str, choices: list[str]) -> Problem:
-    """One pydantic finding in our own words."""
-    field = ".".join(str(part) for part in item["loc"])
-    seen = repr(item["input"])
-    seen = seen if len(seen) <= 60 else seen[:57] + "…"
-    kind = item["type"]
-    last = str(item["loc"][-1]) if item["loc"] else ""
-    if kind == "extra_forbidden":
-        way_out = did_you_mean(last, choices) or f"the fields are {', '.join(choices)}"
-        return Problem("field-unknown", f'has no field "{last}"', way_out, node=node, field=field)
-    if kind == "missing":
-        return Problem("field-missing", f'the field "{last}" is missing', "add it", node=node, field=field)
-    if kind == "literal_error":
-        expected = str(item.get("ctx", {}).get("expected", ""))
-        return Problem("choice", f'"{last}" is {seen}', f"choose from {expected}", node=node, field=field)
-    message = str(item["msg"]).removeprefix("Value error, ")
-    if kind == "value_error":
-        label = f'"{last}" ' if last else ""
-        return Problem("value", f"{label}{message}", "", node=node, field=field)
-    return Problem("value", f'"{last}" is {seen}: {message[:1].lower()}{message[1:]}', "", node=node, field=field)
+        seen = f"there is no kind {shown(word)}" if "kind" in fields else 'the field "kind" is missing'
+        near = did_you_mean(word, list(KINDS)) if isinstance(word, str) else ""
+        return None, [Problem("kind-unknown", seen, near or "`stackcomp kinds` lists them all", node=name,
+                              field="kind")]  # fmt: skip
+    node, problems = validate(kind, fields, name, f"a {word} node", field_names(kind))
+    problems = [p for p in problems if p.field.split(".")[0] not in spoilt and (p.field or not spoilt)]
+    return node, problems

@@ -1,7 +1,10 @@
 """Graph files of older versions.
 
 Each entry of `UPGRADES` turns a document of one version into the next; a document climbs until it is current.
-A change of format adds one function here and one stored file to ``tests/document/old/``.
+
+A change of format takes three steps: raise `CURRENT` by one; add a function here that turns a document of the
+version before into the new one, and enter it under the old number; store a file of the old version in
+``tests/document/old/`` beside its current form. Functions that stand here are never changed again.
 """
 
 from __future__ import annotations
@@ -9,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from stackcomp.errors import DocumentError, Problem
+from stackcomp.errors import DocumentError, Problem, kind_of, shown
 
 __all__ = ["CURRENT", "UPGRADES", "upgrade"]
 
@@ -22,11 +25,23 @@ def _from_0(old: dict[str, Any]) -> dict[str, Any]:
     if "space" in old:
         new["working_space"] = old["space"]
     nodes: dict[str, Any] = {}
-    for number, node in enumerate(old.get("nodes", [])):
+    listed = old.get("nodes", [])
+    if not isinstance(listed, list):
+        raise DocumentError(
+            Problem("upgrade", f'"nodes" of a version 0 graph is {kind_of(listed)}',
+                    f'write a list, or "stackcomp": {CURRENT} at the top', field="nodes")
+        )  # fmt: skip
+    for number, node in enumerate(listed):
+        pointer = f"/nodes/{number}"
         if not isinstance(node, dict) or not isinstance(node.get("name"), str):
             raise DocumentError(
                 Problem("upgrade", f"node {number} of a version 0 graph has no name", "give it a name",
-                        pointer_override=f"/nodes/{number}")
+                        pointer_override=pointer)
+            )  # fmt: skip
+        if node["name"] in nodes:
+            raise DocumentError(
+                Problem("upgrade", f'two nodes of a version 0 graph are named "{node["name"]}"',
+                        "give one another name", pointer_override=pointer)
             )  # fmt: skip
         nodes[node["name"]] = {key: value for key, value in node.items() if key != "name"}
     new["nodes"] = nodes
@@ -44,7 +59,7 @@ def upgrade(document: dict[str, Any]) -> dict[str, Any]:
     """
     version = document.get("stackcomp")
     if isinstance(version, bool) or not isinstance(version, int):
-        seen = "is missing" if version is None else f"is {version!r}"
+        seen = f"is {shown(version)}" if "stackcomp" in document else "is missing"
         raise DocumentError(
             Problem("version", f'the format version "stackcomp" {seen}',
                     f'write "stackcomp": {CURRENT} at the top of the graph', field="stackcomp")

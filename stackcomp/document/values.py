@@ -11,6 +11,7 @@ value is replaced by its value at that frame, so node code only ever sees plain 
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -18,6 +19,8 @@ from typing import Any, Literal
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import core_schema
+
+from stackcomp.errors import BadValueError, kind_of, shown
 
 __all__ = ["Between", "Keyed", "Number", "number_of"]
 
@@ -72,16 +75,15 @@ class Keyed:
 
     def as_json(self) -> dict[str, Any]:
         """The form in which a graph file holds it."""
-        keys = [
-            [int(frame) if frame == int(frame) else frame, list(value) if isinstance(value, tuple) else value]
-            for frame, value in zip(self.frames, self.values, strict=True)
-        ]
+        frames = [int(frame) if float(frame).is_integer() else frame for frame in self.frames]
+        values = [list(value) if isinstance(value, tuple) else value for value in self.values]
+        keys = [[frame, value] for frame, value in zip(frames, values, strict=True)]
         return {"keys": keys, "between": self.between}
 
 
 def _slopes(x: Sequence[float], y: Sequence[float]) -> tuple[float, ...]:
     """Slope at each key: weighted harmonic mean of its neighbours' secants, three-point at the ends."""
-    h = [b - a for a, b in zip(x, x[1:], strict=False)]
+    h = [b - a for a, b in itertools.pairwise(x)]
     d = [(y[k + 1] - y[k]) / h[k] for k in range(len(h))]
     if len(d) == 1:
         return (d[0], d[0])
@@ -123,71 +125,92 @@ class Number:
     above: float | None = None
     size: int = 1
 
+    @property
+    def limits(self) -> str:
+        """The range in words; empty when there is none."""
+        unit = f" {self.unit}" if self.unit else ""
+        parts = [f"above {self.above:g}"] if self.above is not None else []
+        if self.low is not None:
+            parts.append(f"from {self.low:g} to" if self.high is not None else f"of {self.low:g}{unit} or more")
+        elif self.high is not None:
+            parts.append("and up to" if parts else "up to")
+        if self.high is not None:
+            parts.append(f"{self.high:g}")
+        return " ".join(parts) + (unit if parts and not parts[-1].endswith("more") else "")
+
     def parse(self, raw: object) -> float | tuple[float, ...] | Keyed:
         """The value of a field, from plain Python or JSON.
 
         Raises:
-            ValueError: the wrong shape, not a finite number, out of range, keys out of order.
+            BadValueError: the wrong shape, not a finite number, out of range, keys out of order.
         """
         if isinstance(raw, Keyed):
-            return raw
+            raw = raw.as_json()
         if isinstance(raw, dict):
             return self._keyed(raw)
         return self._plain(raw)
 
-    def _plain(self, raw: object) -> float | tuple[float, ...]:
+    def _plain(self, raw: object, at: str = "") -> float | tuple[float, ...]:
         if isinstance(raw, list | tuple):
             if self.size == 1:
-                raise ValueError(f"wants one number, not a list of {len(raw)}")
+                raise BadValueError(f"is a list of {len(raw)}{at}", "give one number")
             if len(raw) != self.size:
-                raise ValueError(f"wants {self.size} numbers, not {len(raw)}")
-            return tuple(self._one(item) for item in raw)
-        value = self._one(raw)
+                one = ", or one for all" if self.size == 3 else ""
+                raise BadValueError(f"is a list of {len(raw)}{at}", f"give {self.size} numbers{one}")
+            return tuple(self._one(item, "holds", at) for item in raw)
+        value = self._one(raw, "is", at)
         if self.size == 1:
             return value
         if self.size == 3:
             return (value, value, value)
-        raise ValueError(f"wants a list of {self.size} numbers, not {raw!r}")
+        raise BadValueError(f"is {shown(raw)}{at}, a single number", f"give a list of {self.size} numbers")
 
-    def _one(self, raw: object) -> float:
+    def _one(self, raw: object, verb: str, at: str = "") -> float:
         if isinstance(raw, bool) or not isinstance(raw, int | float):
-            raise ValueError(f"wants a number, not {raw!r}")
+            wanted = "a number" if self.size == 1 or verb == "holds" else f"{self.size} numbers"
+            raise BadValueError(f"{verb} {shown(raw)}{at}, {_what(raw)}", f"give {wanted}")
         try:
             value = float(raw)
         except OverflowError:
             value = math.inf
         if not math.isfinite(value):
-            raise ValueError("wants a finite number")
-        if self.low is not None and value < self.low:
-            raise ValueError(f"{raw} is below the smallest value, {self.low:g}")
-        if self.high is not None and value > self.high:
-            raise ValueError(f"{raw} is above the largest value, {self.high:g}")
-        if self.above is not None and value <= self.above:
-            raise ValueError(f"{raw} must be larger than {self.above:g}")
+            raise BadValueError(f"{verb} {shown(raw, longest=20)}{at}, not a finite number", f"give {self._ask}")
+        for bad, limit, word in (
+            (self.low is not None and value < self.low, self.low, "below the smallest value"),
+            (self.high is not None and value > self.high, self.high, "above the largest value"),
+            (self.above is not None and value <= self.above, self.above, "but must be above"),
+        ):
+            if bad:
+                raise BadValueError(f"{verb} {shown(raw)}{at}, {word} {limit:g}", f"give {self._ask}")
         return value
 
+    @property
+    def _ask(self) -> str:
+        return f"a value {self.limits}" if self.limits else "a number"
+
     def _keyed(self, raw: dict[Any, Any]) -> Keyed:
-        extra = set(raw) - {"keys", "between"}
-        if extra or "keys" not in raw:
-            raise ValueError('a value over time has "keys" and perhaps "between", nothing else')
+        form = 'a value over time is written {"keys": [[frame, value], …], "between": "smooth"}'
+        extra = [key for key in raw if key not in ("keys", "between")]
+        if extra:
+            raise BadValueError(f'is an object with "{extra[0]}"', form)
+        if "keys" not in raw:
+            raise BadValueError('is an object without "keys"', form)
         keys, between = raw["keys"], raw.get("between", "smooth")
         if between not in _BETWEEN:
-            raise ValueError(f'"between" is smooth, linear or hold, not {between!r}')
+            raise BadValueError(f'has "between": {shown(between)}', 'choose from "smooth", "linear", "hold"')
         if not isinstance(keys, list | tuple) or not keys:
-            raise ValueError('"keys" is a list of [frame, value] pairs with at least one in it')
+            raise BadValueError('has "keys" that are no list with at least one key in it', form)
         frames: list[float] = []
         values: list[Any] = []
         for key in keys:
             if not isinstance(key, list | tuple) or len(key) != 2:
-                raise ValueError(f"each key is a pair [frame, value], not {key!r}")
-            frame = Number()._one(key[0])
+                raise BadValueError(f"has the key {shown(key)}", "a key is a pair: [frame, value]")
+            frame = Number()._one(key[0], "has a key at frame")
             if frames and frame <= frames[-1]:
-                raise ValueError(f"keys must rise: frame {key[0]} stands after frame {frames[-1]:g}")
+                raise BadValueError(f"has a key at frame {shown(key[0])} behind the one at frame {frames[-1]:g}",
+                                    "put the keys in rising order, each frame once")  # fmt: skip
             frames.append(frame)
-            try:
-                values.append(self._plain(key[1]))
-            except ValueError as error:
-                raise ValueError(f"key at frame {key[0]}: {error}") from None
+            values.append(self._plain(key[1], f" at frame {shown(key[0])}"))
         return Keyed(tuple(frames), tuple(values), between)
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> Any:
@@ -219,6 +242,10 @@ class Number:
         }
         doc = f"{self.doc} ({self.unit})" if self.unit else self.doc
         return {"anyOf": [*plain, keyed], "description": doc}
+
+
+def _what(raw: object) -> str:
+    return "not a number" if raw is None or isinstance(raw, bool) else f"which is {kind_of(raw)}"
 
 
 def number_of(metadata: Sequence[Any]) -> Number | None:
