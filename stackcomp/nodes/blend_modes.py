@@ -42,14 +42,14 @@ def _lighten(b, s):  # type: ignore[no-untyped-def]
 @pixel
 def _color_dodge(b, s):  # type: ignore[no-untyped-def]
     s = min(max(s, 0), 1)
-    mixed = b / (1 - s) if b < 1 - s else 1
+    mixed = b / (1 - s) if s < 1 and b < 1 - s else 1
     return b if b <= 0 or b >= 1 else mixed
 
 
 @pixel
 def _color_burn(b, s):  # type: ignore[no-untyped-def]
     s = min(max(s, 0), 1)
-    mixed = 1 - (1 - b) / s if 1 - b < s else 0
+    mixed = 1 - (1 - b) / s if s > 0 and 1 - b < s else 0
     return b if b <= 0 or b >= 1 else mixed
 
 

@@ -1,17 +1,8 @@
-"""Material from outside that lies beside the repository: open test pictures, too many to keep inside."""
+"""Files for which no library has a writer."""
 
 import struct
-from pathlib import Path
 
 import pytest
-
-
-@pytest.fixture(scope="session")
-def material() -> Path:
-    folder = Path(__file__).parents[3] / "shared" / "material"
-    if not folder.is_dir():
-        pytest.skip("the open test pictures are not beside the repository (../shared/material)")
-    return folder
 
 
 def _attribute(name: str, kind: str, data: bytes) -> bytes:

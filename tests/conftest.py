@@ -1,0 +1,74 @@
+"""What tests of several folders share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from stackcomp import Composition, Graph, Image
+
+
+@pytest.fixture(scope="session")
+def material() -> Path:
+    """Material from outside that lies beside the repository: open test pictures, too many to keep inside."""
+    folder = Path(__file__).parents[2] / "shared" / "material"
+    if not folder.is_dir():
+        pytest.skip("the open test pictures are not beside the repository (../shared/material)")
+    return folder
+
+
+def render_node(
+    kind: str,
+    given: Mapping[str, Image],
+    *,
+    at: float = 1.0,
+    window: Any = None,
+    frame: int = 1,
+    fused: bool = True,
+    warn: Any = None,
+    **fields: Any,
+) -> Image:
+    """One node, fed with these pictures by name, through the whole engine."""
+    graph = Graph()
+    for name, image in given.items():
+        graph.add("flat", name, size=[image.display.width, image.display.height])
+    graph.add(kind, "it", **fields)
+    results = Composition(graph).results(
+        ["it"], frame, window=window, scale=at, replace=given, fused=fused, warn=warn
+    )
+    return next(iter(results)).image
+
+
+@pytest.fixture(scope="session")
+def render():
+    return render_node
+
+
+@pytest.fixture(scope="session")
+def one_pixel():
+    """The result of a node for single pixels, given as tuples by name."""
+
+    def compute(kind: str, pixels: Mapping[str, Any], types: Mapping[str, Any] | None = None, **fields: Any):
+        given = {
+            name: Image.from_array([[np.atleast_1d(value)]], type=(types or {}).get(name))
+            for name, value in pixels.items()
+        }
+        return render_node(kind, given, **fields).to_array()[0, 0].tolist()
+
+    return compute
+
+
+@pytest.fixture(scope="session")
+def candle(material):
+    """A part of an open picture of the OpenEXR project: a flame whose light lies under alpha 0, and glass."""
+    from stackcomp.files import exr
+
+    found = exr.read(material / "openexr-images" / "ScanLines" / "CandleGlass.exr", list("RGBA"))
+    pixels = np.stack([found.planes[name] for name in "RGBA"], axis=-1)[300:460, 300:460]
+    assert pixels[..., 0].max() == 413.25  # the brightest of the whole picture
+    assert 0 < np.count_nonzero(pixels[..., 3]) < pixels[..., 3].size
+    return Image.from_array(pixels)
