@@ -10,7 +10,7 @@ from typing import Any
 from stackcomp.check import CheckedGraph, check_graph
 from stackcomp.document.graph import Graph
 from stackcomp.document.model import Document
-from stackcomp.errors import CheckError, GraphError, Problem
+from stackcomp.errors import CheckError, GraphError, Problem, WorkError
 from stackcomp.execute import Executor, Result
 from stackcomp.image import Image
 from stackcomp.nodes.base import SinkNode
@@ -157,6 +157,7 @@ class Composition:
         replace: Mapping[str, Image] | None = None,
         warn: Warn | None = None,
         finished: Callable[[int, str], None] | None = None,
+        ended: Callable[[int, WorkError | None], None] | None = None,
     ) -> list[Path]:
         """Write the files of the deliver nodes.
 
@@ -166,13 +167,15 @@ class Composition:
             replace: pictures to use instead of the results of these nodes, at every frame.
             warn: told of what stops nothing; Python's warnings when None.
             finished: called with frame and node after each file is whole.
+            ended: called after each frame, with the reason where it failed. A failure then does not stop the
+                frames behind it; when None, the first one is raised.
 
         Returns:
             The files, in the order written.
 
         Raises:
             CheckError: something is wrong with the graph or its files; nothing was written.
-            RenderError: a frame failed; files written before it are whole.
+            RenderError: a frame failed and there is no ``ended``; files written before it are whole.
         """
         chosen = tuple(self.frames if frames is None else frames)
         sinks = tuple(self.sinks if nodes is None else nodes)
@@ -180,10 +183,18 @@ class Composition:
         executor = self._executor(sinks, chosen, dict(replace or {}), fused=True, sinks=True)
         written: list[Path] = []
         for frame in chosen:
-            for result in executor.results(frame, warn=warn or _python_warning, notes=self._notes):
-                written += map(Path, result.files)
-                if finished is not None:
-                    finished(frame, result.node)
+            failure: WorkError | None = None
+            try:
+                for result in executor.results(frame, warn=warn or _python_warning, notes=self._notes):
+                    written += map(Path, result.files)
+                    if finished is not None:
+                        finished(frame, result.node)
+            except WorkError as error:
+                if ended is None:
+                    raise
+                failure = error
+            if ended is not None:
+                ended(frame, failure)
         return written
 
     def _deliverable(self, frames: tuple[int, ...], sinks: tuple[str, ...]) -> None:

@@ -50,7 +50,7 @@ class Result:
     Attributes:
         node: its name.
         image: its picture.
-        seconds: time spent in the step that made it (shared by all nodes of a sweep).
+        seconds: time spent on making it (shared by all nodes of a sweep).
         files: files written, for deliver nodes.
     """
 
@@ -112,6 +112,8 @@ class _Frame:
         self.needs: dict[Key, Window] = {}
         self.values: dict[Key, Image] = {}
         self._nodes: dict[str, Node] = {}
+        # Time spent on what a node needs before its result, such as what is then mixed with its input.
+        self.before: dict[str, float] = {}
 
     # -- small things --------------------------------------------------------------------------------------
 
@@ -137,6 +139,9 @@ class _Frame:
                 started = time.perf_counter()
                 files = self._step(step)
                 seconds = time.perf_counter() - started
+                for key in step.makes:
+                    if key.tag:
+                        self.before[key.node] = self.before.get(key.node, 0.0) + seconds
                 yield from self._finished(step, seconds, files)
                 for key in {*step.reads, *step.makes}:
                     if last.get(key, -1) <= k:
@@ -164,7 +169,7 @@ class _Frame:
         for key in step.makes:
             for wanted, name in zip(self.plan.wanted, self.plan.names, strict=True):
                 if wanted == key:
-                    yield Result(name, self.values[key], seconds, files)
+                    yield Result(name, self.values[key], seconds + self.before.get(name, 0.0), files)
 
     def _drop(self, key: Key) -> None:
         image = self.values.pop(key, None)

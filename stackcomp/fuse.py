@@ -26,7 +26,7 @@ from typing import Any, Literal
 
 from stackcomp.pixel import PixelFunction
 
-__all__ = ["Lane", "Op", "Program", "cache_folder", "compiled", "source_of"]
+__all__ = ["Lane", "Op", "Program", "cache_folder", "compiled", "on_compile", "source_of"]
 
 
 @dataclass(frozen=True)
@@ -255,6 +255,9 @@ def cache_folder() -> Path:
     return folder
 
 
+#: Called with a loop's name before it is compiled, which takes about a second; not when it comes from disk.
+on_compile: list[Callable[[str], object]] = []
+
 _folder: Path | None = None
 _lock = threading.Lock()
 _loaded: dict[str, Callable[..., None]] = {}
@@ -286,6 +289,9 @@ def _load(text: str) -> Callable[..., None]:
         with os.fdopen(handle, "w") as file:
             file.write(text)
         os.replace(partial, path)
+    if not any((_folder / "__pycache__").glob(f"{name}.*.nbi")):
+        for tell in on_compile:
+            tell(name)
     try:
         return _import(name, path)
     except Exception:

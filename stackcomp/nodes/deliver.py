@@ -13,7 +13,7 @@ from stackcomp.errors import Problem, did_you_mean
 from stackcomp.files.paths import FramePath, resolve
 from stackcomp.image import Image
 from stackcomp.nodes.base import Context, Job, Port, SinkNode
-from stackcomp.port_types import Colour, Depth, Matte, PortType, Ratio
+from stackcomp.port_types import Colour, Depth, Ids, Matte, PortType, Ratio
 
 _STILLS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 _BITS = {".png": (8, 16), ".jpg": (8,), ".jpeg": (8,), ".tif": (8, 16, 32), ".tiff": (8, 16, 32)}
@@ -137,6 +137,8 @@ class Deliver(SinkNode):
             pixel_type=pixel_type,
             compression=self.compression,
             metadata=metadata,
+            # The open ID-matte specification keeps ids as the bits of float channels.
+            bits_as_float=image.type.planes[::2] if isinstance(image.type, Ids) else (),
         )
         if report.clamped:
             job.warn(

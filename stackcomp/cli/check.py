@@ -1,0 +1,64 @@
+"""``stackcomp check``: every mistake of a graph, before a pixel is read."""
+
+from __future__ import annotations
+
+from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, Root, Sets, VariableFiles
+from stackcomp.cli.session import DONE, WRONG, guarded, print_json, say
+
+__all__ = ["check"]
+
+
+@guarded
+def check(
+    graph: GraphFile,
+    frames: Frames = None,
+    sets: Sets = None,
+    variables: VariableFiles = None,
+    root: Root = ".",
+    as_json: AsJson = False,
+    debug: Debug = False,
+) -> int:
+    """Say everything that is wrong or doubtful about a graph.
+
+    Only the graph and the headers of its files are read, no pixels. Warnings alone are no failure.
+    """
+    from stackcomp.cli.request import count, frames_of, open_graph
+    from stackcomp.errors import DocumentError
+
+    chosen = frames_of(frames)
+    nodes, number = None, len(chosen or ())
+    try:
+        request = open_graph(graph, root, variables, sets)
+    except DocumentError as error:
+        problems = error.problems
+    else:
+        composition = request.composition
+        problems = [*request.warnings, *composition.check(chosen)]
+        nodes = len(composition.nodes)
+        number = len(composition.frames if chosen is None else chosen)
+    errors = sum(problem.severity == "error" for problem in problems)
+    code = WRONG if errors else DONE
+    if as_json:
+        found = [problem.as_dict() for problem in problems]
+        print_json(
+            {
+                "graph": graph,
+                "ok": not errors,
+                "exit_code": code,
+                "nodes": nodes,
+                "frames": number,
+                "problems": found,
+            }
+        )
+        return code
+    for problem in problems:
+        warns = problem.severity == "warning"
+        say(f"warning: {problem}" if warns else str(problem), style="yellow" if warns else "red")
+    where = "" if nodes is None else f" in {count(nodes, 'node')}, {count(number, 'frame')}"
+    if not problems:
+        say(f"no problems{where}")
+    else:
+        doubts = len(problems) - errors
+        found_words = [count(n, word) for n, word in ((errors, "error"), (doubts, "warning")) if n]
+        say(" and ".join(found_words) + where)
+    return code

@@ -1,0 +1,63 @@
+"""``stackcomp dump``: every node at one frame, to look into."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from stackcomp.cli.options import AsJson, Debug, GraphFile, NodeNames, Root, Scale, Sets, VariableFiles
+from stackcomp.cli.session import DONE, FAILED, announce, guarded, print_json, say
+
+__all__ = ["dump"]
+
+
+@guarded
+def dump(
+    graph: GraphFile,
+    frame: Annotated[int, typer.Option(metavar="N", help="The frame.", show_default=False)],
+    to: Annotated[str, typer.Option(metavar="DIR", help="Folder for the files.", show_default=False)],
+    nodes: NodeNames = None,
+    scale: Scale = 1.0,
+    sets: Sets = None,
+    variables: VariableFiles = None,
+    root: Root = ".",
+    as_json: AsJson = False,
+    debug: Debug = False,
+) -> int:
+    """Write every node at one frame: as OpenEXR, as a PNG to look at, and nodes.json with the figures.
+
+    Each node is computed by itself, so that its time is its own. Where one fails, the dump holds what came
+    before it, and nodes.json says why. With --json the contents of nodes.json are printed, and the folder.
+    """
+    from stackcomp.cli.progress import reporter
+    from stackcomp.cli.rendering import announced_compiling
+    from stackcomp.cli.request import count, open_graph
+    from stackcomp.review.dump import dump as write_dump
+
+    request = open_graph(graph, root, variables, sets)
+    composition = request.composition
+    with reporter(as_json=as_json, lines=False) as report, announced_compiling(report):
+        if not as_json:
+            for problem in request.warnings:
+                report.warn(str(problem))
+
+        def warn(node: str, message: str) -> None:
+            if not as_json:
+                report.warn(f'node "{node}": {message}')
+
+        report.begin(f"dump of frame {frame}", len(nodes or composition.nodes))
+        found = write_dump(
+            composition, frame, to, nodes=nodes, scale=scale, warn=warn, finished=lambda node: report.step()
+        )
+    code = DONE if found.complete else FAILED
+    if as_json:
+        print_json({"folder": str(found.folder), "ok": found.complete, "exit_code": code, **found.data})
+        return code
+    whole = [entry for entry in found.data["nodes"] if entry["state"] == "done"]
+    if found.failed is not None:
+        announce(f'node "{found.failed["node"]}" failed: {found.failed["reason"]}', style="red")
+        say(f"{to} holds the {count(len(whole), 'node')} before it; nodes.json says what is missing")
+    else:
+        say(f"{count(len(whole), 'node')} in {to}, {report.seconds:.1f} s")
+    return code

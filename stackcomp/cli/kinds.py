@@ -1,0 +1,131 @@
+"""``stackcomp kinds``: what a node can be."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from stackcomp.cli.options import AsJson, Debug
+from stackcomp.cli.session import DONE, guarded, print_json, say, visible
+
+if TYPE_CHECKING:
+    from stackcomp.reference import KindText, ParameterText
+
+__all__ = ["kinds"]
+
+
+@guarded
+def kinds(
+    name: Annotated[str | None, typer.Argument(metavar="NAME", help="Tell everything about this kind.")] = None,
+    as_json: AsJson = False,
+    debug: Debug = False,
+) -> int:
+    """List the kinds of node, or tell everything about one."""
+    from stackcomp.errors import GraphError, Problem, did_you_mean
+    from stackcomp.nodes import KINDS
+    from stackcomp.reference import describe
+
+    if name is None:
+        if as_json:
+            print_json({"kinds": [describe(kind).as_dict() for kind in KINDS.values()]})
+        else:
+            _table([(word, describe(kind).summary) for word, kind in KINDS.items()])
+        return DONE
+    if name not in KINDS:
+        raise GraphError(
+            Problem(
+                "kind-unknown",
+                f'there is no kind "{name}"',
+                did_you_mean(name, list(KINDS)) or "`stackcomp kinds` lists them all",
+            )
+        )
+    text = describe(KINDS[name])
+    if as_json:
+        print_json(text.as_dict())
+    else:
+        _page(text)
+    return DONE
+
+
+def _table(rows: list[tuple[str, ...]], indent: int = 0) -> None:
+    from rich.console import Console
+    from rich.padding import Padding
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0), pad_edge=False)
+    for k in range(len(rows[0])):
+        table.add_column(style="bold" if k == 0 else None, no_wrap=k == 0)
+    for row in rows:
+        table.add_row(*(Text(visible(cell)) for cell in row))
+    console = Console(highlight=False, markup=False, emoji=False)
+    if console.is_terminal:
+        console.print(Padding(table, (0, 0, 0, indent)))
+        return
+    # Nobody who reads a file or a pipe wants the spaces that fill a terminal's lines.
+    with console.capture() as captured:
+        console.print(Padding(table, (0, 0, 0, indent)))
+    say("\n".join(line.rstrip() for line in captured.get().splitlines()))
+
+
+def _text(text: str) -> None:
+    """Paragraphs and lists, broken to the width there is but to no more than can be read with ease."""
+    from rich.console import Console
+    from rich.padding import Padding
+    from rich.text import Text
+
+    console = Console(highlight=False, markup=False, emoji=False)
+    for paragraph in text.split("\n\n"):
+        items = re.split(r"\n(?=- )", paragraph)
+        for item in items:
+            line = Text(visible(" ".join(item.split())))
+            hang = Padding(line, (0, 0, 0, 2)) if item.startswith("- ") else line
+            console.print(hang, width=min(console.width, 100))
+        console.print()
+
+
+def _page(text: KindText) -> None:
+    say(f"{text.kind}\n", style="bold")
+    _text(text.text)
+    extra = " Its change can be limited with `within` and `amount`." if text.adjustable else ""
+    _text(f"It {text.works_on}.{extra}")
+    if text.ports:
+        say("Inputs", style="bold")
+        _table([(port.name, port.takes, _port_note(port.doc, port.required)) for port in text.ports], 2)
+        say("")
+    if text.parameters:
+        say("Parameters", style="bold")
+        _table([(item.name, _values(item), item.doc) for item in text.parameters], 2)
+        say("")
+    if any(item.keyed for item in text.parameters):
+        _text(f"* may change over frames: {_KEYED}")
+    if text.source:
+        say("Source of the maths", style="bold")
+        _text(text.source)
+    say("Example", style="bold")
+    say(f'  "{text.kind}_1": {json.dumps(text.example, ensure_ascii=False)}')
+
+
+_KEYED = '{"keys": [[1001, 0.2], [1012, 0.6]], "between": "smooth"}, or "linear", or "hold"'
+
+
+def _port_note(doc: str, required: bool) -> str:
+    return doc if required else f"{doc} (may be left open)".strip()
+
+
+def _values(item: ParameterText) -> str:
+    values = f"{item.values} *" if item.keyed else item.values
+    if item.required:
+        return f"{values}; must be given"
+    return values if item.default in (None, "") else f"{values}; default {_shown(item.default)}"
+
+
+def _shown(default: Any) -> str:
+    if isinstance(default, float):
+        return f"{default:g}"
+    if isinstance(default, list):
+        return f"[{', '.join(_shown(part) for part in default)}]"
+    return default if isinstance(default, str) else json.dumps(default, ensure_ascii=False)

@@ -1,0 +1,50 @@
+"""Arguments and options that several commands share, so that they read the same everywhere."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from stackcomp.cli.session import set_debug
+
+__all__ = ["AsJson", "Debug", "Frames", "GraphFile", "NodeNames", "Root", "Scale", "Sets", "VariableFiles"]
+
+
+def _debug(asked: bool) -> bool:
+    # Also understood behind the command; there it must not take back what stood before it.
+    if asked:
+        set_debug(True)
+    return asked
+
+
+GraphFile = Annotated[str, typer.Argument(metavar="GRAPH", help="The graph, a JSON file.", show_default=False)]
+Frames = Annotated[
+    str | None,
+    typer.Option(
+        metavar="RANGE", help="Frames, as 1001-1008 or 1001,1005 or 1001-1100x2; if left out, the graph's own."
+    ),
+]
+Sets = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="NAME=VALUE",
+        help="Give a variable a value. VALUE is JSON (a number, true, a list …), or else text. Repeatable.",
+    ),
+]
+VariableFiles = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--variables",
+        metavar="FILE",
+        help="JSON file with an object of variables. Repeatable: later ones win, --set wins over all.",
+    ),
+]
+Root = Annotated[str, typer.Option(metavar="DIR", help="Folder at which the graph's relative paths start.")]
+NodeNames = Annotated[list[str] | None, typer.Option("--node", metavar="NAME", help="Only this node. Repeatable.")]
+Scale = Annotated[
+    float, typer.Option(metavar="FACTOR", help="Size of the pictures; 0.5 is half. Above 0, at most 1.")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program to read, and nothing else.")]
+Debug = Annotated[bool, typer.Option("--debug", callback=_debug, help="Show the traceback of a failure.")]

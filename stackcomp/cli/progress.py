@@ -1,0 +1,162 @@
+"""How a long command tells where it is: a bar on a terminal, lines in a log, or JSON for a program.
+
+Bar and lines go to standard error; JSON events go to standard output, one a line.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from stackcomp.cli.session import announce, print_json, visible
+
+if TYPE_CHECKING:
+    from rich.progress import Progress, TaskID
+
+__all__ = ["Events", "Lines", "Reporter", "reporter"]
+
+
+class Reporter:
+    """Takes note of what happens, and says nothing. Used as a context around the work."""
+
+    def __init__(self) -> None:
+        self.started = time.perf_counter()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def seconds(self) -> float:
+        """Since the work began."""
+        return time.perf_counter() - self.started
+
+    def begin(self, what: str, total: int) -> None:
+        """A row of steps begins."""
+
+    def step(self) -> None:
+        """One of them has ended, well or not."""
+
+    def note(self, text: str) -> None:
+        """Something that a person may want to know."""
+
+    def warn(self, message: str, **details: Any) -> None:
+        """Something doubtful that stops nothing."""
+
+    def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
+        """Files of a node at a frame are whole."""
+
+    def fail(self, frame: int, node: str, reason: str) -> None:
+        """A frame failed."""
+
+    def close(self) -> None:
+        """The work has ended."""
+
+
+class Lines(Reporter):
+    """A line for each thing that happens."""
+
+    def note(self, text: str) -> None:
+        """As it is."""
+        self.line(text)
+
+    def warn(self, message: str, **details: Any) -> None:
+        """As it is, called a warning."""
+        self.line(f"warning: {message}", "yellow")
+
+    def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
+        """A line a file."""
+        for path in files:
+            self.line(f"frame {frame}: {path} ({seconds:.2f} s)")
+
+    def fail(self, frame: int, node: str, reason: str) -> None:
+        """A line."""
+        self.line(f'frame {frame} failed: node "{node}": {reason}', "red")
+
+    def line(self, text: str, style: str | None = None) -> None:
+        """Print it."""
+        announce(text, style=style)
+
+
+class Bar(Lines):
+    """A bar with steps done, rate and time left; warnings and failures stand above it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+        self._console = Console(stderr=True)
+        self._bar: Progress = Progress(
+            TextColumn("{task.description}", markup=False),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TextColumn("{task.fields[rate]}", markup=False),
+            TimeRemainingColumn(),
+            console=self._console,
+            redirect_stdout=False,
+            redirect_stderr=False,
+        )
+        self._task: TaskID | None = None
+        self._begun, self._done = 0.0, 0
+
+    def __enter__(self) -> Self:
+        self._bar.start()
+        return self
+
+    def begin(self, what: str, total: int) -> None:
+        self._begun, self._done = time.perf_counter(), 0
+        self._task = self._bar.add_task(what, total=total, rate="")
+
+    def step(self) -> None:
+        assert self._task is not None
+        self._done += 1
+        rate = self._done / max(time.perf_counter() - self._begun, 1e-9)
+        self._bar.update(self._task, advance=1, rate=f"{rate:.2f}/s" if rate >= 0.1 else f"{1 / rate:.0f} s each")
+
+    def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
+        """The bar tells it."""
+
+    def line(self, text: str, style: str | None = None) -> None:
+        self._console.print(visible(text), style=style, markup=False, highlight=False, emoji=False, soft_wrap=True)
+
+    def close(self) -> None:
+        self._bar.stop()
+
+
+class Events(Reporter):
+    """JSON, an object a line, on standard output."""
+
+    def warn(self, message: str, **details: Any) -> None:
+        """An event of that name, with the details."""
+        print_json({"event": "warning", "message": message, **details})
+
+    def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
+        """An event ``frame``."""
+        print_json({"event": "frame", "frame": frame, "node": node, "files": list(files), "seconds": seconds})
+
+    def fail(self, frame: int, node: str, reason: str) -> None:
+        """An event of that name."""
+        print_json({"event": "failed", "frame": frame, "node": node, "reason": reason})
+
+
+def reporter(*, as_json: bool, lines: bool = True) -> Reporter:
+    """The one that fits: JSON where asked for, a bar on a terminal, else lines (or warnings and notes alone)."""
+    if as_json:
+        return Events()
+    from rich.console import Console
+
+    return Bar() if Console(stderr=True).is_terminal else Lines() if lines else _Warnings()
+
+
+class _Warnings(Lines):
+    """Says only what is doubtful."""
+
+    def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
+        """Not said."""

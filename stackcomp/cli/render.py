@@ -1,0 +1,85 @@
+"""``stackcomp render``: frames of a graph, into files."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, NodeNames, Root, Scale, Sets, VariableFiles
+from stackcomp.cli.session import DONE, FAILED, announce, guarded, print_json, say
+
+__all__ = ["render"]
+
+
+@guarded
+def render(
+    graph: GraphFile,
+    frames: Frames = None,
+    nodes: NodeNames = None,
+    to: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PATH",
+            help="With --node: where its pictures go, as out/x.{frame:04d}.exr, or a folder (ends in /). "
+            "The ending says the format: .exr, .png, .jpg or .tif.  [default: out/NAME.{frame:04d}.exr]",
+        ),
+    ] = None,
+    scale: Scale = 1.0,
+    window: Annotated[
+        str | None,
+        typer.Option(metavar="X,Y,W,H", help="With --node: only these pixels, as corner and size at full size."),
+    ] = None,
+    sets: Sets = None,
+    variables: VariableFiles = None,
+    root: Root = ".",
+    threads: Annotated[
+        int | None, typer.Option(metavar="COUNT", min=1, help="Threads to use; all cores if left out.")
+    ] = None,
+    as_json: AsJson = False,
+    debug: Debug = False,
+) -> int:
+    """Render frames of a graph into files.
+
+    Without --node the deliver nodes write their files, always at full size. With --node NAME only that deliver
+    node does; any other node's picture is written to --to, as floating point where it is OpenEXR. Everything is
+    checked before the first frame. A frame that fails does not stop the others. With --json each event is one
+    JSON object a line; the last is the summary.
+    """
+    from stackcomp.cli.progress import reporter
+    from stackcomp.cli.rendering import Job, run
+    from stackcomp.cli.request import count, frames_of, open_graph, window_of
+
+    chosen, region = frames_of(frames), window_of(window)
+    request = open_graph(graph, root, variables, sets)
+    if threads is not None:
+        from stackcomp.kernels.strips import set_threads
+
+        set_threads(threads)
+    with reporter(as_json=as_json) as report:
+        for problem in request.warnings:
+            report.warn(str(problem))
+        outcome = run(request.composition, Job(chosen, tuple(nodes or ()), to, scale, region), report)
+    code = FAILED if outcome.failures else DONE
+    if as_json:
+        print_json(
+            {
+                "event": "summary",
+                "ok": not outcome.failures,
+                "exit_code": code,
+                **outcome.as_dict(),
+                "seconds": report.seconds,
+            }
+        )
+        return code
+    whole = (
+        f"{count(len(outcome.done), 'frame')} done, {count(len(outcome.files), 'file')}, {report.seconds:.1f} s"
+    )
+    if not outcome.failures:
+        say(whole)
+        return code
+    announce(f"{len(outcome.failures)} of {count(len(outcome.frames), 'frame')} failed:", style="red")
+    for frame, failure in outcome.failures.items():
+        announce(f"  {frame}: {failure}", style="red")
+    say(f"the rest is whole: {whole}" if outcome.files else "nothing else was written")
+    return code

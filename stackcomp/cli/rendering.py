@@ -1,0 +1,252 @@
+"""What ``stackcomp render`` does: which nodes, where to, frame by frame, and what became of each."""
+
+from __future__ import annotations
+
+import functools
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from stackcomp import fuse
+from stackcomp.check import CheckedGraph
+from stackcomp.cli.progress import Reporter
+from stackcomp.composition import Composition
+from stackcomp.errors import CheckError, GraphError, Problem, RenderError, WorkError, did_you_mean
+from stackcomp.nodes.base import SinkNode
+from stackcomp.review.names import file_names
+from stackcomp.review.pictures import PictureWriter, checked_for, keep_originals
+from stackcomp.window import Window
+
+__all__ = ["Job", "Outcome", "announced_compiling", "run"]
+
+
+@dataclass(frozen=True)
+class Job:
+    """What was asked for: frames (the graph's own when None), nodes, where to, how large, which pixels."""
+
+    frames: list[int] | None
+    nodes: tuple[str, ...]
+    to: str | None
+    scale: float
+    window: Window | None
+
+
+@dataclass
+class Outcome:
+    """What became of it: all frames, files in the order written, and why frames failed."""
+
+    frames: list[int]
+    files: list[str] = field(default_factory=list)
+    failures: dict[int, WorkError] = field(default_factory=dict)
+
+    @property
+    def done(self) -> list[int]:
+        """Frames of which everything was written."""
+        return [frame for frame in self.frames if frame not in self.failures]
+
+    def as_dict(self) -> dict[str, Any]:
+        """As JSON data."""
+        failed = [{"frame": frame, "reason": str(error)} for frame, error in self.failures.items()]
+        return {"frames": self.frames, "done": self.done, "failed": failed, "files": self.files}
+
+
+def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
+    """Render.
+
+    Raises:
+        GraphError: the request or the graph is wrong; nothing was written.
+    """
+    frames = composition.frames if job.frames is None else job.frames
+    place = composition.document.place
+    if not frames:
+        raise GraphError(
+            Problem(
+                "frames",
+                "the graph names no frames",
+                'say which with --frames, or write "frames": "1001-1008" into the graph',
+                place=place,
+            )
+        )
+    sinks, others = _sorted(composition, job)
+    outcome = Outcome(frames)
+    wanted = (*sinks, *others)
+    checked = checked_for(composition, wanted, frames) if wanted else None
+    for problem in checked.warnings if checked is not None else ():
+        report.warn(str(problem), node=problem.node)
+    writers = _writers(composition, job, checked, others, frames, report) if checked is not None else []
+    with announced_compiling(report):
+        if sinks or not others:
+            _deliver(composition, sinks, outcome, report)
+        if writers:
+            _write(composition, job, writers, outcome, report)
+    return outcome
+
+
+def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Deliver nodes and other nodes among those asked for."""
+    nodes = tuple(dict.fromkeys(job.nodes))
+    unknown = [name for name in nodes if name not in composition.nodes]
+    if unknown:
+        raise GraphError(
+            Problem(
+                "node-unknown",
+                f'--node: there is no node "{name}"',
+                did_you_mean(name, composition.nodes),
+                place=composition.document.place,
+            )
+            for name in unknown
+        )
+    sinks = tuple(composition.sinks) if not nodes else tuple(n for n in nodes if n in composition.sinks)
+    others = tuple(name for name in nodes if name not in sinks)
+    reduced = "--scale" if job.scale != 1 else "--window" if job.window is not None else ""
+    if not others and (reduced or job.to is not None):
+        option = reduced or "--to"
+        why = "deliveries are always full size" if reduced else "deliver nodes say themselves where to"
+        raise GraphError(
+            Problem(
+                "needs-node",
+                f"{option} without --node: {why}",
+                "name the node whose picture is wanted, with --node",
+            )
+        )
+    if sinks and others and reduced:
+        raise GraphError(
+            Problem(
+                "needs-node",
+                f'{reduced}: "{sinks[0]}" is a deliver node, and deliveries are always full size',
+                "name the others alone",
+            )
+        )
+    return sinks, others
+
+
+@contextmanager
+def announced_compiling(report: Reporter) -> Iterator[None]:
+    """Says once that loops are being compiled, because that takes seconds and happens the first time only."""
+    said = False
+
+    def say(name: str) -> None:
+        nonlocal said
+        if not said:
+            report.note("compiling loops for this graph, once …")
+        said = True
+
+    fuse.on_compile.append(say)
+    try:
+        yield
+    finally:
+        fuse.on_compile.remove(say)
+
+
+def _deliver(composition: Composition, sinks: tuple[str, ...], outcome: Outcome, report: Reporter) -> None:
+    started = time.perf_counter()
+
+    def warn(node: str, message: str) -> None:
+        report.warn(f'node "{node}": {message}', node=node, text=message)
+
+    def finished(frame: int, node: str) -> None:
+        nonlocal started
+        now = time.perf_counter()
+        sink = composition.document.nodes[node]
+        assert isinstance(sink, SinkNode)
+        paths = [str(path) for path in sink.outputs(frame, composition.root)]
+        outcome.files += paths
+        report.file(frame, node, paths, now - started)
+        started = now
+
+    def ended(frame: int, error: WorkError | None) -> None:
+        nonlocal started
+        started = time.perf_counter()
+        if error is not None:
+            _fail(outcome, report, frame, error)
+        report.step()
+
+    report.begin("deliver", len(outcome.frames))
+    composition.deliver(outcome.frames, nodes=sinks, warn=warn, finished=finished, ended=ended)
+
+
+def _fail(outcome: Outcome, report: Reporter, frame: int, error: WorkError) -> None:
+    outcome.failures.setdefault(frame, error)
+    node, reason = (error.node, error.reason) if isinstance(error, RenderError) else ("", str(error))
+    report.fail(frame, node, reason)
+
+
+# -- nodes that are not deliver nodes ------------------------------------------------------------------------
+
+
+def _writers(
+    composition: Composition,
+    job: Job,
+    checked: CheckedGraph,
+    others: tuple[str, ...],
+    frames: list[int],
+    report: Reporter,
+) -> list[PictureWriter]:
+    writers = [PictureWriter(checked, name, path) for name, path in _paths(composition, job, others).items()]
+    problems = [problem for writer in writers for problem in writer.look()]
+    for problem in problems:
+        if problem.severity == "warning":
+            report.warn(str(problem), node=problem.node)
+    errors = [problem for problem in problems if problem.severity == "error"]
+    if errors:
+        raise CheckError(errors)
+    files = [writer.file(frame) for writer in writers for frame in frames]
+    keep_originals(composition.document, composition.root, frames, files)
+    return writers
+
+
+def _paths(composition: Composition, job: Job, others: tuple[str, ...]) -> dict[str, str]:
+    """Where each node's pictures go."""
+    names = file_names(composition.nodes)
+    to = "out/" if job.to is None else job.to
+    if to.endswith(("/", "\\")) or Path(to).is_dir():
+        return {name: f"{to.rstrip('/')}/{names[name]}.{{frame:04d}}.exr" for name in others}
+    if len(others) > 1:
+        raise GraphError(
+            Problem(
+                "output-twice",
+                f"--to: {len(others)} nodes would all write {to}",
+                'give a folder, as in --to "out/"',
+            )
+        )
+    return dict.fromkeys(others, to)
+
+
+def _write(
+    composition: Composition, job: Job, writers: list[PictureWriter], outcome: Outcome, report: Reporter
+) -> None:
+    by_node = {writer.node: writer for writer in writers}
+    report.begin("render", len(outcome.frames))
+    for frame in outcome.frames:
+        try:
+            _write_frame(composition, job, by_node, frame, outcome, report)
+        except WorkError as error:
+            _fail(outcome, report, frame, error)
+        report.step()
+
+
+def _write_frame(
+    composition: Composition,
+    job: Job,
+    writers: dict[str, PictureWriter],
+    frame: int,
+    outcome: Outcome,
+    report: Reporter,
+) -> None:
+    def warn(node: str, message: str) -> None:
+        report.warn(f'node "{node}", frame {frame}: {message}', node=node, frame=frame, text=message)
+
+    crop = None if job.window is None else job.window.scaled(job.scale)
+    started = time.perf_counter()
+    for result in composition.results(list(writers), frame, window=job.window, scale=job.scale, warn=warn):
+        name, image = result.node, result.image
+        if job.window is not None and image.window.empty:
+            warn(name, f"has no pixels in the window {job.window}")
+        path = writers[name].write(image, frame, scale=job.scale, crop=crop, warn=functools.partial(warn, name))
+        outcome.files.append(str(path))
+        now = time.perf_counter()
+        report.file(frame, name, [str(path)], now - started)
+        started = now

@@ -1,0 +1,158 @@
+"""From the words on a command line to values: variables, frames, windows, a graph ready to work on."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from stackcomp.errors import GraphError, Problem, did_you_mean
+
+if TYPE_CHECKING:
+    from stackcomp.composition import Composition
+    from stackcomp.window import Window
+
+__all__ = ["Request", "count", "frames_of", "open_graph", "value_of", "variables_of", "window_of"]
+
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
+_REFERENCE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
+
+
+@dataclass(frozen=True)
+class Request:
+    """A graph with the variables that the command line gives, and what is doubtful about those."""
+
+    composition: Composition
+    warnings: tuple[Problem, ...]
+
+
+def open_graph(graph: str, root: str, variable_files: Sequence[str] | None, sets: Sequence[str] | None) -> Request:
+    """Read a graph with variables from files and from ``--set``.
+
+    Raises:
+        GraphError: no such root, a variable in the wrong form, a graph that cannot be understood.
+    """
+    if not Path(root).is_dir():
+        raise GraphError(
+            Problem(
+                "root",
+                f'--root: there is no folder "{root}"',
+                "name the folder at which the graph's relative paths start",
+            )
+        )
+    own = variables_of((), sets)
+    given = variables_of(variable_files, sets)
+
+    from stackcomp.composition import Composition
+    from stackcomp.document.graph import Graph
+
+    opened = Graph.open(graph)
+    known = {*opened.variables, *_REFERENCE.findall(opened.to_json())}
+    idle = tuple(
+        Problem(
+            "variable-unused",
+            f'--set gives "{name}" a value, but the graph has no such variable',
+            did_you_mean(name, sorted(known)),
+            place=opened.place,
+            severity="warning",
+        )
+        for name in own
+        if name not in known
+    )
+    return Request(Composition(opened, root=root, variables=given), idle)
+
+
+def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dict[str, Any]:
+    """Variables of JSON files, later ones first, and of ``NAME=VALUE`` texts before all.
+
+    Raises:
+        GraphError: a text of another form, or a file that holds no object.
+    """
+    from stackcomp.document.read_json import read_json
+
+    found: dict[str, Any] = {}
+    for path in files or ():
+        found.update(read_json(path))
+    for text in sets or ():
+        name, equals, value = text.partition("=")
+        if not equals or not _NAME.fullmatch(name):
+            raise GraphError(
+                Problem(
+                    "set-form",
+                    f'--set: "{text}" is not NAME=VALUE',
+                    "a name is made of letters, digits and _, as in --set shot=demo_shot/wide",
+                )
+            )
+        found[name] = value_of(value)
+    return found
+
+
+def value_of(text: str) -> Any:
+    """A number, true, false, list, object or quoted text where the text is such JSON; else the text itself."""
+    try:
+        value = json.loads(text, parse_constant=_refuse, parse_float=_finite)
+    except (ValueError, RecursionError):
+        return text
+    return text if value is None else value
+
+
+def _refuse(word: str) -> Any:
+    raise ValueError(word)
+
+
+def _finite(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError(text)
+    return number
+
+
+def frames_of(text: str | None) -> list[int] | None:
+    """Frame numbers of a range; None where none is given.
+
+    Raises:
+        GraphError: not a range of frames.
+    """
+    from stackcomp.document.frames import parse_frames
+
+    try:
+        return None if text is None else parse_frames(text)
+    except ValueError as error:
+        message, way_out = getattr(error, "message", str(error)), getattr(error, "way_out", "")
+        raise GraphError(Problem("frames", f"--frames: {message}", way_out)) from None
+
+
+def window_of(text: str | None) -> Window | None:
+    """A window of ``x,y,w,h``: its corner, and its size in pixels at full size; None where none is given.
+
+    Raises:
+        GraphError: not four whole numbers, or no pixels.
+    """
+    from stackcomp.window import Window
+
+    if text is None:
+        return None
+    try:
+        x, y, width, height = (int(part) for part in text.split(","))
+    except ValueError:
+        raise GraphError(
+            Problem(
+                "window",
+                f'--window: "{text}" is not x,y,w,h',
+                "give four whole numbers, as in --window 640,360,320,180",
+            )
+        ) from None
+    if width < 1 or height < 1:
+        raise GraphError(
+            Problem("window", f"--window: {width}×{height} has no pixels", "width and height are 1 or more")
+        )
+    return Window.of_size(width, height).shift(x, y)
+
+
+def count(number: int, word: str) -> str:
+    """``1 node``, ``2 nodes``."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"

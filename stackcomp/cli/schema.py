@@ -1,0 +1,37 @@
+"""``stackcomp schema``: what a graph file may hold, for editors."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from stackcomp.cli.options import Debug
+from stackcomp.cli.session import DONE, guarded, print_json, say
+
+__all__ = ["schema"]
+
+
+@guarded
+def schema(
+    to: Annotated[str | None, typer.Option(metavar="FILE", help="Write it to this file instead.")] = None,
+    debug: Debug = False,
+) -> int:
+    """Print the JSON Schema of graph files.
+
+    Write it to a file, and name that file under "$schema" at the top of a graph: an editor that knows JSON
+    Schema then completes kinds and parameters and shows what they do.
+    """
+    from stackcomp.document.schema import graph_schema
+
+    if to is None:
+        print_json(graph_schema(), indent=2)
+        return DONE
+    import json
+
+    from stackcomp.files.atomic import whole_file
+
+    with whole_file(to) as unfinished:
+        unfinished.write_text(json.dumps(graph_schema(), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    say(to)
+    return DONE

@@ -1,0 +1,147 @@
+"""How every command ends.
+
+====  =================================================================================
+0     done
+1     some of the work failed; the message says what, and everything else is whole
+2     the request or the graph is wrong; nothing was written
+130   stopped from the keyboard
+====  =================================================================================
+
+No traceback reaches a user without ``--debug``. What a command was asked for goes to standard output; progress,
+warnings and errors go to standard error. With ``--json`` standard output holds JSON and nothing else.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import sys
+import warnings
+from collections.abc import Callable, Mapping
+from typing import Any, ParamSpec
+
+import typer
+
+from stackcomp.errors import GraphError, Problem, StackcompError
+
+__all__ = ["DONE", "FAILED", "STOPPED", "WRONG", "announce", "guarded", "print_json", "run", "say", "set_debug"]
+
+DONE, FAILED, WRONG, STOPPED = 0, 1, 2, 130
+
+_P = ParamSpec("_P")
+_debug = False
+
+
+def set_debug(on: bool) -> None:
+    """Whether failures show their traceback."""
+    global _debug
+    _debug = on
+
+
+def run() -> None:
+    """Run the program on the arguments of this process, and exit."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal without some letter must not turn a message into a failure.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
+    try:
+        from stackcomp.cli.app import app
+
+        app(prog_name="stackcomp")
+    except KeyboardInterrupt:
+        announce("stopped from the keyboard")
+        sys.exit(STOPPED)
+    except SystemExit as end:
+        _close_output(end.code if isinstance(end.code, int) else FAILED)
+    except BrokenPipeError:
+        _close_output(FAILED)
+
+
+def _close_output(code: int) -> None:
+    """Exit, without a word about a reader that has gone away in the middle of a listing."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = code or FAILED
+    sys.exit(code)
+
+
+def guarded(command: Callable[_P, int]) -> Callable[_P, None]:
+    """A command that returns its exit code, made into one that ends as the module's text says."""
+
+    @functools.wraps(command)
+    def ended(*args: _P.args, **kwargs: _P.kwargs) -> None:
+        try:
+            code = command(*args, **kwargs)
+        except (typer.Exit, typer.Abort, typer.BadParameter, BrokenPipeError):
+            raise
+        except KeyboardInterrupt:
+            code = _ended(STOPPED, "stopped from the keyboard; files written so far are whole", kwargs)
+        except StackcompError as error:
+            if _debug:
+                raise
+            wrong = isinstance(error, GraphError)
+            problems = error.problems if isinstance(error, GraphError) else []
+            code = _ended(WRONG if wrong else FAILED, str(error), kwargs, problems)
+        except Exception as error:
+            if _debug:
+                raise
+            text = f"{type(error).__name__}: {error}".splitlines()[0]
+            code = _ended(
+                FAILED, f"something unexpected happened ({text}); run `stackcomp --debug …` to see where", kwargs
+            )
+        if code:
+            raise typer.Exit(code)
+
+    # The caller reads the parameters from the command, the result is only an exit.
+    ended.__annotations__ = {**command.__annotations__, "return": None}
+    return ended
+
+
+def _ended(code: int, message: str, asked: Mapping[str, Any], problems: list[Problem] | None = None) -> int:
+    if asked.get("as_json"):
+        print_json(
+            {
+                "event": "summary",
+                "ok": False,
+                "exit_code": code,
+                "error": message,
+                "problems": [problem.as_dict() for problem in problems or []],
+            }
+        )
+    announce(message, style="red")
+    return code
+
+
+def print_json(value: Any, *, indent: int | None = None) -> None:
+    """One JSON value on standard output, in ASCII so that it survives every terminal and pipe."""
+    sys.stdout.write(json.dumps(value, indent=indent, allow_nan=False) + "\n")
+    sys.stdout.flush()
+
+
+def say(text: str, *, style: str | None = None) -> None:
+    """A line of the answer, on standard output."""
+    _print(text, style, stderr=False)
+
+
+def announce(text: str, *, style: str | None = None) -> None:
+    """A line beside the answer, on standard error."""
+    _print(text, style, stderr=True)
+
+
+def _print(text: str, style: str | None, *, stderr: bool) -> None:
+    from rich.console import Console
+
+    # Names and paths are shown as they are: no markup, no highlighting, no line breaks of our own.
+    Console(stderr=stderr).print(
+        visible(text), style=style, markup=False, highlight=False, emoji=False, soft_wrap=True
+    )
+
+
+def visible(text: str) -> str:
+    """The text with control characters written out, so that a name cannot steer the terminal."""
+    return "".join(c if c.isprintable() or c in "\n\t" else c.encode("unicode_escape").decode() for c in text)

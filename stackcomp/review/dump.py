@@ -1,0 +1,269 @@
+"""A dump: every node of a graph at one frame, as files that people and programs can look into.
+
+For each node an OpenEXR file with all its planes as float (ids bit for bit) and a PNG to look at; and
+``nodes.json`` with everything else. Each node is computed by itself, so that its time is its own, and its
+picture is dropped before the next one is made. The report is written last: where it is, the dump has ended.
+
+``nodes.json`` holds ``dump`` (version of its form), ``program``, ``graph``, ``graph_hash``, ``frame``, ``scale``,
+``working_space``, ``complete``, ``failed`` (None, or the node and the reason), ``warnings`` (of the check) and
+``nodes``, in the graph's order. A node has
+
+======================  ================================================================================
+``name, kind, about``   as in the graph
+``state``               ``done``, ``failed``, or ``missing`` where a failure came before it
+``inputs``              port → node
+``input_types``         port → what arrives there, in words
+``parameters``          at that frame, lengths at full size
+``type``                name, words, and state
+``files``               ``exr`` and ``png``, beside ``nodes.json``
+``size``                width and height of the frame
+``data_window``         where there are pixels: x, y, width, height
+``display_window``      the frame, likewise
+``channels``            name → min, max, mean of the finite values; ``non_finite``: count of the others
+``seconds``             time spent on computing it; where ``compiled`` is true, on compiling a loop too
+``warnings``            what it, or the check about it, had to say
+======================  ================================================================================
+
+From ``files`` on only where the state is ``done``.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from stackcomp import fuse
+from stackcomp.check import CheckedGraph, CheckedNode
+from stackcomp.composition import Composition
+from stackcomp.errors import FileError, GraphError, Problem, RenderError, WorkError
+from stackcomp.execute import Result
+from stackcomp.files import stills
+from stackcomp.files.atomic import whole_file
+from stackcomp.files.viewable import viewable
+from stackcomp.image import Image
+from stackcomp.provenance import graph_hash
+from stackcomp.review.measures import channel_figures, type_as_json, window_as_json
+from stackcomp.review.names import file_names
+from stackcomp.review.pictures import PictureWriter, checked_for, keep_originals
+from stackcomp.version import __version__
+
+__all__ = ["DumpReport", "dump"]
+
+_FORM = 1
+_REPORT = "nodes.json"
+
+
+@dataclass(frozen=True)
+class DumpReport:
+    """What a dump holds.
+
+    Attributes:
+        folder: where it is.
+        data: the contents of its ``nodes.json``.
+    """
+
+    folder: Path
+    data: dict[str, Any]
+
+    @property
+    def complete(self) -> bool:
+        """Whether every node is in it."""
+        return bool(self.data["complete"])
+
+    @property
+    def failed(self) -> dict[str, str] | None:
+        """Node and reason of the failure that ended it, if one did."""
+        failed: dict[str, str] | None = self.data["failed"]
+        return failed
+
+    @property
+    def nodes(self) -> dict[str, dict[str, Any]]:
+        """The entries by name of their node."""
+        return {entry["name"]: entry for entry in self.data["nodes"]}
+
+
+def dump(
+    composition: Composition,
+    frame: int,
+    to: str | Path,
+    *,
+    nodes: Collection[str] | None = None,
+    scale: float = 1.0,
+    warn: Callable[[str, str], None] | None = None,
+    finished: Callable[[str], None] | None = None,
+) -> DumpReport:
+    """Write a dump.
+
+    Args:
+        composition: the graph.
+        frame: frame number.
+        to: folder; made where missing. An older report in it is replaced; pictures that it lists and this dump
+            does not write stay.
+        nodes: names of nodes; all when None.
+        scale: size of the pictures; 0.5 is half. Layers of files stay at full size.
+        warn: called with node and message for what stops nothing; they are in the report as well.
+        finished: called with each node's name once its files are whole.
+
+    Returns:
+        The report. A node that failed is in it, and what came before it is whole.
+
+    Raises:
+        GraphError: the graph has problems (all are named), there is no such node, or a file of the dump would
+            take the place of an original. Nothing was written.
+        FileError: ``nodes.json`` cannot be written.
+    """
+    return _Dump(composition, frame, Path(to), nodes, scale, warn, finished).run()
+
+
+class _Dump:
+    def __init__(
+        self,
+        composition: Composition,
+        frame: int,
+        folder: Path,
+        nodes: Collection[str] | None,
+        scale: float,
+        warn: Callable[[str, str], None] | None,
+        finished: Callable[[str], None] | None,
+    ) -> None:
+        self.composition, self.frame, self.folder, self.scale = composition, frame, folder, scale
+        self.also_warn = warn or (lambda node, message: None)
+        self.finished = finished or (lambda node: None)
+        asked = composition.nodes if nodes is None else nodes
+        self.checked: CheckedGraph = checked_for(composition, tuple(asked), (frame,))
+        # In the graph's order, also where somebody names them in another.
+        self.names = [name for name in composition.nodes if name in set(asked)]
+        self.files = file_names(composition.nodes)
+        self.entries = {name: self._entry(self.checked.nodes[name]) for name in self.names}
+        self.failed: dict[str, str] | None = None
+
+    # -- before ---------------------------------------------------------------------------------------------
+
+    def _entry(self, checked: CheckedNode) -> dict[str, Any]:
+        ports = checked.node.ports()
+        kept_out = {"kind", "about", *ports}
+        still = checked.node.at(self.frame)
+        parameters = still.model_dump(mode="json", by_alias=True, exclude=kept_out)
+        found = [
+            f"{p.message} — {p.way_out}" if p.way_out else p.message
+            for p in self.checked.warnings
+            if p.node == checked.name
+        ]
+        return {
+            "name": checked.name,
+            "kind": checked.node.kind,
+            "about": checked.node.about,
+            "state": "missing",
+            "inputs": checked.node.inputs(),
+            "input_types": {port: str(wire.type) for port, wire in checked.wires.items()},
+            "parameters": parameters,
+            "type": type_as_json(checked.type),
+            "warnings": found,
+        }
+
+    def _prepare(self) -> None:
+        report = self.folder / _REPORT
+        outputs = [
+            self.folder / f"{self.files[name]}{ending}" for name in self.names for ending in (".exr", ".png")
+        ]
+        keep_originals(self.checked.document, self.composition.root, (self.frame,), [report, *outputs])
+        if not report.exists():
+            return
+        try:
+            ours = "dump" in json.loads(report.read_text(encoding="utf-8"))
+        except (OSError, ValueError, TypeError):
+            ours = False
+        if not ours:
+            raise GraphError(
+                Problem("not-a-dump", f"{report} is there already, and no dump wrote it", "choose another folder")
+            )
+        report.unlink()
+
+    # -- the work -------------------------------------------------------------------------------------------
+
+    def run(self) -> DumpReport:
+        results = self.composition.results(self.names, self.frame, scale=self.scale, fused=False, warn=self._warn)
+        self._prepare()
+        compiling: list[str] = []
+        fuse.on_compile.append(compiling.append)
+        name = ""
+        try:
+            for result in results:
+                name = result.node
+                self._keep(result, bool(compiling))
+                compiling.clear()
+                # Otherwise this picture would live until the next one is finished.
+                del result
+                self.finished(name)
+        except WorkError as error:
+            node, reason = (error.node, error.reason) if isinstance(error, RenderError) else (name, str(error))
+            self._note_failure(node, reason)
+        finally:
+            fuse.on_compile.remove(compiling.append)
+        return self._report()
+
+    def _warn(self, node: str, message: str) -> None:
+        if node in self.entries:
+            self.entries[node]["warnings"].append(message)
+        self.also_warn(node, message)
+
+    def _keep(self, result: Result, compiled: bool) -> None:
+        name, image = result.node, result.image
+        writer = PictureWriter(self.checked, name, f"{self.files[name]}.exr", self.folder)
+        exr = writer.write(image, self.frame, scale=self.scale, warn=lambda message: self._warn(name, message))
+        png = exr.with_suffix(".png")
+        self._look(image, png)
+        self.entries[name] |= {
+            "state": "done",
+            "files": {"exr": exr.name, "png": png.name},
+            "type": type_as_json(image.type),
+            "size": [image.display.width, image.display.height],
+            "data_window": window_as_json(image.window),
+            "display_window": window_as_json(image.display),
+            "channels": channel_figures(image),
+            "seconds": result.seconds,
+            "compiled": compiled,
+        }
+
+    def _look(self, image: Image, png: Path) -> None:
+        shown = viewable(image, config=self.checked.context.colour_config)
+        stills.write(png, shown / np.float32(255))
+
+    def _note_failure(self, node: str, reason: str) -> None:
+        self.failed = {"node": node, "reason": reason}
+        if node in self.entries:
+            self.entries[node]["state"] = "failed"
+
+    # -- after ----------------------------------------------------------------------------------------------
+
+    def _report(self) -> DumpReport:
+        document = self.checked.document
+        data = {
+            "dump": _FORM,
+            "program": f"stackcomp {__version__}",
+            "graph": document.place,
+            "about": document.head.about,
+            "graph_hash": graph_hash(document),
+            "frame": self.frame,
+            "scale": self.scale,
+            "working_space": document.head.working_space,
+            "complete": self.failed is None,
+            "failed": self.failed,
+            "warnings": [problem.as_dict() for problem in self.checked.warnings],
+            "nodes": list(self.entries.values()),
+        }
+        try:
+            with whole_file(self.folder / _REPORT) as unfinished:
+                text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+                # Bytes of a path that are no letters become the escapes that JSON has for them.
+                unfinished.write_text(text + "\n", encoding="utf-8", errors="backslashreplace")
+        except FileError as error:
+            if self.failed is None:
+                raise
+            raise FileError(error.path, f"{error.reason}; before that, {self.failed['reason']}") from error
+        return DumpReport(self.folder, data)

@@ -1,0 +1,56 @@
+"""Figures of a picture: what its planes hold, and a port type as JSON data."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+
+from stackcomp.image import Image, Plane
+from stackcomp.port_types import Encoding, PortType
+from stackcomp.window import Window
+
+__all__ = ["channel_figures", "type_as_json", "window_as_json"]
+
+
+def channel_figures(image: Image) -> dict[str, dict[str, Any]]:
+    """Smallest, largest and mean value of each channel, over its finite values; and how many are not finite.
+
+    All three are None where there is no finite value. Ids are taken as whole numbers.
+    """
+    return {name: _figures(plane) for name, plane in image.planes.items()}
+
+
+def _figures(plane: Plane) -> dict[str, Any]:
+    bad = 0
+    # A sum tells in one pass whether anything is not finite; double precision cannot overflow here.
+    if plane.dtype == np.float32 and not np.isfinite(plane.sum(dtype=np.float64)):
+        finite = np.isfinite(plane)
+        bad = int(plane.size - np.count_nonzero(finite))
+        plane = plane[finite]
+    if not plane.size:
+        return {"min": None, "max": None, "mean": None, "non_finite": bad}
+    low, high = plane.min().item(), plane.max().item()
+    return {"min": low, "max": high, "mean": float(plane.mean(dtype=np.float64)), "non_finite": bad}
+
+
+def type_as_json(type: PortType) -> dict[str, Any]:
+    """A port type: its name, its words, and the state it carries."""
+    state = {
+        field.name: _plain(getattr(type, field.name))
+        for field in fields(type)
+        if field.name not in ("metadata", "channels")
+    }
+    return {"name": type.name, "text": str(type), **state}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Encoding):
+        return {"name": value.name, "family": value.family}
+    return [_plain(item) for item in value] if isinstance(value, tuple) else value
+
+
+def window_as_json(window: Window) -> dict[str, int]:
+    """A window as its corner and size."""
+    return {"x": window.x0, "y": window.y0, "width": window.width, "height": window.height}

@@ -1,0 +1,149 @@
+"""Any node's picture, written as a deliver node would write it, and never over an original."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from stackcomp.check import CheckedGraph, check_graph
+from stackcomp.composition import Composition
+from stackcomp.document.model import Document
+from stackcomp.errors import CheckError, GraphError, Problem
+from stackcomp.files.paths import FramePath
+from stackcomp.image import Image
+from stackcomp.nodes.base import Job, SourceNode
+from stackcomp.nodes.deliver import Deliver
+from stackcomp.port_types import Colour, Matte, PortType
+from stackcomp.provenance import notes_for
+from stackcomp.window import Window
+
+__all__ = ["PictureWriter", "checked_for", "keep_originals"]
+
+
+def checked_for(composition: Composition, nodes: Collection[str], frames: Collection[int]) -> CheckedGraph:
+    """The checked graph behind some nodes; its ``warnings`` are what is doubtful.
+
+    Raises:
+        CheckError: something is wrong with them; it holds every problem.
+    """
+    checked, problems = check_graph(composition.document, composition.root, frames=frames, wanted=nodes)
+    if checked is None:
+        raise CheckError(problem for problem in problems if problem.severity == "error")
+    return checked
+
+
+def keep_originals(document: Document, root: Path, frames: Iterable[int], outputs: Iterable[Path]) -> None:
+    """Make sure that no file to be written is one that the graph is made from.
+
+    Args:
+        document: the graph; all its nodes count, whether or not they are rendered.
+        root: folder for relative paths.
+        frames: frames that will be rendered.
+        outputs: files that will be written.
+
+    Raises:
+        GraphError: one of them is; it names every clash.
+    """
+    originals = {_real(Path(document.place)): "the graph itself"} if document.place else {}
+    for frame in frames:
+        for name, node in document.nodes.items():
+            if isinstance(node, SourceNode):
+                originals.update((_real(path), f'what node "{name}" reads') for path in node.files(frame, root))
+    clashes = [
+        Problem(
+            "overwrites-input",
+            f"would write {path} over {originals[_real(path)]}",
+            "originals are never overwritten; write to another folder or name",
+        )
+        for path in outputs
+        if _real(path) in originals
+    ]
+    if clashes:
+        raise GraphError(clashes)
+
+
+def _real(path: Path) -> str:
+    return os.path.normcase(os.path.realpath(path))
+
+
+class PictureWriter:
+    """Writes the results of one node: OpenEXR with all planes as float, ids bit for bit; or a still.
+
+    Args:
+        checked: the graph.
+        node: the node's name.
+        path: file, perhaps with a frame token; its ending says the format.
+        folder: where a relative path starts.
+    """
+
+    def __init__(self, checked: CheckedGraph, node: str, path: str, folder: str | Path = ".") -> None:
+        self.checked, self.node, self.folder = checked, node, Path(folder)
+        try:
+            FramePath(path)
+        except ValueError as error:
+            raise GraphError(Problem("path", str(error))) from None
+        self.sink = Deliver(kind="deliver", image=node, path=path, pixel_type="float")
+        # Where files go does not depend on where the graph's own paths start.
+        self.context = replace(checked.context, root=self.folder)
+
+    @property
+    def still(self) -> bool:
+        """Whether it writes a still, which holds the frame alone and 0 to 1."""
+        return not self.sink.path.lower().endswith(".exr")
+
+    def look(self) -> Iterator[Problem]:
+        """What is wrong or doubtful about writing this node to this path."""
+        type = _delivered(self.checked, self.node)
+        for problem in self.sink.look({"image": type}, self.context):
+            if problem.rule == "straight-alpha":
+                said = f'"{self.node}" gives straight colour, which other programs do not expect in OpenEXR'
+                way_out = 'read it back with "alpha": "straight"'
+                yield Problem(problem.rule, said, way_out, node=self.node, severity="warning")
+            else:
+                yield replace(problem, field="", message=f"{self.sink.path}: {problem.message}")
+        if self.still and not isinstance(type, Colour | Matte):
+            yield Problem("format", f'"{self.node}" gives {type}, which a still cannot hold', "write it as .exr")
+
+    def file(self, frame: int) -> Path:
+        """The file of a frame."""
+        return self.sink.outputs(frame, self.folder)[0]
+
+    def write(
+        self,
+        image: Image,
+        frame: int,
+        *,
+        scale: float = 1.0,
+        crop: Window | None = None,
+        warn: Callable[[str], None] = lambda message: None,
+        notes: Mapping[str, Any] | None = None,
+    ) -> Path:
+        """Write one frame, whole or not at all.
+
+        Args:
+            image: the node's picture.
+            frame: frame number.
+            scale: at which the picture was made.
+            crop: what a still shows instead of the frame, at the picture's scale.
+            warn: told of what stops nothing.
+            notes: further attributes for the header of an OpenEXR file.
+
+        Raises:
+            FileError: it cannot be written.
+        """
+        if crop is not None and self.still:
+            image = replace(image, display=crop)
+        told = {
+            **notes_for(self.checked.document, self.checked.context.root, self.node, frame),
+            "stackcomp/node": self.node,
+            "stackcomp/type": str(image.type),
+            **(notes or {}),
+        }
+        return self.sink.write(image, Job(frame, scale, self.context, warn), told)[0]
+
+
+def _delivered(checked: CheckedGraph, node: str) -> PortType:
+    return checked.nodes[node].type
