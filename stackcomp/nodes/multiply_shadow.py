@@ -13,9 +13,9 @@ from stackcomp.port_types import Colour, PortType, Ratio
 
 @pixel
 def _by_ratio(r, g, b, qr, qg, qb, gamma, density, floor, tr, tg, tb, kr, kg, kb):  # type: ignore[no-untyped-def]
-    qr = max(1 + (power(qr, gamma) - 1) * density, floor)
-    qg = max(1 + (power(qg, gamma) - 1) * density, floor)
-    qb = max(1 + (power(qb, gamma) - 1) * density, floor)
+    qr = max(power(qr, gamma) * density + (1 - density), floor)
+    qg = max(power(qg, gamma) * density + (1 - density), floor)
+    qb = max(power(qb, gamma) * density + (1 - density), floor)
     qr = qr + (1 - min(qr, 1)) * tr
     qg = qg + (1 - min(qg, 1)) * tg
     qb = qb + (1 - min(qb, 1)) * tb
@@ -24,7 +24,7 @@ def _by_ratio(r, g, b, qr, qg, qb, gamma, density, floor, tr, tg, tb, kr, kg, kb
 
 @pixel
 def _by_coverage(r, g, b, sr, sg, sb, sa, gamma, density, floor, tr, tg, tb, kr, kg, kb):  # type: ignore[no-untyped-def]
-    q = max(1 + (power(1 - sa, gamma) - 1) * density, floor)
+    q = max(power(1 - sa, gamma) * density + (1 - density), floor)
     shade = 1 - min(q, 1)
     return (
         (r - kr) * (q + shade * tr) + kr + sr * density,
