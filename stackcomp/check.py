@@ -7,19 +7,21 @@ the kind itself is wrong, what hangs on it is left unchecked rather than blamed.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import networkx as nx
 
+from stackcomp.circles import circles
 from stackcomp.document.model import Document
 from stackcomp.errors import CheckError, FileError, Problem, did_you_mean
 from stackcomp.image import Image
 from stackcomp.nodes.base import Context, Node, Pick, Port, SinkNode, SourceNode
-from stackcomp.port_types import Colour, Encoding, Layers, Matte, PortType
+from stackcomp.outputs import clashes
+from stackcomp.port_types import Colour, Encoding, Layers, Matte, PortType, Ratio
 from stackcomp.window import Window
+from stackcomp.wording import alpha_way_out, as_word, counted, some_of, wants
 
 __all__ = ["CheckedGraph", "CheckedNode", "Wire", "check_graph"]
 
@@ -93,6 +95,7 @@ class _Check:
         self.frames = tuple(document.frames if frames is None else frames)
         self.problems: list[Problem] = []
         self.done: dict[str, CheckedNode] = {}
+        self.unsized: set[str] = set()
         self.graph = nx.DiGraph()
         self._wire_up()
         self.only = self._upstream(wanted)
@@ -124,65 +127,106 @@ class _Check:
             found |= nx.ancestors(self.graph, name)
         return found
 
-    def _dangling(self) -> None:
+    def _dangling(self) -> bool:
+        """Whether some wire begins nowhere."""
+        found = False
         for name in self.only:
             for port, source in self._inputs(name).items():
                 if source not in self.document.nodes:
-                    self.say(name, port, "dangling", f'port "{port}" is fed by "{source}", but there is no such node',
-                             did_you_mean(source, [n for n in self.document.nodes if n != name]))  # fmt: skip
+                    others = [n for n in self.document.nodes if n != name]
+                    seen = f'port "{port}" is fed by "{source}", but there is no such node'
+                    self.say(name, port, "dangling", seen, did_you_mean(source, others))
+                    found = True
+        return found
 
-    def _circles(self) -> set[str]:
-        caught: set[str] = set()
-        for part in nx.strongly_connected_components(self.graph.subgraph(self.only)):
-            some = self.graph.subgraph(part)
-            if len(part) == 1 and not some.has_edge(*(2 * tuple(part))):
-                continue
-            first = min(part, key=list(self.document.nodes).index)
-            path = [first, *(edge[1] for edge in nx.find_cycle(some, first))]
-            self.say(first, "", "cycle", f"the graph runs in a circle: {' → '.join(path)}",
+    def _circles(self) -> None:
+        feeds: dict[str, list[str]] = {name: [] for name in self.document.nodes if name in self.only}
+        for name in feeds:
+            for source in self._inputs(name).values():
+                if source in feeds:
+                    feeds[source].append(name)
+        for path in circles(feeds):
+            port = next(port for port, source in self._inputs(path[0]).items() if source == path[-2])
+            self.say(path[0], port, "cycle", f"the graph runs in a circle: {' → '.join(path)}",
                      "cut one of these wires")  # fmt: skip
-            caught |= part
-        return caught
 
     # -- the walk ------------------------------------------------------------------------------------------
 
     def say(self, node: str, field: str, rule: str, message: str, way_out: str = "", **more: str) -> None:
         self.problems.append(
-            Problem(rule, message, way_out, node=node, field=field, place=self.document.place, **more)  # type: ignore[arg-type]
+            _tidy(Problem(rule, message, way_out, node=node, field=field, place=self.document.place, **more))  # type: ignore[arg-type]
         )
 
     def run(self) -> tuple[CheckedGraph | None, list[Problem]]:
+        order = {name: k for k, name in enumerate(self.document.nodes)}
+        dangling = self._dangling()
+        self._circles()
         context = self._context()
-        self._dangling()
-        caught = self._circles()
         if context is not None:
-            free = self.graph.subgraph(self.only - caught)
-            order = {name: k for k, name in enumerate(self.document.nodes)}
-            for name in nx.lexicographical_topological_sort(free, key=lambda name: order[name]):
-                self._visit(name, context)
-            self._outputs(context)
-        self._unused()
-        order_of = {name: k for k, name in enumerate(self.document.nodes)}
-        self.problems.sort(key=lambda p: (order_of.get(p.node, -1), p.severity))
+            skipped = self._without_frames()
+            for name in self._inputs_first(order):
+                if name not in skipped:
+                    self._visit(name, context)
+        self._outputs()
+        if not dangling:
+            # With a wire that begins nowhere, nobody knows what is unused.
+            self._unused()
+        self.problems = sorted(dict.fromkeys(self.problems), key=lambda p: (order.get(p.node, -1), p.severity))
         if context is None or any(problem.severity == "error" for problem in self.problems):
             return None, self.problems
         checked = CheckedGraph(self.document, context, self.done, dict(self.given), tuple(self.problems))
         return checked, self.problems
+
+    def _inputs_first(self, order: Mapping[str, int]) -> Iterator[str]:
+        """Nodes in an order in which inputs come first; those in circles, and what hangs on them, never."""
+        free = self.graph.subgraph(self.only).copy()
+        for knot in list(nx.strongly_connected_components(free)):
+            if len(knot) > 1 or free.has_edge(*(2 * tuple(knot))):
+                free.remove_nodes_from(knot)
+        yield from nx.lexicographical_topological_sort(free, key=order.__getitem__)
 
     def _context(self) -> Context | None:
         from stackcomp.files import colour
 
         head = self.document.head
         try:
-            space = colour.encoding(head.working_space, head.colour_config)
+            config = colour_config(head.colour_config, self.root)
+            colour.config(config)
         except ValueError as error:
-            field = "working_space" if isinstance(error, colour.UnknownEncoding) else "colour_config"
-            self.say("", field, "encoding-unknown", f'"{field}": {error}')
+            self.say("", "colour_config", "colour-config", str(error))
             return None
-        if not space.linear:
-            self.say("", "working_space", "working-space", f"the working space is {space}",
-                     "comps are made in scene-linear light; choose a scene-linear space such as ACEScg")  # fmt: skip
-        return Context(space, head.colour_config, self.root, self.frames)
+        try:
+            space = colour.encoding(head.working_space, config)
+        except ValueError as error:
+            self.say("", "working_space", "encoding-unknown", str(error))
+        else:
+            if space.linear:
+                return Context(space, config, self.root, self.frames)
+            way_out = "comps are made in scene-linear light; choose a scene-linear space such as ACEScg"
+            self.say("", "working_space", "working-space", f'"working_space" is {space}', way_out)
+        try:
+            # A role that configs have for scene-linear light.
+            stand_in = colour.encoding("scene_linear", config)
+        except ValueError:
+            return None
+        return Context(_mended(stand_in), config, self.root, self.frames)
+
+    def _without_frames(self) -> set[str]:
+        """Nodes that read a file a frame while nobody says which frames."""
+        if self.frames:
+            return set()
+        skipped = {
+            name
+            for name in self.only - set(self.given)
+            if isinstance(node := self.document.nodes[name], SourceNode)
+            and node.files(1, self.root) != node.files(2, self.root)
+        }
+        if skipped:
+            first = next(name for name in self.document.nodes if name in skipped)
+            self.say("", "frames", "frames-missing",
+                     f'the graph says no frames, but node "{first}" reads one file for each',
+                     'write "frames": "1001-1008" into the graph, or ask for frames')  # fmt: skip
+        return skipped
 
     def _visit(self, name: str, context: Context) -> None:
         node = self.document.nodes[name]
@@ -190,34 +234,43 @@ class _Check:
             image = self.given[name]
             self.done[name] = CheckedNode(name, node, image.type, image.display, {})
             return
-        inputs = node.inputs()
-        if any(source not in self.done for source in inputs.values()):
-            return
         ports = node.ports()
         wires: dict[str, Wire] = {}
-        for port, source in inputs.items():
-            wire = self._arrive(name, port, ports[port], self.done[source])
-            if wire is None:
-                return
-            wires[port] = wire
-        self._one_space(name, wires)
+        for port, source in node.inputs().items():
+            wire = self._arrive(name, port, ports[port], self.done[source]) if source in self.done else None
+            if wire is not None:
+                wires[port] = wire
+        wires = self._one_space(name, wires)
         self._one_size(name, ports, wires)
+        if len(wires) < len(node.inputs()):
+            return
         types = {port: wire.type for port, wire in wires.items()}
+        said = len(self.problems)
         try:
-            found = [replace(p, node=name, place=self.document.place) for p in node.look(types, context)]
-            self.problems += found
-            if any(p.severity == "error" for p in found) and isinstance(node, SourceNode):
+            self.problems += [
+                _tidy(replace(p, node=name, place=self.document.place)) for p in node.look(types, context)
+            ]
+            wrong = any(problem.severity == "error" for problem in self.problems[said:])
+            if wrong and isinstance(node, SourceNode):
                 return
             type = node.result(types, context)
             displays = {port: self.done[wire.source].display for port, wire in wires.items()}
             display = node.frame_window(displays, context)
-        except FileError as error:
-            self.say(name, "path", "file", f"{error.path}: {error.reason}", error.way_out)
-            return
-        except ValueError as error:
-            self.say(name, "", "value", str(error))
+        except (FileError, OSError, ValueError) as error:
+            # Where something has been said about the node already, this is only its consequence.
+            if len(self.problems) == said:
+                self._failed(name, error)
             return
         self.done[name] = CheckedNode(name, node, type, display, wires)
+
+    def _failed(self, name: str, error: FileError | OSError | ValueError) -> None:
+        field = "path" if "path" in type(self.document.nodes[name]).model_fields else ""
+        if isinstance(error, FileError):
+            self.say(name, field, "file", f"{error.path}: {error.reason}", error.way_out)
+        elif isinstance(error, OSError):
+            self.say(name, field, "file", f"cannot be read: {(error.strerror or str(error)).lower()}")
+        else:
+            self.say(name, "", "value", str(error))
 
     # -- rules of one wire ---------------------------------------------------------------------------------
 
@@ -242,109 +295,101 @@ class _Check:
         if Colour in spec.accepts:
             missing = [c for c in "RGB" if c not in layers.channels]
             if missing:
-                near = did_you_mean(missing[0], layers.channels)
-                self.say(name, port, "channel-missing",
-                         f'port "{port}" takes R G B of "{source.name}", but the file has no {" ".join(missing)}; '
-                         f"it has {_some(layers.channels)}",
-                         f"put a shuffle node between them that says which channels to take ({near})" if near
-                         else "put a shuffle node between them that says which channels to take")  # fmt: skip
+                near = did_you_mean(missing[0], [c for c in layers.channels if c.rpartition(".")[2] == missing[0]])
+                seen = (f'port "{port}" takes R G B of "{source.name}", but the file has no {" ".join(missing)}; '
+                        f"it has {some_of(layers.channels)}")  # fmt: skip
+                way_out = f"put a shuffle node between them that says which channels to take; {near}".rstrip("; ")
+                self.say(name, port, "channel-missing", seen, way_out)
                 return None
             if layers.encoding is None:
-                self.say(source.name, "encoding", "encoding-unknown",
-                         "neither the graph nor the file says which colour space its colours are in",
-                         'give the read node "encoding": "ACEScg", or whatever the camera or renderer wrote')  # fmt: skip
+                seen = "neither the graph nor the file says which colour space its colours are in"
+                way_out = 'give the node "encoding": "ACEScg", or whatever the camera or renderer wrote'
+                self.say(source.name, "encoding", "encoding-unknown", seen, way_out)
                 return None
             colour = Colour(layers.alpha, layers.encoding)
             return colour, tuple(Pick(plane, plane) for plane in colour.planes)
         if Matte in spec.accepts and len(layers.channels) == 1:
             return Matte(), (Pick("A", layers.channels[0]),)
         self.say(name, port, "file-into-port",
-                 f'port "{port}" wants {_words(spec)}, but "{source.name}" is a file with '
-                 f"{len(layers.channels)} channels ({_some(layers.channels)})",
-                 "put a shuffle node between them that says which channels to take, and as what")  # fmt: skip
+                 f'port "{port}" wants {wants(spec)}, but "{source.name}" is a file with '
+                 f"{counted(len(layers.channels), 'channel')} ({some_of(layers.channels)})",
+                 f"put a shuffle node between them that says which to take ({as_word(spec)})")  # fmt: skip
         return None
 
     def _wrong_kind(self, name: str, port: str, spec: Port, source: str, type: PortType) -> None:
-        if isinstance(type, Matte) and Colour in spec.accepts:
-            way_out = "feed a picture, or connect the matte to a matte port such as \"within\""
-        elif isinstance(type, Colour) and Matte in spec.accepts:
-            way_out = "take the matte from the file with a shuffle node (\"as\": \"matte\")"
+        mattes = [other for other, its in self.document.nodes[name].ports().items() if Matte in its.accepts]
+        if isinstance(type, Matte) and mattes:
+            way_out = f'feed a picture; a matte may go into the port "{mattes[0]}"'
+        elif isinstance(type, Ratio):
+            way_out = "feed a picture; a ratio multiplies, as the shadow of a multiply_shadow node"
+        elif Colour not in spec.accepts:
+            way_out = f"take it from the file with a shuffle node ({as_word(spec)})"
         else:
-            way_out = f"{type.name} is not a picture to be filtered or laid over; take {_words(spec)} from the file " \
-                      "with a shuffle node"  # fmt: skip
-        self.say(name, port, "wrong-kind", f'port "{port}" wants {_words(spec)}, but "{source}" gives {type}', way_out)
+            what = {"ids": "names of objects", "depth": "distances", "motion": "movements"}.get(
+                type.name, "no light"
+            )
+            way_out = f"feed a picture; {type.name} holds {what}, which cannot be worked on as light"
+        self.say(
+            name, port, "wrong-kind", f'port "{port}" wants {wants(spec)}, but "{source}" gives {type}', way_out
+        )
 
     def _state(self, name: str, port: str, spec: Port, source: str, type: Colour) -> Colour:
+        seen = type
         if spec.alpha is not None and type.alpha not in spec.alpha:
-            rule, way_out = _ALPHA_WAYS_OUT[(type.alpha, spec.alpha[0])]
-            self.say(name, port, rule, f'port "{port}" wants {_words(spec)}, but "{source}" gives {type}', way_out)
-            type = replace(type, alpha=spec.alpha[0])
+            rule, way_out = alpha_way_out(type.alpha, spec)
+            self.say(name, port, rule, f'port "{port}" wants {wants(spec)}, but "{source}" gives {seen}', way_out)
+            type = replace(type, alpha="premultiplied" if "premultiplied" in spec.alpha else spec.alpha[0])
         if spec.linear and not type.encoding.linear:
             self.say(name, port, "not-linear",
-                     f'port "{port}" wants scene-linear light, but "{source}" gives {type}',
+                     f'port "{port}" wants scene-linear light, but "{source}" gives {seen}',
                      "put a convert_colour node between them")  # fmt: skip
-            linear = Encoding(self.document.head.working_space, "scene-linear")
-            type = replace(type, encoding=linear)
+            type = replace(type, encoding=_mended(type.encoding))
         return type
 
     # -- rules of one node ---------------------------------------------------------------------------------
 
-    def _one_space(self, name: str, wires: Mapping[str, Wire]) -> None:
+    def _one_space(self, name: str, wires: Mapping[str, Wire]) -> dict[str, Wire]:
+        """The wires, as if all colour on them were in one space."""
         colours = [(p, w.source, w.type) for p, w in wires.items() if isinstance(w.type, Colour)]
+        wrong = False
         for port, source, type in colours[1:]:
             first_port, first_source, first = colours[0]
             if type.encoding != first.encoding:
+                wrong = True
                 self.say(name, port, "two-spaces",
                          f'"{first_source}" at port "{first_port}" is in {first.encoding}, but "{source}" '
                          f'at port "{port}" is in {type.encoding}',
                          "put a convert_colour node behind one of them")  # fmt: skip
+        if not wrong:
+            return dict(wires)
+        return {port: replace(wire, type=replace(wire.type, encoding=_mended(wire.type.encoding)))
+                if isinstance(wire.type, Colour) else wire for port, wire in wires.items()}  # fmt: skip
 
     def _one_size(self, name: str, ports: Mapping[str, Port], wires: Mapping[str, Wire]) -> None:
+        """All pictures have one frame; where they have not, nothing more is said about what comes of them."""
         sized = [(port, wire.source) for port, wire in wires.items() if not ports[port].any_size]
+        if any(source in self.unsized for _, source in sized):
+            self.unsized.add(name)
+            return
         for port, source in sized[1:]:
             first_port, first_source = sized[0]
             first, other = self.done[first_source].display, self.done[source].display
             if first != other:
-                self.say(name, port, "resolution",
-                         f'"{first_source}" at port "{first_port}" has a frame of {first}, but "{source}" '
-                         f'at port "{port}" one of {other}',
-                         "read the file of the right resolution, or bring it to that frame with a place node")  # fmt: skip
+                self.unsized.add(name)
+                seen = (f'"{first_source}" at port "{first_port}" has a frame of {first}, but "{source}" '
+                        f'at port "{port}" one of {other}')  # fmt: skip
+                way_out = "read the file of the right resolution, or bring it to that frame with a place node"
+                self.say(name, port, "resolution", seen, way_out)
 
     # -- rules of the whole --------------------------------------------------------------------------------
 
-    def _outputs(self, context: Context) -> None:
-        inputs: dict[str, str] = {}
-        for name, checked in self.done.items():
-            if isinstance(checked.node, SourceNode):
-                for frame in context.frames or (context.frame,):
-                    inputs.update((_real(path), name) for path in checked.node.files(frame, self.root))
-        taken: dict[str, tuple[str, int]] = {}
-        for name, checked in self.done.items():
-            if not isinstance(checked.node, SinkNode):
-                continue
-            for frame in context.frames or (context.frame,):
-                clash = self._clash(name, frame, checked.node.outputs(frame, self.root), inputs, taken)
-                if clash:
-                    break
-
-    def _clash(
-        self, name: str, frame: int, paths: list[Path], inputs: Mapping[str, str], taken: dict[str, tuple[str, int]]
-    ) -> bool:
-        for path in paths:
-            real = _real(path)
-            if real in inputs:
-                self.say(name, "path", "overwrites-input",
-                         f'would write {path} over what node "{inputs[real]}" reads',
-                         "originals are never overwritten; deliver to another folder or name")  # fmt: skip
-                return True
-            if real in taken:
-                other, other_frame = taken[real]
-                cause = (f"frames {other_frame} and {frame} both write {path}", "put {frame:04d} into the path") \
-                    if other == name else (f'would write {path}, as node "{other}" does', "give one another path")  # fmt: skip
-                self.say(name, "path", "output-twice", *cause)
-                return True
-            taken[real] = (name, frame)
-        return False
+    def _outputs(self) -> None:
+        nodes = {name: node for name, node in self.document.nodes.items() if name not in self.given}
+        sinks = [name for name, node in nodes.items() if name in self.only and isinstance(node, SinkNode)]
+        told = {problem.node for problem in self.problems if problem.rule == "output-twice"}
+        for problem in clashes(nodes, sinks, self.root, self.frames or (1,)):
+            if problem.rule != "output-twice" or problem.node not in told:
+                self.problems.append(replace(problem, place=self.document.place))
 
     def _unused(self) -> None:
         sinks = [name for name in self.only if isinstance(self.document.nodes[name], SinkNode)]
@@ -357,40 +402,30 @@ class _Check:
                          "connect it, or delete it", severity="warning")  # fmt: skip
 
 
-_ALPHA_WAYS_OUT: dict[tuple[str, str], tuple[str, str]] = {
-    ("straight", "premultiplied"): ("straight-alpha", "put a premultiply node between them"),
-    ("none", "premultiplied"): (
-        "no-alpha", "its file or shuffle node must give an A channel; nothing can be laid over without coverage"),
-    ("premultiplied", "straight"): (
-        "premultiplied-twice", "it is premultiplied already: connect it directly, without this node"),
-    ("none", "straight"): ("no-alpha", "without alpha there is nothing to multiply by: leave this node out"),
-    ("premultiplied", "none"): ("has-alpha", "take R G B alone with a shuffle node"),
-    ("straight", "none"): ("has-alpha", "take R G B alone with a shuffle node"),
-}  # fmt: skip
+class _MendedEncoding(Encoding):
+    """Stands in for a colour space that has been complained about: it differs from no other."""
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Encoding)
+
+    def __hash__(self) -> int:
+        return 0
 
 
-def _words(spec: Port) -> str:
-    """What a port accepts, in words."""
-    parts = []
-    for type in spec.accepts:
-        if type is not Colour:
-            parts.append({"matte": "a matte", "ratio": "a ratio"}.get(type.name, type.name))
-        elif spec.alpha is None:
-            parts.append("colour")
-        else:
-            words = {"none": "colour without alpha"}
-            parts.append(" or ".join(words.get(state, f"{state} colour") for state in spec.alpha))
-    return " or ".join(parts)
+def _mended(encoding: Encoding) -> Encoding:
+    return _MendedEncoding(encoding.name, "scene-linear")
 
 
-def _some(names: Collection[str]) -> str:
-    shown = list(names)[:12]
-    more = len(names) - len(shown)
-    return ", ".join(shown) + (f" and {more} more" if more else "")
+def _tidy(problem: Problem) -> Problem:
+    """With the way out in its own place, where a message that came from elsewhere ends with it."""
+    message, dash, way_out = problem.message.partition(" — ")
+    return replace(problem, message=message, way_out=way_out) if dash and not problem.way_out else problem
 
 
-def _real(path: Path) -> str:
-    return os.path.normcase(os.path.realpath(path))
+def colour_config(name: str, root: Path) -> str:
+    """The config of a graph: a built-in one by its name, or a file whose relative path starts at ``root``."""
+    file = root / name
+    return str(file) if name and file.is_file() else name
 
 
 def walk_back(checked: CheckedGraph, names: Collection[str]) -> Iterator[str]:

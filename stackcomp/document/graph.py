@@ -172,10 +172,12 @@ class Graph:
         """The graph as JSON text that people can read and diff: a line for each field and each node."""
         head = {key: value for key, value in self._raw.items() if key != "nodes"}
         parts = [f"  {_json(key)}: {_json(value)}" for key, value in head.items()]
-        nodes = self._written()
-        lines = [f"{_json(name)}: {_json(fields)}" for name, fields in nodes.items()]
-        body = ",\n    ".join(lines)
-        parts.append(f'  "nodes": {{\n    {body}\n  }}' if lines else '  "nodes": {}')
+        nodes = self._raw.get("nodes", {})
+        if isinstance(nodes, dict) and nodes:
+            body = ",\n    ".join(f"{_json(name)}: {_json(fields)}" for name, fields in nodes.items())
+            parts.append(f'  "nodes": {{\n    {body}\n  }}')
+        else:
+            parts.append(f'  "nodes": {_json(nodes)}')
         return "{\n" + ",\n".join(parts) + "\n}\n"
 
     def save(self, path: str | Path) -> None:

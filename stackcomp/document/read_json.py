@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,13 @@ def _constant(word: str) -> Any:
     raise BadValueError(f"{word} is not a number that JSON has", "write a plain number")
 
 
+def _finite(digits: str) -> float:
+    number = float(digits)
+    if not math.isfinite(number):
+        raise BadValueError(f"{digits[:40]} is larger than any number can be", "write a smaller number")
+    return number
+
+
 def parse_json(text: str, place: str) -> dict[str, Any]:
     """The object in a text.
 
@@ -41,7 +49,7 @@ def parse_json(text: str, place: str) -> dict[str, Any]:
             `DEEPEST` deep, not an object.
     """
     try:
-        document = json.loads(text, object_pairs_hook=_pairs, parse_constant=_constant)
+        document = json.loads(text, object_pairs_hook=_pairs, parse_constant=_constant, parse_float=_finite)
         _fit(document)
     except json.JSONDecodeError as error:
         said = error.msg[:1].lower() + error.msg[1:]

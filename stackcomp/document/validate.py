@@ -40,8 +40,8 @@ _WANTED = {
 _LIMITS = {
     "greater_than_equal": ("ge", "below the smallest value {}", "give {} or more"),
     "less_than_equal": ("le", "above the largest value {}", "give {} or less"),
-    "greater_than": ("gt", "but must be above {}", "give more than {}"),
-    "less_than": ("lt", "but must be below {}", "give less than {}"),
+    "greater_than": ("gt", "but must be larger than {}", "give more"),
+    "less_than": ("lt", "but must be less than {}", "give less"),
 }
 
 
@@ -121,7 +121,7 @@ def _problem(
     rule, message, way_out = _says(items, _at(fields, place))
     if rule == "type" and len(place) == 1 and any(_docs(_info(model, place[0]).metadata)):
         way_out = "give the name of a node"
-    if message.split(" ")[0] in ("is", "has", "holds"):
+    if message.split(" ")[0] in ("is", "has", "holds", "wants") and place:
         message = f'"{field}" {message}'
     elif place and not message.startswith(f"{place[0]} "):
         message = f'"{field}": {message}'

@@ -178,7 +178,7 @@ class Number:
         for bad, limit, word in (
             (self.low is not None and value < self.low, self.low, "below the smallest value"),
             (self.high is not None and value > self.high, self.high, "above the largest value"),
-            (self.above is not None and value <= self.above, self.above, "but must be above"),
+            (self.above is not None and value <= self.above, self.above, "but must be larger than"),
         ):
             if bad:
                 raise BadValueError(f"{verb} {shown(raw)}{at}, {word} {limit:g}", f"give {self._ask}")
