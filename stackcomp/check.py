@@ -19,9 +19,9 @@ from stackcomp.errors import CheckError, FileError, Problem, did_you_mean
 from stackcomp.image import Image
 from stackcomp.nodes.base import Context, Node, Pick, Port, SinkNode, SourceNode
 from stackcomp.outputs import clashes
-from stackcomp.port_types import Colour, Encoding, Layers, Matte, PortType, Ratio
+from stackcomp.port_types import Colour, Encoding, Layers, Matte, PortType
 from stackcomp.window import Window
-from stackcomp.wording import alpha_way_out, as_word, counted, some_of, wants
+from stackcomp.wording import alpha_way_out, as_word, counted, gives, kind_way_out, some_of, wants
 
 __all__ = ["CheckedGraph", "CheckedNode", "Wire", "check_graph"]
 
@@ -96,6 +96,7 @@ class _Check:
         self.problems: list[Problem] = []
         self.done: dict[str, CheckedNode] = {}
         self.unsized: set[str] = set()
+        self.mended = _MendedEncoding("", "scene-linear")
         self.graph = nx.DiGraph()
         self._wire_up()
         self.only = self._upstream(wanted)
@@ -163,6 +164,7 @@ class _Check:
         self._circles()
         context = self._context()
         if context is not None:
+            self.mended = _MendedEncoding(context.working_space.name, "scene-linear")
             skipped = self._without_frames()
             for name in self._inputs_first(order):
                 if name not in skipped:
@@ -209,7 +211,7 @@ class _Check:
             stand_in = colour.encoding("scene_linear", config)
         except ValueError:
             return None
-        return Context(_mended(stand_in), config, self.root, self.frames)
+        return Context(_MendedEncoding(stand_in.name, "scene-linear"), config, self.root, self.frames)
 
     def _without_frames(self) -> set[str]:
         """Nodes that read a file a frame while nobody says which frames."""
@@ -318,20 +320,8 @@ class _Check:
 
     def _wrong_kind(self, name: str, port: str, spec: Port, source: str, type: PortType) -> None:
         mattes = [other for other, its in self.document.nodes[name].ports().items() if Matte in its.accepts]
-        if isinstance(type, Matte) and mattes:
-            way_out = f'feed a picture; a matte may go into the port "{mattes[0]}"'
-        elif isinstance(type, Ratio):
-            way_out = "feed a picture; a ratio multiplies, as the shadow of a multiply_shadow node"
-        elif Colour not in spec.accepts:
-            way_out = f"take it from the file with a shuffle node ({as_word(spec)})"
-        else:
-            what = {"ids": "names of objects", "depth": "distances", "motion": "movements"}.get(
-                type.name, "no light"
-            )
-            way_out = f"feed a picture; {type.name} holds {what}, which cannot be worked on as light"
-        self.say(
-            name, port, "wrong-kind", f'port "{port}" wants {wants(spec)}, but "{source}" gives {type}', way_out
-        )
+        seen = f'port "{port}" wants {wants(spec)}, but "{source}" gives {gives(type)}'
+        self.say(name, port, "wrong-kind", seen, kind_way_out(type, spec, mattes))
 
     def _state(self, name: str, port: str, spec: Port, source: str, type: Colour) -> Colour:
         seen = type
@@ -343,7 +333,7 @@ class _Check:
             self.say(name, port, "not-linear",
                      f'port "{port}" wants scene-linear light, but "{source}" gives {seen}',
                      "put a convert_colour node between them")  # fmt: skip
-            type = replace(type, encoding=_mended(type.encoding))
+            type = replace(type, encoding=self.mended)
         return type
 
     # -- rules of one node ---------------------------------------------------------------------------------
@@ -362,7 +352,7 @@ class _Check:
                          "put a convert_colour node behind one of them")  # fmt: skip
         if not wrong:
             return dict(wires)
-        return {port: replace(wire, type=replace(wire.type, encoding=_mended(wire.type.encoding)))
+        return {port: replace(wire, type=replace(wire.type, encoding=self.mended))
                 if isinstance(wire.type, Colour) else wire for port, wire in wires.items()}  # fmt: skip
 
     def _one_size(self, name: str, ports: Mapping[str, Port], wires: Mapping[str, Wire]) -> None:
@@ -371,13 +361,16 @@ class _Check:
         if any(source in self.unsized for _, source in sized):
             self.unsized.add(name)
             return
-        for port, source in sized[1:]:
-            first_port, first_source = sized[0]
-            first, other = self.done[first_source].display, self.done[source].display
-            if first != other:
+        frames = [self.done[source].display for _, source in sized]
+        if len(set(frames)) < 2:
+            return
+        usual = max(frames, key=frames.count)
+        for (port, source), frame in zip(sized, frames, strict=True):
+            if frame != usual:
                 self.unsized.add(name)
-                seen = (f'"{first_source}" at port "{first_port}" has a frame of {first}, but "{source}" '
-                        f'at port "{port}" one of {other}')  # fmt: skip
+                other_port, other = sized[frames.index(usual)]
+                usually = f'"{other}" at port "{other_port}" one of {usual}'
+                seen = f'"{source}" at port "{port}" has a frame of {frame}, but {usually}'
                 way_out = "read the file of the right resolution, or bring it to that frame with a place node"
                 self.say(name, port, "resolution", seen, way_out)
 
@@ -410,10 +403,6 @@ class _MendedEncoding(Encoding):
 
     def __hash__(self) -> int:
         return 0
-
-
-def _mended(encoding: Encoding) -> Encoding:
-    return _MendedEncoding(encoding.name, "scene-linear")
 
 
 def _tidy(problem: Problem) -> Problem:

@@ -10,17 +10,23 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.port_types import Colour, Encoding, PortType
+from stackcomp.port_types import Alpha, Colour, Encoding, Ids, PortType
 from stackcomp.window import Window
 
-__all__ = ["Image", "Plane"]
+__all__ = ["Image", "Plane", "all_finite"]
 
 Plane = npt.NDArray[Any]
+
+
+def all_finite(plane: Plane) -> bool:
+    """Whether a plane holds neither NaN nor infinity. One pass: its sum tells, and float64 cannot overflow here."""
+    with np.errstate(invalid="ignore"):
+        return bool(np.isfinite(plane.sum(dtype=np.float64)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,17 +81,30 @@ class Image:
             origin: x and y of the array's first pixel.
 
         Raises:
-            ValueError: the number of channels does not fit the type.
+            ValueError: not two or three axes, a number of channels that does not fit the type, an alpha state
+                that there is not, ids (whose bits an array of float32 would lose).
         """
+        if isinstance(type, Ids):
+            raise ValueError("ids are bit patterns beside coverage: give Image their planes, uint32 and float32")
         pixels = np.asarray(array, dtype=np.float32)
         pixels = pixels[..., None] if pixels.ndim == 2 else pixels
+        if pixels.ndim != 3:
+            raise ValueError(
+                f"an array of shape {pixels.shape} is not (height, width) or (height, width, channels)"
+            )
         if type is None:
+            if alpha not in get_args(Alpha):
+                raise ValueError(f'alpha is "premultiplied", "straight" or "none", not {alpha!r}')
             state: Any = alpha if pixels.shape[2] == 4 else "none"
             type = Colour(state, encoding or Encoding("ACEScg", "scene-linear"))
         if len(type.planes) != pixels.shape[2]:
-            raise ValueError(f"{type} has planes {', '.join(type.planes)}, but the array {pixels.shape[2]}")
+            raise ValueError(
+                f"{type} has planes {', '.join(type.planes)}, but the array has {pixels.shape[2]} channels; "
+                "say what they are by type=, such as Matte()"
+            )
         window = Window.of_size(pixels.shape[1], pixels.shape[0]).shift(*origin)
-        planes = {name: np.ascontiguousarray(pixels[..., k]) for k, name in enumerate(type.planes)}
+        # Copied even where one plane would do as it is: what the caller does to the array later is not seen.
+        planes = {name: np.array(pixels[..., k], order="C") for k, name in enumerate(type.planes)}
         return cls(planes, window, display or window, type)
 
     def __getitem__(self, channel: str) -> Plane:

@@ -85,17 +85,11 @@ class Window:
         return Window(self.x0 + x, self.y0 + y, self.x1 + x, self.y1 + y)
 
     def scaled(self, scale: float) -> Window:
-        """The smallest window that covers this one on a grid ``scale`` times as fine."""
+        """The smallest window that covers this one on a grid ``scale`` times as fine; empty only if this is."""
         if scale == 1 or self.empty:
             return self
-        # A hair of slack keeps exact products such as 0.1 * 30 from growing by a pixel.
-        slack = 1e-9 * max(1, abs(self.x0), abs(self.x1), abs(self.y0), abs(self.y1))
-        return Window(
-            math.floor(self.x0 * scale + slack),
-            math.floor(self.y0 * scale + slack),
-            math.ceil(self.x1 * scale - slack),
-            math.ceil(self.y1 * scale - slack),
-        )
+        (x0, x1), (y0, y1) = _scaled(self.x0, self.x1, scale), _scaled(self.y0, self.y1, scale)
+        return Window(x0, y0, x1, y1)
 
     def slices_in(self, outer: Window) -> tuple[slice, slice]:
         """Row and column slices that pick this window from a plane over ``outer``, which contains it."""
@@ -106,3 +100,11 @@ class Window:
 
     def __str__(self) -> str:
         return f"{self.width}×{self.height} at ({self.x0}, {self.y0})"
+
+
+def _scaled(low: int, high: int, scale: float) -> tuple[int, int]:
+    """Whole pixels that cover a stretch of at least one on another grid."""
+    # A hair of slack keeps exact products such as 0.1 * 30 from growing by a pixel.
+    slack = 1e-9 * max(1.0, abs(low * scale), abs(high * scale))
+    first = math.floor(low * scale + slack)
+    return first, max(first + 1, math.ceil(high * scale - slack))

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from stackcomp.nodes.base import Port
-from stackcomp.port_types import Alpha, Colour, Ratio
+from stackcomp.port_types import Alpha, Colour, Matte, PortType, Ratio
 
-__all__ = ["alpha_way_out", "as_word", "counted", "some_of", "wants"]
+__all__ = ["alpha_way_out", "as_word", "counted", "gives", "kind_way_out", "some_of", "wants"]
 
 
 def alpha_way_out(seen: Alpha, spec: Port) -> tuple[str, str]:
@@ -43,6 +43,31 @@ def as_word(spec: Port) -> str:
 def counted(number: int, noun: str) -> str:
     """A number of things."""
     return f"{number} {noun}" + ("" if number == 1 else "s")
+
+
+_HOLDS = {
+    "matte": "a matte holds coverage",
+    "ids": "ids are the names of objects",
+    "depth": "depth holds distances",
+    "motion": "motion holds distances",
+    "coordinates": "coordinates are places in a picture",
+}
+
+
+def kind_way_out(type: PortType, spec: Port, mattes: Collection[str]) -> str:
+    """Way out for a picture of a kind that a port does not accept; ``mattes`` are the node's matte ports."""
+    if Colour not in spec.accepts:
+        return f"take it from the file with a shuffle node ({as_word(spec)})"
+    if isinstance(type, Matte) and mattes:
+        return f'feed a picture; a matte may go into the port "{next(iter(mattes))}"'
+    if isinstance(type, Ratio):
+        return "feed a picture; a ratio multiplies, as the shadow of a multiply_shadow node"
+    return f"feed a picture; {_HOLDS.get(type.name, type.name)}, and not light"
+
+
+def gives(type: PortType) -> str:
+    """What a wire carries, in words."""
+    return {"matte": "a matte", "ratio": "a ratio", "ids": "object ids"}.get(type.name, str(type))
 
 
 def wants(spec: Port) -> str:

@@ -165,6 +165,7 @@ def build_node(name: str, fields: Any, spoilt: Collection[str] = ()) -> tuple[No
         near = did_you_mean(word, list(KINDS)) if isinstance(word, str) else ""
         return None, [Problem("kind-unknown", seen, near or "`stackcomp kinds` lists them all", node=name,
                               field="kind")]  # fmt: skip
-    node, problems = validate(kind, fields, name, f"a {word} node", field_names(kind))
+    article = "an" if kind.kind_name()[0] in "aeiou" else "a"
+    node, problems = validate(kind, fields, name, f"{article} {word} node", field_names(kind))
     problems = [p for p in problems if p.field.split(".")[0] not in spoilt and (p.field or not spoilt)]
     return node, problems

@@ -34,7 +34,7 @@ def graph_schema() -> Schema:
     properties["nodes"] = {
         "description": "The nodes by name. A port of one holds the name of another.",
         "type": "object",
-        "propertyNames": {"minLength": 1, "maxLength": 200},
+        "propertyNames": {"pattern": r"^\S(.*\S)?$", "maxLength": 200},
         "additionalProperties": {"$ref": "#/$defs/node"},
     }
     return {
@@ -42,7 +42,7 @@ def graph_schema() -> Schema:
         "title": f"stackcomp graph, format version {CURRENT}",
         "type": "object",
         "properties": properties,
-        "required": ["stackcomp"],
+        "required": ["stackcomp", "nodes"],
         "additionalProperties": False,
         "$defs": {
             "node": _node(),

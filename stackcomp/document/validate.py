@@ -121,10 +121,15 @@ def _problem(
     rule, message, way_out = _says(items, _at(fields, place))
     if rule == "type" and len(place) == 1 and any(_docs(_info(model, place[0]).metadata)):
         way_out = "give the name of a node"
+    label = (
+        f'item {place[-1] + 1} of "{_dotted(place[:-1])}"'
+        if place and isinstance(place[-1], int)
+        else f'"{field}"'
+    )
     if message.split(" ")[0] in ("is", "has", "holds", "wants") and place:
-        message = f'"{field}" {message}'
+        message = f"{label} {message}"
     elif place and not message.startswith(f"{place[0]} "):
-        message = f'"{field}": {message}'
+        message = f"{label}: {message}"
     return Problem(rule, message, way_out, node=node, field=field, pointer_override=_pointer(node, place))
 
 
@@ -150,6 +155,8 @@ def _says(items: list[ErrorDetails], value: Any) -> tuple[str, str, str]:
         count = context.get("max_length", context.get("min_length", len(value) + len(items)))
         return "value", f"is a list of {len(value)}", f"give a list of {count}"
     wanted = list(dict.fromkeys(word for item in items if (word := _WANTED.get(item["type"]))))
+    if wanted == ["a text"] and isinstance(value, int | float) and not isinstance(value, bool):
+        return "type", f"is the number {shown(value)}", f'put it in quotes: "{shown(value)}"'
     if wanted:
         return "type", f"is {shown(value)}, {_but(value, wanted)}", f"give {' or '.join(wanted)}"
     return "value", f"is {shown(value)}, which does not fit here", ""
@@ -187,7 +194,7 @@ def _docs(metadata: list[Any]) -> Iterator[str]:
     """What ports say."""
     for item in metadata:
         if hasattr(item, "accepts"):
-            yield f"the name of the node that gives {item.doc}"
+            yield f"the name of a node ({item.doc})"
 
 
 def _keys(value: Any) -> Collection[Any]:

@@ -192,7 +192,7 @@ class Number:
         form = 'a value over time is written {"keys": [[frame, value], …], "between": "smooth"}'
         extra = [key for key in raw if key not in ("keys", "between")]
         if extra:
-            raise BadValueError(f'is an object with "{extra[0]}"', form)
+            raise BadValueError(f'is an object with "{extra[0]}", which it does not have', form)
         if "keys" not in raw:
             raise BadValueError('is an object without "keys"', form)
         keys, between = raw["keys"], raw.get("between", "smooth")

@@ -110,9 +110,10 @@ class Filling:
             self.spoilt.append(place)
             return
         self._unknown[message] = 1
-        near = did_you_mean(name, self.names) or "the graph has no variables"
+        near = did_you_mean(name, self.names)
+        joint = "" if not near else " Or " if near.endswith("?") else ", or "
         self._complain(place, "variable-unknown", message,
-                       f'{near}; give it under "variables", or with --set {name}=…')  # fmt: skip
+                       f'{near}{joint}give it one under "variables", or with --set {name}=…')  # fmt: skip
 
     def _complain(self, place: tuple[str, ...], rule: str, message: str, way_out: str) -> None:
         self.spoilt.append(place)
