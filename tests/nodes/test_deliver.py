@@ -1,0 +1,290 @@
+"""deliver: what is on disk, as OpenImageIO and OpenColorIO see it."""
+
+from __future__ import annotations
+
+import numpy as np
+import OpenImageIO
+import PyOpenColorIO as ocio
+import pytest
+
+from stackcomp import (
+    CheckError,
+    Composition,
+    Depth,
+    DocumentError,
+    Graph,
+    Image,
+    Matte,
+    Ratio,
+    StackcompWarning,
+    Window,
+    __version__,
+)
+from stackcomp.files import colour_tags, exr
+from stackcomp.files.colour import DEFAULT_CONFIG
+from stackcomp.provenance import graph_hash
+
+DATA = Window(-2, -1, 7, 5)  # overscan on every side
+FRAME = Window.of_size(6, 4)
+
+
+def picture(channels=4, seed=0, window=DATA, **more):
+    pixels = np.random.default_rng(seed).random((*window.shape, channels)).astype(np.float32)
+    if channels == 4:
+        pixels[..., :3] *= pixels[..., 3:]
+    return Image.from_array(pixels, origin=(window.x0, window.y0), display=FRAME, **more)
+
+
+def deliver(tmp_path, image, path, frames=(1,), **fields):
+    graph = Graph(frames="1")
+    graph.add("flat", "p", size=[6, 4])
+    graph.add("deliver", "out", image="p", path=path, **fields)
+    return Composition(graph, root=tmp_path).deliver(frames, replace={"p": image})
+
+
+def seen(path):
+    return OpenImageIO.ImageBuf(str(path))
+
+
+def by_opencolorio(pixels, display, view):
+    config = ocio.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
+    shown = np.array(pixels[..., :3], np.float32, order="C")
+    transform = ocio.DisplayViewTransform(src="ACEScg", display=display, view=view)
+    config.getProcessor(transform).getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS).applyRGB(shown)
+    return shown
+
+
+class TestExr:
+    @pytest.mark.parametrize("compression", ["none", "rle", "zips", "zip", "piz"])
+    @pytest.mark.parametrize("pixel_type", ["half", "float"])
+    def test_every_value_and_both_windows(self, tmp_path, compression, pixel_type):
+        image = picture()
+        (path,) = deliver(tmp_path, image, "o.exr", compression=compression, pixel_type=pixel_type)
+        found = seen(path)
+        spec = found.spec()
+        assert spec.getattribute("compression") == compression
+        assert str(spec.format) == pixel_type
+        assert (spec.x, spec.y, spec.width, spec.height) == (-2, -1, 9, 6)
+        assert (spec.full_x, spec.full_y, spec.full_width, spec.full_height) == (0, 0, 6, 4)
+        expected = image.to_array(DATA)
+        if pixel_type == "half":
+            expected = expected.astype(np.float16).astype(np.float32)
+        np.testing.assert_array_equal(found.get_pixels("float"), expected)
+
+    def test_what_the_header_says(self, tmp_path):
+        plate = tmp_path / "plate.0007.exr"
+        import OpenEXR
+
+        timecode = OpenEXR.TimeCode(1, 2, 3, 4, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0)
+        planes = dict.fromkeys("RGB", np.ones((4, 6), np.float32))
+        exr.write(plate, planes, window=FRAME, display=FRAME, metadata={"timeCode": timecode, "owner": "bench"})
+        graph = Graph(frames="7")
+        graph.add("read", "plate", path="plate.%04d.exr", encoding="ACEScg")
+        graph.add("flat", "cg", like="plate")
+        graph.add("over", "it", source="cg", backdrop="plate")
+        graph.add("deliver", "out", image="it", path="o.{frame:04d}.exr")
+        comp = Composition(graph, root=tmp_path)
+        (path,) = comp.deliver()
+        assert path.name == "o.0007.exr"
+        header = exr.read_header(path).metadata
+        assert header["stackcomp/version"] == __version__
+        assert header["stackcomp/frame"] == 7
+        assert header["stackcomp/graph"] == graph_hash(comp.document)
+        assert header["stackcomp/colourSpace"] == "ACEScg"
+        assert header["stackcomp/colourConfig"] == DEFAULT_CONFIG
+        assert header["timeCode"] == timecode
+        assert "owner" not in header
+        assert header["colorInteropID"] == "lin_ap1_scene"
+        # Academy S-2014-004: the primaries of AP1 and the ACES white point.
+        ap1 = [0.713, 0.293, 0.165, 0.83, 0.128, 0.044, 0.32168, 0.33767]
+        assert header["chromaticities"] == pytest.approx(ap1, abs=1e-6)
+        assert colour_tags.from_chromaticities(header["chromaticities"]) == "ACEScg"
+        # OpenImageIO finds the timecode too.
+        assert seen(path).spec().getattribute("smpte:TimeCode") is not None
+        # Same inputs, same bytes; another input, another hash.
+        first = path.read_bytes()
+        comp.deliver()
+        assert path.read_bytes() == first
+        exr.write(plate, {n: p * 2 for n, p in planes.items()}, window=FRAME, display=FRAME)
+        comp.deliver()
+        again = exr.read_header(path).metadata
+        assert again["stackcomp/inputs"] != header["stackcomp/inputs"]
+        assert again["stackcomp/graph"] == header["stackcomp/graph"]
+        assert "timeCode" not in again
+
+    def test_the_graphs_hash_is_about_pixels_only(self):
+        def graph(**fields):
+            graph = Graph(frames="1")
+            graph.add("flat", "p", size=[2, 2], **fields)
+            return graph_hash(graph.document())
+
+        assert graph(about="a note") == graph() != graph(coverage=0.5)
+
+    @pytest.mark.parametrize(
+        ("type", "planes", "stored"),
+        [(Matte(), ("A",), "half"), (Ratio(), ("R", "G", "B"), "half"), (Depth(), ("Z",), "float")],
+    )
+    def test_other_pictures(self, tmp_path, type, planes, stored):
+        image = picture(len(planes), type=type)
+        (path,) = deliver(tmp_path, image, "o.exr")
+        found = seen(path)
+        assert tuple(found.spec().channelnames) == planes
+        assert str(found.spec().format) == stored
+        assert "chromaticities" not in exr.read_header(path).metadata
+        np.testing.assert_allclose(
+            found.get_pixels("float"), image.to_array(DATA), atol=0 if stored == "float" else 5e-4
+        )
+
+    def test_values_beyond_half_are_clamped_and_counted(self, tmp_path):
+        pixels = np.ones((4, 6, 3), np.float32)
+        pixels[0, 0] = [1e6, -1e6, 65504]
+        with pytest.warns(StackcompWarning, match=r'node "out": 2 values beyond ±65504.*"pixel_type" to "float"'):
+            (path,) = deliver(tmp_path, Image.from_array(pixels), "o.exr")
+        assert seen(path).getpixel(0, 0) == (65504, -65504, 65504)
+        (path,) = deliver(tmp_path, Image.from_array(pixels), "o.exr", pixel_type="float")
+        assert seen(path).getpixel(0, 0) == (1e6, -1e6, 65504)
+
+    def test_a_picture_without_pixels(self, tmp_path):
+        graph = Graph(frames="1")
+        graph.add("flat", "p", size=[6, 4])
+        graph.add("porter_duff", "nothing", source="p", backdrop="p", operator="clear")
+        graph.add("deliver", "out", image="nothing", path="o.exr")
+        (path,) = Composition(graph, root=tmp_path).deliver()
+        found = seen(path)
+        assert (found.spec().full_width, found.spec().full_height) == (6, 4)
+        assert not found.get_pixels("float").any()
+
+    def test_nan_is_written_as_it_is(self, tmp_path):
+        pixels = np.ones((4, 6, 3), np.float32)
+        pixels[1, 2] = np.nan
+        (path,) = deliver(tmp_path, Image.from_array(pixels), "o.exr")
+        assert np.isnan(seen(path).getpixel(2, 1)).all()
+
+
+class TestStills:
+    @pytest.mark.parametrize(("suffix", "bits"), [("png", 8), ("png", 16), ("tif", 8), ("tif", 16), ("tiff", 32)])
+    @pytest.mark.parametrize("view", [None, ("sRGB - Display", "Un-tone-mapped")])
+    def test_the_frame_through_a_view(self, tmp_path, suffix, bits, view):
+        image = picture(3, window=FRAME)
+        named = {} if view is None else {"display": view[0], "view": view[1]}
+        (path,) = deliver(tmp_path, image, f"o.{suffix}", bits=bits, **named)
+        config = ocio.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
+        display = view[0] if view else config.getDefaultDisplay()
+        expected = by_opencolorio(image.to_array(), display, view[1] if view else config.getDefaultView(display))
+        found = seen(path).get_pixels("float")
+        step = 0 if bits == 32 else 0.5 / (2**bits - 1)
+        expected = expected if bits == 32 else np.clip(expected, 0, 1)
+        np.testing.assert_allclose(found, expected, atol=step + 2e-6)
+        assert str(seen(path).spec().format) == {8: "uint8", 16: "uint16", 32: "float"}[bits]
+
+    def test_overscan_stays_out_and_gaps_are_black(self, tmp_path):
+        (path,) = deliver(tmp_path, picture(3), "o.png")
+        assert (seen(path).spec().width, seen(path).spec().height) == (6, 4)
+        small = Image.from_array(np.ones((1, 1, 3)), origin=(2, 1), display=FRAME)
+        (path,) = deliver(tmp_path, small, "o.png")
+        lit = seen(path).get_pixels("uint8").any(axis=-1)
+        assert np.argwhere(lit).tolist() == [[1, 2]]
+
+    @pytest.mark.parametrize("bits", [8, 16])
+    def test_alpha_in_png_is_straight(self, tmp_path, bits):
+        # The PNG standard: colour is not premultiplied by alpha.
+        straight = np.random.default_rng(3).random((4, 6, 4)).astype(np.float32)
+        straight[..., 3] = 0.25 + straight[..., 3] / 2
+        premultiplied = np.concatenate([straight[..., :3] * straight[..., 3:], straight[..., 3:]], axis=-1)
+        view = {"display": "sRGB - Display", "view": "Un-tone-mapped", "bits": bits}
+        (path,) = deliver(tmp_path, Image.from_array(premultiplied), "o.png", **view)
+        expected = np.clip(by_opencolorio(straight, "sRGB - Display", "Un-tone-mapped"), 0, 1)
+        import imageio.v3 as imageio
+
+        found = imageio.imread(path) if bits == 8 else None
+        if found is None:
+            import cv2
+
+            found = cv2.cvtColor(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGRA2RGBA)
+        found = found / (2**bits - 1)
+        np.testing.assert_allclose(found[..., :3], expected, atol=0.51 / (2**bits - 1))
+        np.testing.assert_allclose(found[..., 3], straight[..., 3], atol=0.51 / (2**bits - 1))
+        same = deliver(tmp_path, Image.from_array(straight, alpha="straight"), "s.png", **view)[0]
+        found = np.abs(np.int64(seen(same).get_pixels("uint16")) - seen(path).get_pixels("uint16"))
+        assert found.max() <= 65535 // (2**bits - 1)
+
+    def test_jpeg_over_black(self, tmp_path):
+        pixels = np.full((16, 16, 4), [0.2, 0.1, 0.05, 0.5])
+        for image in (
+            Image.from_array(pixels),
+            Image.from_array(pixels * [2, 2, 2, 1], alpha="straight"),
+        ):
+            (path,) = deliver(tmp_path, image, "o.jpg", quality=100)
+            config = ocio.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
+            display = config.getDefaultDisplay()
+            expected = by_opencolorio(pixels[:1, :1], display, config.getDefaultView(display))
+            found = seen(path).get_pixels("float")
+            assert found.shape == (16, 16, 3)
+            np.testing.assert_allclose(found, np.broadcast_to(expected, found.shape), atol=1.5 / 255)
+
+    def test_display_encoded_colour_is_not_encoded_again(self, tmp_path):
+        from stackcomp.port_types import Colour, Encoding
+
+        pixels = picture(3, window=FRAME).to_array()
+        shown = Image.from_array(pixels, type=Colour("none", Encoding("sRGB - Display", "display")))
+        (path,) = deliver(tmp_path, shown, "o.png", bits=16)
+        np.testing.assert_allclose(seen(path).get_pixels("float"), pixels, atol=0.51 / 65535)
+
+    def test_a_matte_as_grey(self, tmp_path):
+        image = picture(1, window=FRAME, type=Matte())
+        (path,) = deliver(tmp_path, image, "o.png", bits=16)
+        np.testing.assert_allclose(seen(path).get_pixels("float"), image.to_array(), atol=0.51 / 65535)
+
+    def test_nan_is_told(self, tmp_path):
+        pixels = np.ones((4, 6, 1), np.float32)
+        pixels[0, 0] = np.nan
+        with pytest.warns(StackcompWarning, match="1 values that are not finite were written as 0 in o.png"):
+            deliver(tmp_path, Image.from_array(pixels, type=Matte()), "o.png")
+
+
+class TestRefusals:
+    @pytest.mark.parametrize(
+        ("path", "fields", "message"),
+        [
+            ("o.exrr", {}, r'nothing is known about files that end in ".exrr".*did you mean ".exr"'),
+            ("o.png", {"bits": 32}, r".png has no 32 bits a value.*8, 16"),
+            ("o.jpg", {"bits": 16}, r".jpg has no 16 bits"),
+            ("o.png", {"view": "Plain"}, r'no view of .* "Plain"'),
+            ("o.png", {"display": "Cinema"}, r'no display "Cinema"'),
+        ],
+    )
+    def test_formats_bits_and_views(self, tmp_path, path, fields, message):
+        with pytest.raises(CheckError, match=f"(?s){message}"):
+            deliver(tmp_path, picture(3), path, **fields)
+        assert list(tmp_path.iterdir()) == []
+
+    def test_straight_alpha_in_openexr(self, tmp_path):
+        with pytest.raises(CheckError, match="put a premultiply node before it"):
+            deliver(tmp_path, picture(4, alpha="straight"), "o.exr")
+
+    @pytest.mark.parametrize("type", [Depth(), Ratio()])
+    def test_depth_and_ratio_in_stills(self, tmp_path, type):
+        with pytest.raises(CheckError, match="a still cannot hold"):
+            deliver(tmp_path, picture(len(type.planes), type=type), "o.png")
+
+    def test_frames_that_would_meet(self, tmp_path):
+        with pytest.raises(CheckError, match="2 frames would all write o.exr"):
+            deliver(tmp_path, picture(), "o.exr", frames=(1, 2))
+        assert len(deliver(tmp_path, picture(), "o.{frame}.exr", frames=(1, 2))) == 2
+
+    def test_originals_are_never_overwritten(self, tmp_path):
+        exr.write(
+            tmp_path / "p.exr", dict.fromkeys("RGB", np.ones((4, 6), np.float32)), window=FRAME, display=FRAME
+        )
+        before = (tmp_path / "p.exr").read_bytes()
+        graph = Graph(frames="1")
+        graph.add("read", "p", path="p.exr", encoding="ACEScg")
+        graph.add("deliver", "out", image="p", path="sub/../p.exr")
+        (tmp_path / "sub").mkdir()
+        with pytest.raises(CheckError, match='over what node "p" reads'):
+            Composition(graph, root=tmp_path).deliver()
+        assert (tmp_path / "p.exr").read_bytes() == before
+
+    def test_a_path_that_does_not_parse(self, tmp_path):
+        with pytest.raises(DocumentError):
+            deliver(tmp_path, picture(), "o.{name}.exr")
