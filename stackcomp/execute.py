@@ -18,7 +18,7 @@ import numpy as np
 
 from stackcomp.errors import RenderError, StackcompError
 from stackcomp.fuse import Program, compiled
-from stackcomp.image import Image, Plane
+from stackcomp.image import Image, Plane, all_finite
 from stackcomp.kernels.strips import over_strips
 from stackcomp.nodes.base import AreaNode, Job, Node, PixelNode, Port, SinkNode, SourceNode
 from stackcomp.nodes.read import Read, settle
@@ -104,7 +104,7 @@ class _Frame:
     ) -> None:
         self.executor, self.plan, self.pool = executor, executor.plan, executor.pool
         self.frame, self.scale = frame, scale
-        self.region = None if window is None else window.scaled(scale)
+        self.window = window
         self.warn_all = warn or (lambda node, message: None)
         self.notes = notes or (lambda node, frame: {})
         self.context = self.plan.checked.context
@@ -169,7 +169,18 @@ class _Frame:
         for key in step.makes:
             for wanted, name in zip(self.plan.wanted, self.plan.names, strict=True):
                 if wanted == key:
-                    yield Result(name, self.values[key], seconds + self.before.get(name, 0.0), files)
+                    image = self.values[key]
+                    # Files and views of them hold all their pixels, whatever is wanted.
+                    image = image.over(self._asked(key, image.window))
+                    yield Result(name, image, seconds + self.before.get(name, 0.0), files)
+                    del image
+
+    def _asked(self, key: Key, window: Window) -> Window:
+        """The part of a value's window that the caller asked for; layers of a file are at full size."""
+        if self.window is None:
+            return window
+        scale = 1.0 if isinstance(self.plan.types[key], Layers) else self.scale
+        return window & self.window.scaled(scale)
 
     def _drop(self, key: Key) -> None:
         image = self.values.pop(key, None)
@@ -220,8 +231,7 @@ class _Frame:
 
     def _spread_needs(self) -> None:
         for key in self.plan.wanted:
-            domain = self.domains[key]
-            self._need(key, domain if self.region is None else domain & self.region)
+            self._need(key, self._asked(key, self.domains[key]))
         for step in reversed(self.plan.steps):
             if isinstance(step, SinkStep):
                 self._need(step.reads[0], self.domains[step.reads[0]])
@@ -325,7 +335,7 @@ class _Frame:
         planes, bad = {}, 0
         for channel, plane in image.planes.items():
             planes[channel] = plane
-            if plane.dtype == np.float32 and plane.size and not np.isfinite(plane.sum(dtype=np.float64)):
+            if plane.dtype == np.float32 and not all_finite(plane):
                 finite = np.isfinite(plane)
                 bad += int(plane.size - np.count_nonzero(finite))
                 planes[channel] = np.where(finite, plane, np.float32(0))

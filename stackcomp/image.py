@@ -24,7 +24,7 @@ Plane = npt.NDArray[Any]
 
 
 def all_finite(plane: Plane) -> bool:
-    """Whether a plane holds neither NaN nor infinity. One pass: its sum tells, and float64 cannot overflow here."""
+    """Whether a plane holds neither NaN nor infinity: its sum tells in one pass, and cannot overflow."""
     with np.errstate(invalid="ignore"):
         return bool(np.isfinite(plane.sum(dtype=np.float64)))
 

@@ -13,7 +13,7 @@ from pydantic import Field, field_validator
 
 from stackcomp.errors import FileError, Problem
 from stackcomp.files.paths import FramePath, missing_frames, nearby, resolve
-from stackcomp.image import Image, Plane
+from stackcomp.image import Image, Plane, all_finite
 from stackcomp.nodes.base import Context, Job, SourceNode
 from stackcomp.port_types import Alpha, Encoding, Layers, PortType
 from stackcomp.window import Window
@@ -162,7 +162,7 @@ def settle(image: Image, policy: str, job: Job, path: Path) -> Image:
     bad = {
         name: int(plane.size - np.count_nonzero(np.isfinite(plane)))
         for name, plane in image.planes.items()
-        if plane.size and not np.isfinite(plane.sum(dtype=np.float64))
+        if not all_finite(plane)
     }
     bad = {name: count for name, count in bad.items() if count}
     if not bad:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from stackcomp.image import Image, Plane
+from stackcomp.image import Image, Plane, all_finite
 from stackcomp.port_types import Encoding, PortType
 from stackcomp.window import Window
 
@@ -24,8 +24,7 @@ def channel_figures(image: Image) -> dict[str, dict[str, Any]]:
 
 def _figures(plane: Plane) -> dict[str, Any]:
     bad = 0
-    # A sum tells in one pass whether anything is not finite; double precision cannot overflow here.
-    if plane.dtype == np.float32 and not np.isfinite(plane.sum(dtype=np.float64)):
+    if plane.dtype == np.float32 and not all_finite(plane):
         finite = np.isfinite(plane)
         bad = int(plane.size - np.count_nonzero(finite))
         plane = plane[finite]

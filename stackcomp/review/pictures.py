@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +13,7 @@ from stackcomp.check import CheckedGraph, check_graph
 from stackcomp.composition import Composition
 from stackcomp.document.model import Document
 from stackcomp.errors import CheckError, GraphError, Problem
-from stackcomp.files.paths import FramePath
+from stackcomp.files.paths import FramePath, resolve
 from stackcomp.image import Image
 from stackcomp.nodes.base import Job, SourceNode
 from stackcomp.nodes.deliver import Deliver
@@ -48,25 +49,37 @@ def keep_originals(document: Document, root: Path, frames: Iterable[int], output
         GraphError: one of them is; it names every clash.
     """
     originals = {_real(Path(document.place)): "the graph itself"} if document.place else {}
-    for frame in frames:
-        for name, node in document.nodes.items():
-            if isinstance(node, SourceNode):
-                originals.update((_real(path), f'what node "{name}" reads') for path in node.files(frame, root))
-    clashes = [
-        Problem(
-            "overwrites-input",
-            f"would write {path} over {originals[_real(path)]}",
-            "originals are never overwritten; write to another folder or name",
-        )
-        for path in outputs
-        if _real(path) in originals
-    ]
+    sequences: list[tuple[re.Pattern[str], str]] = []
+    for name, node in document.nodes.items():
+        if isinstance(node, SourceNode):
+            said = f'what node "{name}" reads'
+            originals.update((_real(path), said) for frame in frames for path in node.files(frame, root))
+            sequences += [(pattern, said) for pattern in _sequence(node, root)]
+    clashes = []
+    for path in outputs:
+        real = _real(path)
+        known = originals.get(real) or next((said for pattern, said in sequences if pattern.fullmatch(real)), None)
+        if known is not None:
+            clashes.append(Problem("overwrites-input", f"would write {path} over {known}", _KEEP))
     if clashes:
         raise GraphError(clashes)
 
 
+def _sequence(node: SourceNode, root: Path) -> Iterator[re.Pattern[str]]:
+    """Matches every file of a sequence that a node reads: frames not wanted today are originals too."""
+    path = getattr(node, "path", None)
+    if isinstance(path, str) and FramePath(path).has_frame:
+        text = re.escape(_real(resolve(root, path, _ANY_FRAME)))
+        yield re.compile(re.sub(f"0*{_ANY_FRAME}", r"-?\\d+", text))
+
+
 def _real(path: Path) -> str:
     return os.path.normcase(os.path.realpath(path))
+
+
+_KEEP = "originals are never overwritten; write to another folder or name"
+#: Stands for any frame in a path; no folder is likely to have it in its name.
+_ANY_FRAME = 987_654_321
 
 
 class PictureWriter:
