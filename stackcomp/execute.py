@@ -245,6 +245,8 @@ class _Frame:
                 for key in step.reads:
                     self._need(key, window)
             elif isinstance(step, AreaStep):
+                for key in step.reads:
+                    self._need(key, Window(0, 0, 0, 0))  # where nothing is wanted, nothing is needed
                 for port, window in self._area_needs(step).items():
                     key = step.ports[port]
                     self._need(key, _reachable(window, self.domains[key]))

@@ -185,9 +185,9 @@ class TestBeyondOne:
 
     @given(st.floats(1, 50), ANY)
     def test_the_brighter_and_the_difference(self, bright, s):
-        for b, s in ((bright, s), (s, bright)):
-            assert self.opaque("screen", b, s) == pytest.approx(max(b, s))
-            assert self.opaque("exclusion", b, s) == pytest.approx(abs(b - s))
+        for b, other in ((bright, s), (s, bright)):
+            assert self.opaque("screen", b, other) == pytest.approx(max(b, other))
+            assert self.opaque("exclusion", b, other) == pytest.approx(abs(b - other))
 
     @given(st.floats(1, 50) | st.floats(-5, 0), ANY)
     def test_a_backdrop_that_stays(self, b, s):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-import PyOpenColorIO as ocio
+import PyOpenColorIO
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -63,7 +63,11 @@ def test_the_text_of_the_standard(render, picture, grade):
     # A difference of large numbers, next to which what is left is small: hence a share of the largest. At
     # the bend of the power, below exponent 1, the last bit of slope and offset grows without limit.
     smooth = np.all(np.abs(picture * np.float64(grade["slope"]) + grade["offset"]) > 1e-3, axis=-1)
-    scale = 1 + np.abs(expected).max(axis=-1) + np.abs(standard(np.float64(picture), **{**grade, "saturation": 0})).max()
+    scale = (
+        1
+        + np.abs(expected).max(axis=-1)
+        + np.abs(standard(np.float64(picture), **{**grade, "saturation": 0})).max()
+    )
     error = np.abs(got - expected).max(axis=-1) / scale
     assert error[smooth].max(initial=0) < 3e-5
 
@@ -72,12 +76,12 @@ def test_the_text_of_the_standard(render, picture, grade):
 def test_opencolorio_agrees(render, clamp):
     picture = np.random.default_rng(7).normal(0.4, 0.8, (40, 50, 3)).astype(np.float32)
     assert picture.min() < -1
-    transform = ocio.CDLTransform(GRADE["slope"], GRADE["offset"], GRADE["power"], GRADE["saturation"])
-    transform.setStyle(ocio.CDL_ASC if clamp else ocio.CDL_NO_CLAMP)
+    transform = PyOpenColorIO.CDLTransform(GRADE["slope"], GRADE["offset"], GRADE["power"], GRADE["saturation"])
+    transform.setStyle(PyOpenColorIO.CDL_ASC if clamp else PyOpenColorIO.CDL_NO_CLAMP)
     theirs = picture.copy()
-    processor = ocio.Config.CreateRaw().getProcessor(transform)
+    processor = PyOpenColorIO.Config.CreateRaw().getProcessor(transform)
     # Without optimisation their power is that of the C library, not the fast one.
-    processor.getOptimizedCPUProcessor(ocio.OPTIMIZATION_NONE).applyRGB(theirs)
+    processor.getOptimizedCPUProcessor(PyOpenColorIO.OPTIMIZATION_NONE).applyRGB(theirs)
     got = render("cdl", {"p": Image.from_array(picture)}, image="p", clamp=clamp, **GRADE).to_array()
     np.testing.assert_allclose(got, theirs, rtol=2e-5, atol=2e-6)
 

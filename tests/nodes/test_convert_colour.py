@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
-import PyOpenColorIO as ocio
+import PyOpenColorIO
 import pytest
 
 from stackcomp import CheckError, Composition, Graph, Image
@@ -25,11 +25,11 @@ def science():
 
 
 def by_opencolorio(picture, source, target):
-    config = ocio.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
+    config = PyOpenColorIO.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
     pixels = np.array(picture, np.float32, order="C")
     # Without optimisation its powers are those of the C library, not the fast ones.
     processor = config.getProcessor(source, target)
-    processor.getOptimizedCPUProcessor(ocio.OPTIMIZATION_NONE).applyRGB(pixels)
+    processor.getOptimizedCPUProcessor(PyOpenColorIO.OPTIMIZATION_NONE).applyRGB(pixels)
     return pixels
 
 

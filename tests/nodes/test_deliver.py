@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import OpenImageIO
-import PyOpenColorIO as ocio
+import PyOpenColorIO
 import pytest
 
 from stackcomp import (
@@ -47,10 +47,10 @@ def seen(path):
 
 
 def by_opencolorio(pixels, display, view):
-    config = ocio.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
+    config = PyOpenColorIO.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
     shown = np.array(pixels[..., :3], np.float32, order="C")
-    transform = ocio.DisplayViewTransform(src="ACEScg", display=display, view=view)
-    config.getProcessor(transform).getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS).applyRGB(shown)
+    transform = PyOpenColorIO.DisplayViewTransform(src="ACEScg", display=display, view=view)
+    config.getProcessor(transform).getOptimizedCPUProcessor(PyOpenColorIO.OPTIMIZATION_LOSSLESS).applyRGB(shown)
     return shown
 
 
@@ -168,7 +168,7 @@ class TestStills:
         image = picture(3, window=FRAME)
         named = {} if view is None else {"display": view[0], "view": view[1]}
         (path,) = deliver(tmp_path, image, f"o.{suffix}", bits=bits, **named)
-        config = ocio.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
+        config = PyOpenColorIO.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
         display = view[0] if view else config.getDefaultDisplay()
         expected = by_opencolorio(image.to_array(), display, view[1] if view else config.getDefaultView(display))
         found = seen(path).get_pixels("float")
@@ -215,7 +215,7 @@ class TestStills:
             Image.from_array(pixels * [2, 2, 2, 1], alpha="straight"),
         ):
             (path,) = deliver(tmp_path, image, "o.jpg", quality=100)
-            config = ocio.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
+            config = PyOpenColorIO.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
             display = config.getDefaultDisplay()
             expected = by_opencolorio(pixels[:1, :1], display, config.getDefaultView(display))
             found = seen(path).get_pixels("float")
@@ -238,7 +238,7 @@ class TestStills:
     def test_nan_is_told(self, tmp_path):
         pixels = np.ones((4, 6, 1), np.float32)
         pixels[0, 0] = np.nan
-        with pytest.warns(StackcompWarning, match="1 values that are not finite were written as 0 in o.png"):
+        with pytest.warns(StackcompWarning, match=r"1 values that are not finite were written as 0 in o\.png"):
             deliver(tmp_path, Image.from_array(pixels, type=Matte()), "o.png")
 
 
@@ -268,7 +268,7 @@ class TestRefusals:
             deliver(tmp_path, picture(len(type.planes), type=type), "o.png")
 
     def test_frames_that_would_meet(self, tmp_path):
-        with pytest.raises(CheckError, match="2 frames would all write o.exr"):
+        with pytest.raises(CheckError, match=r"2 frames would all write o\.exr"):
             deliver(tmp_path, picture(), "o.exr", frames=(1, 2))
         assert len(deliver(tmp_path, picture(), "o.{frame}.exr", frames=(1, 2))) == 2
 

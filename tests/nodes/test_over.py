@@ -42,8 +42,8 @@ def test_as_published(render, source, backdrop):
 def test_nothing_and_full_cover(render, picture):
     image = Image.from_array(picture)
     nothing = Image.from_array(np.zeros((2, 3, 4)))
-    for given in ({"s": nothing, "b": image}, {"s": image, "b": nothing}):
-        np.testing.assert_array_equal(render("over", given, source="s", backdrop="b").to_array(), picture)
+    for pair in ({"s": nothing, "b": image}, {"s": image, "b": nothing}):
+        np.testing.assert_array_equal(render("over", pair, source="s", backdrop="b").to_array(), picture)
     covered = picture.copy()
     covered[..., 3] = 1
     given = {"s": Image.from_array(covered), "b": image}

@@ -117,5 +117,5 @@ def test_wrong_wishes(render, file, fields, message):
 
 def test_no_colour_space_known(render):
     matte = Image.from_array([[0.5]], type=Matte())
-    with pytest.raises(CheckError, match='(?s)nobody says which colour space.*give "encoding" here'):
+    with pytest.raises(CheckError, match=r'(?s)nobody says which colour space.*give "encoding" here'):
         render("shuffle", {"p": matte}, layers="p", channels=dict.fromkeys("RGB", "A"))
