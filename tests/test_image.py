@@ -1,0 +1,184 @@
+import io
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image as PillowImage
+
+from stackcomp import Colour, Coordinates, Depth, Encoding, Ids, Image, Matte, Motion, Ratio, Window
+
+FRAME = Window.of_size(4, 3)
+ACESCG = Encoding("ACEScg", "scene-linear")
+
+
+def numbered(channels: int, window: Window = FRAME) -> np.ndarray:
+    return np.arange(window.height * window.width * channels, dtype=np.float32).reshape(*window.shape, channels)
+
+
+@pytest.mark.parametrize(
+    ("channels", "options", "expected"),
+    [
+        (3, {}, Colour("none", ACESCG)),
+        (4, {}, Colour("premultiplied", ACESCG)),
+        (4, {"alpha": "straight"}, Colour("straight", ACESCG)),
+        (3, {"encoding": Encoding("ACEScct", "log")}, Colour("none", Encoding("ACEScct", "log"))),
+        (1, {"type": Matte()}, Matte()),
+        (3, {"type": Ratio()}, Ratio()),
+        (1, {"type": Depth("ray")}, Depth("ray")),
+        (2, {"type": Motion()}, Motion()),
+        (2, {"type": Coordinates()}, Coordinates()),
+    ],
+)
+def test_from_array(channels, options, expected):
+    array = numbered(channels)
+    image = Image.from_array(array, **options)
+    assert image.type == expected
+    assert image.channels == expected.planes
+    assert image.window == image.display == FRAME
+    for k, name in enumerate(image):
+        assert image[name].dtype == np.float32
+        assert image[name].flags.c_contiguous
+        np.testing.assert_array_equal(image[name], array[..., k])
+    np.testing.assert_array_equal(image.to_array(), array)
+
+
+def test_two_axes_are_one_plane():
+    image = Image.from_array([[0, 1], [0.5, 0.25]], type=Matte())
+    assert image["A"].tolist() == [[0, 1], [0.5, 0.25]]
+
+
+@pytest.mark.parametrize("channels", [1, 4])
+def test_the_array_stays_the_callers(channels):
+    array = numbered(channels)
+    image = Image.from_array(array, type=Matte() if channels == 1 else None)
+    before = image.to_array().copy()
+    array[:] = -1
+    np.testing.assert_array_equal(image.to_array(), before)
+
+
+def test_origin_and_display():
+    image = Image.from_array(numbered(1), type=Matte(), origin=(-2, 5), display=Window.of_size(10, 10))
+    assert image.window == Window(-2, 5, 2, 8)
+    assert image.display == Window.of_size(10, 10)
+    assert image.to_array().shape == (10, 10, 1)
+    assert image.to_array()[5, 0, 0] == 2.0  # two columns lie left of the frame
+    assert image.to_array()[0].max() == 0
+
+
+@pytest.mark.parametrize(
+    ("shape", "options", "words"),
+    [
+        ((3, 4), {}, "type="),
+        ((3, 4, 5), {}, "planes R, G, B, but the array has 5 channels"),
+        ((3, 4, 4), {"type": Colour("none", ACESCG)}, "has planes R, G, B, but the array has 4 channels"),
+        ((3, 4, 4), {"alpha": "wet"}, "premultiplied"),
+        ((4,), {}, r"shape \(4,\)"),
+        ((1, 3, 4, 4), {}, "shape"),
+        ((3, 4, 2), {"type": Ids(1)}, "bit patterns"),
+    ],
+)
+def test_arrays_that_do_not_fit(shape, options, words):
+    with pytest.raises(ValueError, match=words):
+        Image.from_array(np.zeros(shape, np.float32), **options)
+
+
+@pytest.mark.parametrize(
+    ("plane", "words"),
+    [
+        (np.zeros((2, 2), np.float32), "its window is"),
+        (np.zeros((3, 4), np.float64), "float64"),
+        (np.zeros((4, 3), np.float32).T, "contiguous"),
+    ],
+)
+def test_planes_that_do_not_fit(plane, words):
+    with pytest.raises(ValueError, match=words):
+        Image({"A": plane}, FRAME, FRAME, Matte())
+
+
+def test_channels_by_name():
+    image = Image.from_array(numbered(3))
+    assert "R" in image
+    assert "A" not in image
+    with pytest.raises(KeyError, match="no channel 'A'; there are R, G, B"):
+        image["A"]
+
+
+small = st.builds(
+    lambda x, y, w, h: Window(x, y, x + w, y + h),
+    st.integers(-6, 6),
+    st.integers(-6, 6),
+    st.integers(0, 9),
+    st.integers(0, 9),
+)
+
+
+@given(small, small, st.booleans(), st.sampled_from([Matte(), Ratio()]))
+def test_over_any_window(own, wanted, edges, type):
+    """Pixel by pixel: from the picture where it has one, else its nearest, else what its type has outside."""
+    array = numbered(len(type.planes), own) + 2
+    image = Image.from_array(array, type=type, origin=(own.x0, own.y0), display=FRAME)
+    over = image.over(wanted, edges=edges)
+    assert over.window == wanted
+    assert over.display == FRAME
+    for k, name in enumerate(type.planes):
+        plane = over[name]
+        assert plane.shape == wanted.shape
+        assert plane.flags.c_contiguous
+        for y in range(wanted.y0, wanted.y1):
+            for x in range(wanted.x0, wanted.x1):
+                near_x, near_y = min(max(x, own.x0), own.x1 - 1), min(max(y, own.y0), own.y1 - 1)
+                inside = not own.empty and (near_x, near_y) == (x, y)
+                taken = inside or (edges and not own.empty)
+                expected = array[near_y - own.y0, near_x - own.x0, k] if taken else type.outside
+                assert plane[y - wanted.y0, x - wanted.x0] == expected
+
+
+def test_a_ratio_is_one_outside_and_all_else_nothing():
+    wide = FRAME.grow(1)
+    assert Image.from_array(numbered(3), type=Ratio()).over(wide)["R"][0, 0] == 1
+    assert Image.from_array(numbered(4)).over(wide)["A"][0, 0] == 0
+
+
+def test_over_writes_to_nobody():
+    image = Image.from_array(numbered(4))
+    for plane in image.planes.values():
+        plane.flags.writeable = False
+    before = image.to_array()
+    image.over(FRAME.grow(2))
+    image.over(FRAME.grow(2), edges=True)
+    image.over(Window(1, 1, 3, 2))
+    image.to_array(FRAME.grow(1))
+    np.testing.assert_array_equal(image.to_array(), before)
+    assert image.over(FRAME) is image
+
+
+def test_words():
+    image = Image.from_array(numbered(4))
+    assert repr(image) == "<Image premultiplied colour in ACEScg (scene-linear): R, G, B, A; 4×3 at (0, 0)>"
+    assert repr(image.over(Window(1, 0, 3, 2))).endswith("; 2×2 at (1, 0) in a frame of 4×3 at (0, 0)>")
+
+
+@pytest.mark.parametrize(
+    "image",
+    [
+        Image.from_array(numbered(4) / 48),
+        Image.from_array(numbered(3) / 36, encoding=Encoding("ACEScct", "log")),
+        Image.from_array(numbered(1) / 12, type=Matte()),
+        Image.from_array(numbered(1), type=Depth()),
+        Image.from_array(numbered(3), type=Ratio()),
+        Image.from_array(numbered(2), type=Motion()),
+        Image.from_array(numbered(3) * np.nan),
+        Image.from_array(numbered(4), origin=(100, 100), display=FRAME),
+    ],
+    ids=lambda image: image.type.name,
+)
+def test_notebooks_get_a_png_of_the_frame(image):
+    found = PillowImage.open(io.BytesIO(image._repr_png_()))
+    assert found.format == "PNG"
+    assert found.size == (4, 3)
+
+
+def test_nothing_to_show():
+    nothing = Window(0, 0, 0, 0)
+    assert Image({"A": np.zeros((0, 0), np.float32)}, nothing, nothing, Matte())._repr_png_() is None
