@@ -30,6 +30,8 @@ _ONE, _LISTS, _MAPPINGS = ("items", "additionalProperties"), ("anyOf", "prefixIt
 def graph_schema() -> Schema:
     """The schema of a whole graph file, as JSON data."""
     head = Head.model_json_schema(by_alias=True)
+    shared: Schema = dict(head.get("$defs", {}))
+    kinds = {f"kind-{word}": _kind(word, kind, shared) for word, kind in KINDS.items()}
     properties = {name: _tidy(field) for name, field in head["properties"].items()}
     properties["nodes"] = {
         "description": "The nodes by name. A port of one holds the name of another.",
@@ -51,7 +53,8 @@ def graph_schema() -> Schema:
                 "type": "string",
                 "pattern": REFERENCE,
             },
-            **{f"kind-{word}": _kind(word, kind) for word, kind in KINDS.items()},
+            **shared,
+            **kinds,
         },
     }
 
@@ -77,8 +80,9 @@ def _node() -> Schema:
     }
 
 
-def _kind(word: str, kind: type[Node]) -> Schema:
+def _kind(word: str, kind: type[Node], shared: Schema) -> Schema:
     made = kind.model_json_schema(by_alias=True)
+    shared.update(made.get("$defs", {}))
     ports = kind.ports()
     properties: Schema = {}
     for name, info in kind.model_fields.items():

@@ -39,7 +39,8 @@ class Deliver(SinkNode):
         Literal["half", "float"], Field(description="OpenEXR: 16 or 32 bits a value. Depth is always float.")
     ] = "half"
     compression: Annotated[
-        Literal["none", "rle", "zips", "zip", "piz", "htj2k32", "htj2k256"], Field(description="OpenEXR: lossless compression.")
+        Literal["none", "rle", "zips", "zip", "piz", "htj2k32", "htj2k256"],
+        Field(description="OpenEXR: lossless compression."),
     ] = "zip"
     display: Annotated[
         str | None, Field(description="Stills: display of the OCIO config; its default if left out.")

@@ -88,7 +88,11 @@ def run():
 def environment(**more: str) -> dict[str, str]:
     """For another process that imports the same package, installed or not."""
     home = str(Path(stackcomp.__file__).parents[1])
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, (home, os.environ.get("PYTHONPATH")))), **more}
+    return {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(filter(None, (home, os.environ.get("PYTHONPATH")))),
+        **more,
+    }
 
 
 @pytest.fixture(scope="session", name="environment")

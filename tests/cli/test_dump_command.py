@@ -13,7 +13,9 @@ def test_files_and_a_line(shot, run):
 
 
 def test_json_is_the_report(shot, process):
-    done = process("dump", "graph.json", "--frame", "2", "--to", "look", "--node", "final", "--scale", "0.5", "--json")
+    done = process(
+        "dump", "graph.json", "--frame", "2", "--to", "look", "--node", "final", "--scale", "0.5", "--json"
+    )
     told, kept = json.loads(done.stdout), json.loads((shot / "look/nodes.json").read_text())
     assert {key: told.pop(key) for key in ("folder", "ok", "exit_code")} == {
         "folder": "look", "ok": True, "exit_code": 0,
@@ -34,7 +36,9 @@ def test_a_node_that_fails(shot, run):
 
 
 def test_a_graph_with_problems_is_refused_with_all_of_them(shot, run, save_graph):
-    save_graph(final={"kind": "over", "source": "plate", "backdrop": "shaded"}, other={"kind": "exposure", "image": "x"})
+    save_graph(
+        final={"kind": "over", "source": "plate", "backdrop": "shaded"}, other={"kind": "exposure", "image": "x"}
+    )
     done = run("dump", "graph.json", "--frame", "2", "--to", "look")
     assert done.exit_code == 2
     assert 'node "final"' in done.stderr

@@ -141,7 +141,9 @@ def test_scale_and_window(shot, run):
 
 
 def test_a_still_of_a_window_has_its_size(shot, run):
-    done = run("render", "graph.json", "--node", "final", "--frames", "1", "--window", "4,2,10,6", "--to", "part.png")
+    done = run(
+        "render", "graph.json", "--node", "final", "--frames", "1", "--window", "4,2,10,6", "--to", "part.png"
+    )
     assert done.exit_code == 0, done.stderr
     assert stills.read("part.png").pixels.shape[:2] == (6, 10)
     assert run("render", "graph.json", "--node", "final", "--frames", "1", "--to", "all.png").exit_code == 0

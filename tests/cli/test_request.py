@@ -42,8 +42,10 @@ def test_values(text, value):
     assert type(found) is type(value)
 
 
-@given(st.recursive(st.booleans() | st.integers(-(10**9), 10**9) | st.floats(allow_nan=False, allow_infinity=False),
-                    lambda inner: st.lists(inner, max_size=3)))  # fmt: skip
+_PLAIN = st.booleans() | st.integers(-(10**9), 10**9) | st.floats(allow_nan=False, allow_infinity=False)
+
+
+@given(st.recursive(_PLAIN, lambda inner: st.lists(inner, max_size=3)))
 def test_what_is_json_is_read_as_json(value):
     assert value_of(json.dumps(value)) == value
 

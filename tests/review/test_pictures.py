@@ -1,0 +1,64 @@
+"""Originals are kept, whoever writes."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from stackcomp import Composition, Graph, GraphError
+from stackcomp.review.pictures import PictureWriter, keep_originals
+
+
+@pytest.fixture
+def document():
+    graph = Graph()
+    graph.add("read", "plate", path="shots/plate.%04d.exr")
+    graph.add("read", "far", path="{frame}/far{frame:03d}.exr", shift=10)
+    graph.add("read", "still", path="clean.png")
+    graph.place = "graphs/lantern.json"
+    return Composition(graph).document
+
+
+@pytest.mark.parametrize(
+    ("path", "said"),
+    [
+        ("root/shots/plate.0001.exr", '"plate"'),
+        ("root/shots/../shots/plate.0002.exr", '"plate"'),
+        ("root/shots/plate.9876.exr", '"plate"'),  # a frame that nobody asked for
+        ("root/11/far011.exr", '"far"'),
+        ("root/4/far004.exr", '"far"'),
+        ("root/clean.png", '"still"'),
+        ("graphs/lantern.json", "the graph itself"),
+    ],
+)
+def test_originals(document, path, said):
+    with pytest.raises(GraphError, match="originals are never overwritten") as refused:
+        keep_originals(document, Path("root"), (1, 2), [Path("out/a.exr"), Path(path)])
+    assert said in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    "path", ["root/shots/plate.x.exr", "shots/plate.0001.exr", "root/clean.1.png", "root/a.exr"]
+)
+def test_other_files_may_be_written(document, path):
+    keep_originals(document, Path("root"), (1, 2), [Path(path)])
+
+
+def test_a_link_to_an_original_is_one(document, tmp_path):
+    (tmp_path / "shots").mkdir()
+    (tmp_path / "shots/plate.0001.exr").write_bytes(b"")
+    os.symlink(tmp_path / "shots", tmp_path / "elsewhere")
+    with pytest.raises(GraphError, match="plate"):
+        keep_originals(document, tmp_path, (1,), [tmp_path / "elsewhere/plate.0007.exr"])
+
+
+def test_a_path_with_other_braces_is_a_wrong_request(tmp_path):
+    from stackcomp.review.pictures import checked_for
+
+    graph = Graph()
+    graph.add("flat", "a", size=[2, 2])
+    checked = checked_for(Composition(graph), ["a"], (1,))
+    with pytest.raises(GraphError, match="shot"):
+        PictureWriter(checked, "a", "{shot}.exr")

@@ -1,0 +1,69 @@
+"""Parts of pictures, and deliveries of which some frames fail; what a compiled loop announces."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from stackcomp import Composition, Graph, RenderError, Window, fuse
+from stackcomp.files import exr
+
+
+@pytest.fixture
+def composition(tmp_path):
+    y, x = np.mgrid[0:12, 0:20].astype(np.float32)
+    window = Window.of_size(20, 12)
+    for frame in (1, 2, 3):
+        size = window if frame != 2 else Window.of_size(4, 4)
+        planes = {"R": x, "G": y, "B": x + y, "A": x / 20}
+        planes = {name: np.ascontiguousarray(plane[: size.height, : size.width]) for name, plane in planes.items()}
+        exr.write(tmp_path / f"cg.{frame}.exr", planes, window=size, display=size, pixel_type="float")
+    graph = Graph(frames="1-3")
+    cg = graph.add("read", "cg", path="cg.{frame}.exr", encoding="ACEScg")
+    graph.add("shuffle", "colour", layers=cg)
+    graph.add("shuffle", "matte", layers=cg, as_="matte")
+    graph.add("exposure", "bright", image="colour", stops=1)
+    graph.add("deliver", "out", image="bright", path="out.{frame}.exr", pixel_type="float")
+    return Composition(graph, root=tmp_path)
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.5])
+@pytest.mark.parametrize("node", ["cg", "colour", "matte", "bright", "out"])
+def test_a_window_gives_that_part_of_any_node(composition, node, scale):
+    part = composition.render(node, 1, window=(4, 2, 12, 8), scale=scale)
+    whole = composition.render(node, 1, scale=scale)
+    # Layers of a file are always at full size.
+    expected = Window(4, 2, 12, 8) if node == "cg" else Window(4, 2, 12, 8).scaled(scale)
+    assert part.window == expected
+    assert part.display == whole.display
+    for name in whole:
+        np.testing.assert_array_equal(part[name], whole.over(expected)[name])
+
+
+def test_a_failed_frame_is_told_and_the_others_go_on(composition, tmp_path):
+    ended = []
+    written = composition.deliver(ended=lambda frame, error: ended.append((frame, error)))
+    assert [path.name for path in written] == ["out.1.exr", "out.3.exr"]
+    assert [frame for frame, _ in ended] == [1, 2, 3]
+    assert [error is None for _, error in ended] == [True, False, True]
+    assert isinstance(ended[1][1], RenderError)
+    assert (ended[1][1].node, ended[1][1].frame) == ("cg", 2)
+
+
+def test_without_anybody_to_tell_it_is_raised(composition, tmp_path):
+    with pytest.raises(RenderError):
+        composition.deliver()
+    assert sorted(path.name for path in tmp_path.glob("out.*")) == ["out.1.exr"]
+
+
+def test_compiling_is_told_before_it_happens_and_not_for_loops_on_disk(composition, tmp_path, monkeypatch):
+    told = []
+    monkeypatch.setattr(fuse, "on_compile", [told.append])
+    monkeypatch.setattr(fuse, "_folder", None)
+    monkeypatch.setattr(fuse, "_loaded", {})
+    monkeypatch.setenv("STACKCOMP_CACHE", str(tmp_path / "cache"))
+    composition.render("bright", 1)
+    assert len(told) == 1
+    monkeypatch.setattr(fuse, "_loaded", {})
+    composition.render("bright", 1)
+    assert len(told) == 1
