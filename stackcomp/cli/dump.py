@@ -25,9 +25,9 @@ def dump(
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
-    """Write every node at one frame: as OpenEXR, as a PNG to look at, and nodes.json with the figures.
+    """Write every node at one frame, to look into.
 
-    Each node is computed by itself, so that its time is its own. Where one fails, the dump holds what came
+    Each as OpenEXR and as a PNG to look at; nodes.json holds the figures. Each is computed by itself, so that its time is its own. Where one fails, the dump holds what came
     before it, and nodes.json says why. With --json the contents of nodes.json are printed, and the folder.
     """
     from stackcomp.cli.progress import reporter

@@ -17,6 +17,7 @@ import functools
 import json
 import os
 import sys
+import traceback
 import warnings
 from collections.abc import Callable, Mapping
 from typing import Any, ParamSpec
@@ -82,14 +83,12 @@ def guarded(command: Callable[_P, int]) -> Callable[_P, None]:
         except KeyboardInterrupt:
             code = _ended(STOPPED, "stopped from the keyboard; files written so far are whole", kwargs)
         except StackcompError as error:
-            if _debug:
-                raise
+            _trace()
             wrong = isinstance(error, GraphError)
             problems = error.problems if isinstance(error, GraphError) else []
             code = _ended(WRONG if wrong else FAILED, str(error), kwargs, problems)
         except Exception as error:
-            if _debug:
-                raise
+            _trace()
             text = f"{type(error).__name__}: {error}".splitlines()[0]
             code = _ended(
                 FAILED, f"something unexpected happened ({text}); run `stackcomp --debug …` to see where", kwargs
@@ -100,6 +99,11 @@ def guarded(command: Callable[_P, int]) -> Callable[_P, None]:
     # The caller reads the parameters from the command, the result is only an exit.
     ended.__annotations__ = {**command.__annotations__, "return": None}
     return ended
+
+
+def _trace() -> None:
+    if _debug:
+        traceback.print_exc()
 
 
 def _ended(code: int, message: str, asked: Mapping[str, Any], problems: list[Problem] | None = None) -> int:

@@ -20,7 +20,8 @@ picture is dropped before the next one is made. The report is written last: wher
 ``data_window``         where there are pixels: x, y, width, height
 ``display_window``      the frame, likewise
 ``channels``            name → min, max, mean of the finite values; ``non_finite``: count of the others
-``seconds``             time spent on computing it; where ``compiled`` is true, on compiling a loop too
+``seconds``             time spent on computing it; where ``compiled`` is true, on compiling a loop too.
+                        The first node of a kind in a process also pays for loading what it needs
 ``warnings``            what it, or the check about it, had to say
 ======================  ================================================================================
 

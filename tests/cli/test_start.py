@@ -89,7 +89,7 @@ def test_debug_shows_where(shot, process, save_graph):
     for arguments in (("--debug", "render", "graph.json"), ("render", "graph.json", "--debug")):
         done = process(*arguments)
         assert "Traceback (most recent call last)" in done.stderr
-        assert done.returncode == 1
+        assert done.returncode == 2
 
 
 def test_names_cannot_steer_the_terminal(shot, run, save_graph, capsys):
