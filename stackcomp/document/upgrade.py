@@ -21,9 +21,7 @@ CURRENT = 1
 
 def _from_0(old: dict[str, Any]) -> dict[str, Any]:
     """Version 0, the draft: nodes were a list with a ``name`` each, and the working space was ``space``."""
-    new = {key: value for key, value in old.items() if key not in ("nodes", "space")}
-    if "space" in old:
-        new["working_space"] = old["space"]
+    new = {"working_space" if key == "space" else key: value for key, value in old.items() if key != "nodes"}
     nodes: dict[str, Any] = {}
     listed = old.get("nodes", [])
     if not isinstance(listed, list):
