@@ -27,8 +27,9 @@ def dump(
 ) -> int:
     """Write every node at one frame, to look into.
 
-    Each as OpenEXR and as a PNG to look at; nodes.json holds the figures. Each is computed by itself, so that its time is its own. Where one fails, the dump holds what came
-    before it, and nodes.json says why. With --json the contents of nodes.json are printed, and the folder.
+    Each as OpenEXR and as a PNG to look at; nodes.json holds the figures. Each is computed by itself, so that
+    its time is its own. Where one fails, the dump holds what came before it, and nodes.json says why. With
+    --json the contents of nodes.json are printed, and the folder.
     """
     from stackcomp.cli.progress import reporter
     from stackcomp.cli.rendering import announced_compiling
