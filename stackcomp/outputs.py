@@ -7,13 +7,10 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from stackcomp.errors import Problem
-from stackcomp.files.paths import FramePath, resolve
+from stackcomp.files.paths import resolve
 from stackcomp.nodes.base import Node, SinkNode, SourceNode
 
 __all__ = ["clashes"]
-
-#: Stands for any frame where two sequences are compared as a whole: all frame tokens write it alike.
-_ANY_FRAME = 987_654_321
 
 
 def clashes(
@@ -41,12 +38,12 @@ def clashes(
 def _read_by(node: Node, root: Path, frames: Sequence[int]) -> Iterator[Path]:
     if not isinstance(node, SourceNode):
         return
+    path = getattr(node, "path", None)
     for frame in frames:
         yield from node.files(frame, root)
-    # All other frames of the sequence are originals too, whichever of them are wanted today.
-    path = getattr(node, "path", None)
-    if isinstance(path, str) and FramePath(path).has_frame:
-        yield resolve(root, path, _ANY_FRAME)
+        # All files of the sequence are originals, not only those that are wanted today.
+        if isinstance(path, str):
+            yield resolve(root, path, frame)
 
 
 def _clashes_of(
@@ -58,16 +55,13 @@ def _clashes_of(
     taken: dict[str, tuple[str, int]],
     real: _RealPaths,
 ) -> Iterator[Problem]:
-    for frame in (_ANY_FRAME, *frames):
+    for frame in frames:
         for path in sink.outputs(frame, root):
             where = real(path)
             if where in inputs:
-                seen = getattr(sink, "path", path) if frame == _ANY_FRAME else path
-                yield Problem("overwrites-input", f'would write {seen} over what node "{inputs[where]}" reads',
+                yield Problem("overwrites-input", f'would write {path} over what node "{inputs[where]}" reads',
                               "originals are never overwritten; deliver to another folder or name", node=name,
                               field="path")  # fmt: skip
-            if frame == _ANY_FRAME:
-                continue
             if where in taken:
                 other, other_frame = taken[where]
                 same = other == name

@@ -1,0 +1,306 @@
+"""Rules of the check stage that a single message cannot show; the messages are in ``tests/errors/``."""
+
+import os
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stackcomp import Colour, Composition, Depth, Encoding, Graph, Image, Layers, Matte, Ratio, Window
+from stackcomp.check import check_graph, walk_back
+from stackcomp.circles import circles, in_knots
+from stackcomp.files import exr
+
+FRAME = Window.of_size(8, 4)
+
+
+def write(path, channels="RGBA", frame=FRAME, **metadata):
+    planes = {name: np.full(frame.shape, 0.25, np.float32) for name in channels}
+    path.parent.mkdir(parents=True, exist_ok=True)
+    exr.write(path, planes, window=frame, display=frame, metadata=metadata)
+
+
+def checked(graph, root=".", **options):
+    found, problems = check_graph(graph.document(), Path(root), **options)
+    assert not problems
+    return found
+
+
+def rules(graph, root=".", **options):
+    return [(p.node, p.rule) for p in check_graph(graph.document(), Path(root), **options)[1]]
+
+
+def slate(graph, name="slate", **fields):
+    return graph.add("flat", name, size=[8, 4], **fields)
+
+
+def test_types_and_windows_of_all_nodes(tmp_path):
+    write(tmp_path / "cg.0001.exr", "RGBAZ")
+    graph = Graph(frames="1")
+    cg = graph.add("read", "cg", path="cg.{frame:04d}.exr", encoding="acescg")
+    plate = slate(graph, "plate")
+    depth = graph.add("shuffle", "depth", layers=cg, as_="depth", along="ray")
+    matte = graph.add("shuffle", "matte", layers=cg, as_="matte", channels={"A": "A"})
+    graph.add("shuffle", "ratio", layers=cg, as_="ratio")
+    graph.add("over", "comp", source=cg, backdrop=plate)
+    graph.add("unpremultiply", "straight", image="comp")
+    graph.add("exposure", "brighter", image=plate, within=matte)
+    graph.add("convert_colour", "log", image=plate, to="ACEScct")
+    found = checked(graph, tmp_path)
+    aces = Encoding("ACEScg", "scene-linear")
+    types = {name: node.type for name, node in found.nodes.items()}
+    assert types["cg"] == Layers(("A", "B", "G", "R", "Z"), "premultiplied", aces)
+    assert types["depth"] == Depth("ray")
+    assert types["matte"] == Matte()
+    assert types["ratio"] == Ratio()
+    assert types["comp"] == types["brighter"] == Colour("premultiplied", aces)
+    assert types["straight"].alpha == "straight"
+    assert types["log"].encoding == Encoding("ACEScct", "log")
+    assert {node.display for node in found.nodes.values()} == {FRAME}
+    assert found.nodes["comp"].types["source"] == Colour("premultiplied", aces)
+    assert [pick.plane for pick in found.nodes["comp"].wires["source"].picks] == ["R", "G", "B", "A"]
+    assert depth in found.nodes
+
+
+def test_a_file_of_one_channel_is_a_matte(tmp_path):
+    write(tmp_path / "cord.exr", "Y")
+    graph = Graph()
+    graph.add("read", "cord", path="cord.exr")
+    graph.add("holdout", "held", image=slate(graph), matte="cord")
+    wire = checked(graph, tmp_path).nodes["held"].wires["matte"]
+    assert wire.type == Matte()
+    assert [(pick.plane, pick.channel) for pick in wire.picks] == [("A", "Y")]
+
+
+def test_inputs_come_first_whatever_the_order_of_writing():
+    graph = Graph()
+    for name, source in (("c", "b"), ("b", "a"), ("d", "c")):
+        graph.add("cdl", name, image=source)
+    slate(graph, "a")
+    assert list(checked(graph).nodes) == ["a", "b", "c", "d"]
+    assert list(walk_back(checked(graph), ["b"])) == ["a", "b"]
+
+
+def test_only_what_is_wanted_is_looked_at():
+    graph = Graph(frames="1")
+    good = slate(graph)
+    graph.add("premultiply", "bad", image=good)
+    graph.add("cdl", "fine", image=good)
+    assert rules(graph) == [("bad", "premultiplied-twice")]
+    assert rules(graph, wanted=["fine"]) == []
+    assert list(checked(graph, wanted=["fine"]).nodes) == ["slate", "fine"]
+
+
+def test_a_mistake_is_not_told_again_by_what_hangs_on_it(tmp_path):
+    write(tmp_path / "plate.exr", "RGB")
+    write(tmp_path / "small.exr", "RGB", Window.of_size(3, 3))
+    graph = Graph(frames="1")
+    plate = graph.add("read", "plate", path="plate.exr", encoding="ACEScct")
+    small = graph.add("read", "small", path="small.exr", encoding="Linear Rec.2020")
+    shown = graph.add("over", "shown", source=slate(graph), backdrop=plate)
+    mixed = graph.add("over", "mixed", source="slate", backdrop=small)
+    matte = slate(graph, "matte", as_="matte")
+    last = graph.add("restore", "last", source=shown, backdrop=mixed, matte=matte)
+    for k in range(5):
+        last = graph.add("exposure", f"e{k}", image=last)
+        last = graph.add("over", f"o{k}", source="slate", backdrop=last)
+    graph.add("convert_colour", "to_log", image=last, to="ACEScct")
+    graph.add("cdl", "lost", image=graph.add("cdl", "loster", image=graph.add("read", "gone", path="gone.exr")))
+    assert sorted(rules(graph, tmp_path)) == [
+        ("gone", "file-missing"),
+        ("mixed", "resolution"),
+        ("mixed", "two-spaces"),
+        ("shown", "not-linear"),
+    ]
+
+
+def test_all_ports_are_looked_at_though_one_has_nothing():
+    graph = Graph(frames="1")
+    graph.add("read", "gone", path="gone.exr")
+    straight = graph.add("unpremultiply", "straight", image=slate(graph))
+    graph.add("over", "comp", source=straight, backdrop="gone")
+    assert rules(graph) == [("gone", "file-missing"), ("comp", "straight-alpha")]
+
+
+def test_a_typing_error_in_a_wire_makes_nothing_unused():
+    graph = Graph(frames="1")
+    slate(graph)
+    graph.add("cdl", "graded", image="slaet")
+    graph.add("deliver", "out", image="graded", path="a.exr")
+    assert rules(graph) == [("graded", "dangling")]
+    graph.set("graded", image="slate")
+    slate(graph, "other")
+    assert rules(graph) == [("other", "unused")]
+
+
+def test_warnings_stop_nothing():
+    graph = Graph(frames="1")
+    graph.add("deliver", "out", image=slate(graph), path="a.exr")
+    slate(graph, "idle")
+    found, problems = check_graph(graph.document(), Path("."))
+    assert found is not None
+    assert found.warnings == tuple(problems)
+    assert [p.severity for p in problems] == ["warning"]
+
+
+def test_given_pictures_are_typed_and_their_nodes_not_read():
+    graph = Graph(frames="1")
+    graph.add("read", "plate", path="gone.exr")
+    graph.add("over", "comp", source=slate(graph), backdrop="plate")
+    plate = Image.from_array(np.zeros((4, 8, 3)))
+    assert rules(graph) == [("plate", "file-missing")]
+    assert rules(graph, given={"plate": plate}) == []
+    log = Image.from_array(np.zeros((4, 8, 3)), encoding=Encoding("ACEScct", "log"))
+    assert rules(graph, given={"plate": log}) == [("comp", "not-linear")]
+    small = Image.from_array(np.zeros((4, 7, 3)))
+    assert rules(graph, given={"plate": small}) == [("comp", "resolution")]
+    matte = Image.from_array(np.zeros((4, 8)), type=Matte())
+    assert rules(graph, given={"plate": matte}) == [("comp", "wrong-kind")]
+
+
+def test_a_given_picture_cuts_circles_and_dangling_wires():
+    graph = Graph(frames="1")
+    graph.add("cdl", "a", image="b")
+    graph.add("cdl", "b", image="a")
+    graph.add("cdl", "c", image="nobody")
+    picture = Image.from_array(np.zeros((4, 8, 3)))
+    assert {rule for _, rule in rules(graph)} == {"cycle", "dangling"}
+    assert rules(graph, given={"a": picture, "c": picture}) == []
+
+
+# -- outputs --------------------------------------------------------------------------------------------------
+
+
+def test_an_original_is_safe_under_any_name(tmp_path):
+    write(tmp_path / "in" / "plate.exr", "RGB")
+    os.symlink(tmp_path / "in", tmp_path / "link")
+    os.symlink(tmp_path / "in" / "plate.exr", tmp_path / "other.exr")
+    for path in (
+        "in/plate.exr",
+        "./in/../in/plate.exr",
+        "link/plate.exr",
+        "other.exr",
+        str(tmp_path / "in/plate.exr"),
+    ):
+        graph = Graph(frames="1")
+        graph.add("read", "plate", path="in/plate.exr", encoding="ACEScg")
+        graph.add("deliver", "out", image="plate", path=path)
+        assert rules(graph, tmp_path) == [("out", "overwrites-input")], path
+
+
+def test_an_original_is_safe_from_a_deliver_node_that_does_not_hang_on_it(tmp_path):
+    write(tmp_path / "plate.exr", "RGB")
+    graph = Graph(frames="1")
+    graph.add("read", "plate", path="plate.exr", encoding="ACEScg")
+    graph.add("deliver", "out", image=slate(graph), path="plate.exr")
+    graph.add("deliver", "fine", image="plate", path="fine.exr")
+    assert rules(graph, tmp_path, wanted=["out"]) == [("out", "overwrites-input")]
+    assert rules(graph, tmp_path, wanted=["fine"]) == []
+
+
+def test_all_frames_of_a_sequence_that_is_read_are_originals(tmp_path):
+    for frame in range(1, 9):
+        write(tmp_path / f"plate.{frame:04d}.exr", "RGB")
+    graph = Graph()
+    graph.add("read", "plate", path="plate.{frame:04d}.exr", shift=4, encoding="ACEScg")
+    graph.add("deliver", "out", image="plate", path="plate.%04d.exr")
+    assert rules(graph, tmp_path, frames=[1]) == [("out", "overwrites-input")]
+    graph.set("out", path="plate.{frame:03d}.exr")
+    assert rules(graph, tmp_path, frames=[1]) == []
+
+
+def test_numbers_that_grow_together_are_told(tmp_path):
+    graph = Graph()
+    graph.add("deliver", "one", image=slate(graph), path="out.{frame:02d}.exr")
+    graph.add("deliver", "two", image="slate", path="out.{frame}.exr")
+    assert rules(graph, tmp_path, frames=[1, 2]) == []
+    assert rules(graph, tmp_path, frames=[9, 10]) == [("two", "output-twice")]
+
+
+# -- frames and colour configs ----------------------------------------------------------------------------------
+
+
+def test_a_graph_without_frames(tmp_path):
+    write(tmp_path / "plate.0001.exr", "RGB")
+    graph = Graph()
+    slate(graph)
+    assert rules(graph, tmp_path) == []
+    graph.add("read", "plate", path="plate.{frame:04d}.exr", encoding="ACEScg")
+    graph.add("read", "other", path="plate.{frame:04d}.exr", encoding="ACEScg")
+    assert rules(graph, tmp_path) == [("", "frames-missing")]
+    assert rules(graph, tmp_path, frames=[1]) == []
+    assert rules(graph, tmp_path, frames=[1, 2]) == [("plate", "frame-missing"), ("other", "frame-missing")]
+
+
+def test_a_config_on_disk_is_found_from_the_root(tmp_path):
+    import PyOpenColorIO
+
+    from stackcomp.files.colour import DEFAULT_CONFIG
+
+    text = PyOpenColorIO.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG).serialize()
+    (tmp_path / "house.ocio").write_text(text)
+    graph = Graph(colour_config="house.ocio")
+    slate(graph)
+    assert checked(graph, tmp_path).context.colour_config == str(tmp_path / "house.ocio")
+    assert rules(graph, tmp_path / "elsewhere") == [("", "colour-config")]
+
+
+# -- circles ------------------------------------------------------------------------------------------------------
+
+wirings = st.integers(1, 7).flatmap(
+    lambda n: st.dictionaries(
+        st.sampled_from(range(n)), st.lists(st.sampled_from(range(n)), max_size=3), min_size=n, max_size=n
+    )
+)
+
+
+def reach(edges, start):
+    found, waiting = set(), list(edges.get(start, ()))
+    while waiting:
+        here = waiting.pop()
+        if here not in found:
+            found.add(here)
+            waiting += edges.get(here, ())
+    return found
+
+
+@given(wirings)
+def test_circles_are_circles(wiring):
+    edges = {str(k): [str(other) for other in others] for k, others in wiring.items()}
+    knots = {name for name in edges if name in reach(edges, name)}
+    assert in_knots(edges) == knots
+    found = circles(edges)
+    for path in found:
+        assert path[0] == path[-1]
+        assert len(set(path)) == len(path) - 1
+        assert all(other in edges[one] for one, other in pairwise(path))
+    # Each knot is told once.
+    same = {frozenset(n for n in knots if n in reach(edges, name) and name in reach(edges, n)) for name in knots}
+    assert len(found) == len(same)
+
+
+def test_headers_alone_are_read(tmp_path, monkeypatch):
+    write(tmp_path / "plate.exr", "RGB")
+    graph = Graph(frames="1")
+    graph.add("read", "plate", path="plate.exr", encoding="ACEScg")
+    graph.add("defocus", "soft", image="plate", radius=3)
+    graph.add("deliver", "out", image="soft", path="out.exr")
+
+    def refuse(*args, **kwargs):
+        raise AssertionError("pixels were read")
+
+    monkeypatch.setattr(exr, "read", refuse)
+    assert Composition(graph, root=tmp_path).check() == []
+    assert sorted(os.listdir(tmp_path)) == ["plate.exr"]
+
+
+@pytest.mark.parametrize("name", ["cord/left", "a.b", "灯 1", "x" * 200])
+def test_names_of_any_letters(name):
+    graph = Graph(frames="1")
+    slate(graph, name)
+    graph.add("premultiply", "p", image=name)
+    (problem,) = check_graph(graph.document(), Path("."))[1]
+    assert f'"{name}"' in problem.message
