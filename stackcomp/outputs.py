@@ -24,6 +24,8 @@ def clashes(
         root: folder for relative paths.
         frames: frames that will be rendered.
     """
+    if not sinks:
+        return
     real = _RealPaths()
     inputs = {real(path): name for name, node in nodes.items() for path in _read_by(node, root, frames)}
     taken: dict[str, tuple[str, int]] = {}
@@ -41,8 +43,8 @@ def _read_by(node: Node, root: Path, frames: Sequence[int]) -> Iterator[Path]:
     path = getattr(node, "path", None)
     for frame in frames:
         yield from node.files(frame, root)
-        # All files of the sequence are originals, not only those that are wanted today.
-        if isinstance(path, str):
+        # Where frames are numbered otherwise, those of the same number are originals none the less.
+        if isinstance(path, str) and getattr(node, "shift", 0):
             yield resolve(root, path, frame)
 
 

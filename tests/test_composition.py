@@ -276,7 +276,7 @@ def test_a_graph_without_deliver_node(shot):
         Composition(graph, root=shot).deliver()
 
 
-# -- what a file says about itself -----------------------------------------------------------------------------------
+# -- what a file says about itself ---
 
 
 def hash_of(graph, **variables):
