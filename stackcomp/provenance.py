@@ -2,7 +2,7 @@
 
 Attributes of the EXR header: ``stackcomp/version``, ``stackcomp/graph`` (hash of the graph with its variables
 filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture hangs on), ``stackcomp/frame``;
-and the plate's ``timeCode`` and ``framesPerSecond``, passed through. No path and no clock time is recorded, so
+and the plate's ``timeCode``, passed through. No path and no clock time is recorded, so
 the same inputs give the same bytes anywhere.
 """
 
@@ -20,7 +20,7 @@ from stackcomp.nodes.base import SourceNode
 
 __all__ = ["graph_hash", "notes_for"]
 
-_PASSED_ON = ("timeCode", "framesPerSecond")
+_PASSED_ON = ("timeCode",)
 
 
 def graph_hash(document: Document) -> str:
@@ -77,7 +77,7 @@ def _files(document: Document, root: Path, node: str, frame: int) -> list[Path]:
 
 
 def _from_plate(document: Document, root: Path, node: str, frame: int) -> dict[str, Any]:
-    """Timecode and rate of the file at the bottom: the way down follows backdrops."""
+    """Timecode of the file at the bottom: the way down follows backdrops."""
     name, seen = node, set()
     while name in document.nodes and name not in seen:
         seen.add(name)

@@ -8,8 +8,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from one_node import render_node
 
-from stackcomp import Composition, Graph, Image
+from stackcomp import Image
 
 
 @pytest.fixture(scope="session")
@@ -19,28 +20,6 @@ def material() -> Path:
     if not folder.is_dir():
         pytest.skip("the open test pictures are not beside the repository (../shared/material)")
     return folder
-
-
-def render_node(
-    kind: str,
-    given: Mapping[str, Image],
-    *,
-    at: float = 1.0,
-    window: Any = None,
-    frame: int = 1,
-    fused: bool = True,
-    warn: Any = None,
-    **fields: Any,
-) -> Image:
-    """One node, fed with these pictures by name, through the whole engine."""
-    graph = Graph()
-    for name, image in given.items():
-        graph.add("flat", name, size=[image.display.width, image.display.height])
-    graph.add(kind, "it", **fields)
-    results = Composition(graph).results(
-        ["it"], frame, window=window, scale=at, replace=given, fused=fused, warn=warn
-    )
-    return next(iter(results)).image
 
 
 @pytest.fixture(scope="session")

@@ -6,20 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_node import render_node as render
 
 from stackcomp import Composition, Depth, DocumentError, Graph, Image, StackcompWarning, Window
 
 SIZE = (96, 64)
 FRAME = Window.of_size(*SIZE)
-
-
-def render(kind, given, at=1.0, window=None, frame=1, **fields):
-    """A node fed with pictures, through the whole engine."""
-    graph = Graph()
-    for name, image in given.items():
-        graph.add("flat", name, size=[image.display.width, image.display.height])
-    graph.add(kind, "it", **fields)
-    return Composition(graph).render("it", frame, replace=given, scale=at, window=window)
 
 
 LENS = {"focal_length": 100, "f_number": 0.7, "focus_distance": 2, "gate_width": 36, "largest_radius": 12}

@@ -6,23 +6,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_node import render_node as render
 from scipy import signal
 
-from stackcomp import CheckError, Composition, Graph, Image, Matte, Window
+from stackcomp import CheckError, Image, Matte, Window
 from stackcomp.kernels.convolve import exponential_falloff, gaussian_falloff
 from stackcomp.port_types import Colour, Encoding
 
 SIZE = (96, 64)
 FRAME = Window.of_size(*SIZE)
-
-
-def render(kind, given, at=1.0, window=None, frame=1, **fields):
-    """A node fed with pictures, through the whole engine."""
-    graph = Graph()
-    for name, image in given.items():
-        graph.add("flat", name, size=[image.display.width, image.display.height])
-    graph.add(kind, "it", **fields)
-    return Composition(graph).render("it", frame, replace=given, scale=at, window=window)
 
 
 def lamps():

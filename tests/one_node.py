@@ -1,0 +1,30 @@
+"""One node by itself, with given pictures at its ports, through check, plan and execute."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from stackcomp import Composition, Graph, Image
+
+
+def render_node(
+    kind: str,
+    given: Mapping[str, Image],
+    *,
+    at: float = 1.0,
+    window: Any = None,
+    frame: int = 1,
+    fused: bool = True,
+    warn: Any = None,
+    **fields: Any,
+) -> Image:
+    """One node, fed with these pictures by name, through the whole engine."""
+    graph = Graph()
+    for name, image in given.items():
+        graph.add("flat", name, size=[image.display.width, image.display.height])
+    graph.add(kind, "it", **fields)
+    results = Composition(graph).results(
+        ["it"], frame, window=window, scale=at, replace=given, fused=fused, warn=warn
+    )
+    return next(iter(results)).image
