@@ -13,6 +13,8 @@ from stackcomp import Colour, Composition, Depth, Encoding, Graph, Image, Layers
 from stackcomp.check import check_graph, walk_back
 from stackcomp.circles import circles, in_knots
 from stackcomp.files import exr
+from stackcomp.nodes.base import Port
+from stackcomp.wording import alpha_way_out
 
 FRAME = Window.of_size(8, 4)
 
@@ -246,6 +248,21 @@ def test_a_config_on_disk_is_found_from_the_root(tmp_path):
     slate(graph)
     assert checked(graph, tmp_path).context.colour_config == str(tmp_path / "house.ocio")
     assert rules(graph, tmp_path / "elsewhere") == [("", "colour-config")]
+
+
+def test_a_config_without_roles_stops_the_check_at_its_working_space(tmp_path):
+    (tmp_path / "bare.ocio").write_text(
+        "ocio_profile_version: 2\nroles: {default: raw}\ndisplays:\n  d: [!<View> {name: v, colorspace: raw}]\n"
+        "colorspaces:\n  - !<ColorSpace> {name: raw, isdata: true}\n"
+    )
+    graph = Graph(colour_config="bare.ocio", working_space="raw")
+    graph.add("premultiply", "p", image=slate(graph))
+    assert rules(graph, tmp_path) == [("", "working-space")]
+
+
+def test_straight_colour_cannot_go_where_alpha_must_not_be():
+    port = Port(alpha=("none",))
+    assert alpha_way_out("straight", port)[0] == alpha_way_out("premultiplied", port)[0] == "has-alpha"
 
 
 # -- circles ------------------------------------------------------------------------------------------------------

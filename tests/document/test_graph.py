@@ -198,3 +198,22 @@ def test_variables_in_keys_and_choices_wait_for_their_values():
     assert graph.document().nodes["a"].size == (4, 4)
     with pytest.raises(DocumentError, match="none of its choices"):
         Composition(graph, variables={"word": "mat"})
+
+
+def test_nothing_is_said_about_what_a_variable_without_value_left_open():
+    node = {"kind": "flat", "size": [1, 1]}
+    nodes = {
+        "a": "${x}",
+        "b": {"kind": "${x}", "size": 3},
+        "c": {**node, "size": "${x}"},
+        "d": {**node, "as": "${x}"},
+    }
+    with pytest.raises(DocumentError) as caught:
+        Graph.from_json(json.dumps({"stackcomp": 1, "frames": "${x}", "nodes": nodes})).document()
+    (problem,) = caught.value.problems
+    assert problem.message == 'variable "x" has no value, here and at 4 other places'
+
+
+def test_variables_that_no_file_can_hold():
+    with pytest.raises(DocumentError, match='"variables" is a Python object'):
+        Graph(variables={"a": [object()]})
