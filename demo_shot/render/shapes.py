@@ -64,7 +64,7 @@ def lathe(profile: list[tuple[float, float]], centre: Array, steps: int = 96, ha
     height /= height[-1]
     for i in range(len(out)):
         first = len(points)
-        for k, (j, smooth, other) in enumerate(((i, soft[i], i - 1), (i + 1, soft[i + 1], i + 1))):
+        for j, smooth, other in ((i, soft[i], i - 1), (i + 1, soft[i + 1], i + 1)):
             n = out[i] + out[other] if smooth else out[i]
             n = n / np.linalg.norm(n)
             for a in angle:

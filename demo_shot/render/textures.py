@@ -54,15 +54,15 @@ def planks(
 
 def painted_boards(seed: int, height: int, width: int, boards: int) -> Array:
     """Upright boards with old green-grey paint, worn through to the wood here and there."""
-    wood = planks(seed, width, height, boards, [(0.30, 0.20, 0.12), (0.26, 0.17, 0.10)]).transpose(1, 0, 2)
+    wood = planks(seed, width, height, boards, [(0.27, 0.20, 0.14), (0.24, 0.175, 0.12)]).transpose(1, 0, 2)
     rng = np.random.default_rng(seed + 1)
-    paint = np.array([0.150, 0.185, 0.170])
+    paint = np.array([0.165, 0.188, 0.172])
     shade = np.exp(0.10 * noise(rng, (height, width), (40, 3)) + 0.08 * noise(rng, (height, width), (60, 60)))
     worn = noise(rng, (height, width), (18, 4)) + 0.8 * noise(rng, (height, width), (4, 2))
-    cover = np.clip((2.35 - worn) * 2.5, 0, 1)[..., None]
+    cover = np.clip((2.5 - worn) * 2.5, 0, 1)[..., None]
     tall = wood.mean(-1, keepdims=True)
     groove = np.clip(tall / gaussian_filter(tall, (30, 30, 0)), 0.15, 1.1)
-    out = cover * paint * shade[..., None] * groove ** 0.8 + (1 - cover) * wood
+    out = cover * paint * shade[..., None] * groove**0.8 + (1 - cover) * wood
     return np.clip(out, 0.004, 0.9).astype(np.float32)
 
 
@@ -101,6 +101,16 @@ def room(level: float, tint: tuple[float, float, float], seed: int) -> Array:
         out[inside] *= rng.uniform(0.35, 0.8)
     out = gaussian_filter(out, (1.2, 1.2, 0), mode=("nearest", "wrap", "nearest"))
     return (out * level * np.array(tint)).astype(np.float32)
+
+
+def window_light(tint: tuple[float, float, float]) -> Array:
+    """Daylight in the window: brighter sky above, dark bars in a cross and a dark frame."""
+    h, w = 192, 160
+    y, x = np.mgrid[0:h, 0:w].astype(float)
+    sky = 1.12 - 0.30 * y / h
+    bars = (np.abs(x - w / 2) < 4) | (np.abs(y - h / 2) < 4) | (x < 4) | (x > w - 5) | (y < 4) | (y > h - 5)
+    level = np.where(bars, 0.03, sky)
+    return (level[..., None] * np.array(tint)).astype(np.float32)
 
 
 def lamp_glow() -> Array:
