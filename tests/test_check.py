@@ -106,6 +106,9 @@ def test_a_mistake_is_not_told_again_by_what_hangs_on_it(tmp_path):
     mixed = graph.add("over", "mixed", source="slate", backdrop=small)
     matte = slate(graph, "matte", as_="matte")
     last = graph.add("restore", "last", source=shown, backdrop=mixed, matte=matte)
+    last = graph.add("over", "also", source=graph.add("flat", "tiny", size=[2, 2]), backdrop=last)
+    size = graph.add("over", "sized", source="tiny", backdrop="slate")
+    last = graph.add("over", "again", source=size, backdrop=last)
     for k in range(5):
         last = graph.add("exposure", f"e{k}", image=last)
         last = graph.add("over", f"o{k}", source="slate", backdrop=last)
@@ -116,6 +119,7 @@ def test_a_mistake_is_not_told_again_by_what_hangs_on_it(tmp_path):
         ("mixed", "resolution"),
         ("mixed", "two-spaces"),
         ("shown", "not-linear"),
+        ("sized", "resolution"),
     ]
 
 
@@ -297,6 +301,10 @@ def test_circles_are_circles(wiring):
     # Each knot is told once.
     same = {frozenset(n for n in knots if n in reach(edges, name) and name in reach(edges, n)) for name in knots}
     assert len(found) == len(same)
+
+
+def test_the_shortest_way_round_is_told():
+    assert circles({"a": ["b", "d"], "b": ["c"], "c": ["a"], "d": ["a"]}) == [["a", "d", "a"]]
 
 
 def test_headers_alone_are_read(tmp_path, monkeypatch):

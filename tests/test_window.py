@@ -117,6 +117,13 @@ def test_scaled_keeps_what_is_inside_inside(a, b, scale):
     assert a.scaled(scale) in (a | b).scaled(scale)
 
 
+def test_products_that_floats_only_come_near_to():
+    assert (1 / 49) * 49 < 1
+    assert Window(49, 0, 98, 49).scaled(1 / 49) == Window(1, 0, 2, 1)
+    assert 0.1 * 3 > 0.3
+    assert Window(0, 0, 30, 30).scaled(0.1 * 3) == Window(0, 0, 9, 9)
+
+
 def test_scale_of_one_and_nothing():
     assert Window(1, 2, 3, 4).scaled(1) == Window(1, 2, 3, 4)
     assert Window(3, 3, 3, 3).scaled(0.5).empty
