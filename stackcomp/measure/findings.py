@@ -1,0 +1,43 @@
+"""What was found, kept as variables for graphs.
+
+A file of findings is a JSON object. Each finding is a variable that a graph takes as ``${name}``; under ``found``
+stand, by the same names, the numbers that it was found from: files, areas, means, residuals. Several matches write into
+one file, each replacing only its own variables, so that the next shot of the same place starts from it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from stackcomp.document.read_json import read_json
+from stackcomp.errors import DocumentError, Problem
+from stackcomp.files.atomic import whole_file
+
+__all__ = ["keep"]
+
+
+def keep(path: str | Path, variables: Mapping[str, Any], found_from: Mapping[str, Any]) -> None:
+    """Write variables into a file of findings, which stays whole whatever happens.
+
+    Args:
+        path: the file; made where missing.
+        variables: name → value of JSON type.
+        found_from: what they were found from; kept under each variable's name.
+
+    Raises:
+        DocumentError: a file of that name is there, but is no JSON object; it is left alone.
+        FileError: the disk does not want.
+    """
+    path = Path(path)
+    told: dict[str, Any] = read_json(path) if path.exists() else {}
+    if not isinstance(told.get("found", {}), dict):
+        raise DocumentError(Problem("findings", '"found" is not an object, so this is no file of findings',
+                                    "write to another file", field="found", place=str(path)))  # fmt: skip
+    told = {**told, **variables}
+    told["found"] = {**told.get("found", {}), **{name: dict(found_from) for name in variables}}
+    text = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    with whole_file(path) as unfinished:
+        unfinished.write_text(text, encoding="utf-8")
