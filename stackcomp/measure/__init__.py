@@ -1,6 +1,6 @@
 """Measuring pictures, and finding the numbers that match one to another.
 
-`picture` opens what is measured in scene-linear light; `area` says where; `statistics` measures there; each match is
-a file of its own. What is found is written by `findings` as variables for graphs. Everything here takes and gives
+`picture` opens what is measured in scene-linear light; `area` says where; `statistics` measures there; each match
+is a file of its own. What is found is written by `findings` as variables for graphs. Everything takes and gives
 pictures, plain numbers and arrays; words on a screen are the business of the command line.
 """

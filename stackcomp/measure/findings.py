@@ -1,8 +1,8 @@
 """What was found, kept as variables for graphs.
 
 A file of findings is a JSON object. Each finding is a variable that a graph takes as ``${name}``; under ``found``
-stand, by the same names, the numbers that it was found from: files, areas, means, residuals. Several matches write into
-one file, each replacing only its own variables, so that the next shot of the same place starts from it.
+stand, by the same names, the numbers that it was found from: files, areas, means, residuals. Several matches may
+write into one file, each replacing only its own variables, so that the next shot of the same place starts from it.
 """
 
 from __future__ import annotations
