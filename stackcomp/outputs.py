@@ -44,7 +44,7 @@ def _read_by(node: Node, root: Path, frames: Sequence[int]) -> Iterator[Path]:
     for frame in frames:
         yield from node.files(frame, root)
         # Where frames are numbered otherwise, those of the same number are originals none the less.
-        if isinstance(path, str) and getattr(node, "shift", 0):
+        if isinstance(path, str) and getattr(node, "shift", 0) != 0:
             yield resolve(root, path, frame)
 
 
