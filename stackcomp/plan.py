@@ -294,11 +294,13 @@ class _Planner:
         self, key: Key, checked: CheckedNode, node: Adjustable, function: PixelFunction, ports: dict[str, Key]
     ) -> PixelValue:
         image = ports[node.adjusts]
+        premultiplied = getattr(checked.types[node.adjusts], "alpha", "none") == "premultiplied"
         lanes: list[tuple[Key, str] | float] = [(image, plane) for plane in "RGB"]
+        if node.sees_coverage:
+            lanes.append((image, "A" if premultiplied else COVERED))
         for port in node.ports():
             if port in ports and port not in (node.adjusts, "within"):
                 lanes += self._lanes(ports[port], checked.wires[port].type)
-        premultiplied = getattr(checked.types[node.adjusts], "alpha", "none") == "premultiplied"
         return PixelValue(
             key,
             checked,

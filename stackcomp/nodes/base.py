@@ -271,10 +271,15 @@ class Adjustable(Node):
     is not a plain multiply, so that premultiplied colour is divided by alpha before it and multiplied after.
     Light without coverage (alpha 0) cannot be divided: the function then acts on the light as it is, less
     what it would make of black, so that nothing comes from nothing and light stays light.
+
+    With ``sees_coverage`` the function takes a fourth lane behind R G B, how much of the pixel is covered: alpha
+    where colour is premultiplied, else 1 where there are pixels and 0 outside. A kind whose maths can be said in
+    premultiplied terms needs no division then, and none of the division's rounding.
     """
 
     adjusts: ClassVar[str] = "image"
     curve: ClassVar[bool] = False
+    sees_coverage: ClassVar[bool] = False
 
     within: Annotated[str | None, Port((Matte,), doc="limits the change to this matte")] = None
     amount: Annotated[float, Number("how much of the change to use", low=0, high=1)] = 1.0

@@ -14,20 +14,25 @@ from stackcomp.port_types import PortType
 
 
 @pixel
-def _offset(r, g, b, dr, dg, db):  # type: ignore[no-untyped-def]
-    return r + dr, g + dg, b + db
+def _veil(r, g, b, covered, dr, dg, db):  # type: ignore[no-untyped-def]
+    return r + covered * dr, g + covered * dg, b + covered * db
 
 
 class MatchBlack(ColourNode):
     """Adds the plate's black level to CG, so that its zero lands where the plate's darkest parts are.
 
     A camera's black is a veil of stray light over the whole picture, so it adds: in premultiplied terms
-    ``colour + alpha · black``, nothing where there is no CG. ``inverse`` takes it away again.
+    ``colour + alpha · black``, nothing where there is no CG, and light under alpha 0 stays to the bit as it is.
+
+    ``inverse`` takes the same amount away again. Both are one sum without a division, so what comes back is the
+    picture to within the last bit of the lifted number, which is where float32 ends: black itself comes back as 0
+    exactly, and a picture from a half-float file comes back to the bit when it is stored as half again, as long as
+    the black is below 1/8.
     """
 
     source_of_maths: ClassVar[str] = "veiling glare adds to light: common practice, no source"
-    function: ClassVar[PixelFunction] = _offset
-    curve: ClassVar[bool] = True
+    function: ClassVar[PixelFunction] = _veil
+    sees_coverage: ClassVar[bool] = True
 
     kind: Literal["match_black"] = "match_black"
     image: Annotated[str, Port(doc="CG to lift", linear=True)]
