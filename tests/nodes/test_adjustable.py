@@ -7,14 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import CheckError, DocumentError, Image, Matte, Ratio
 
 few = settings(max_examples=15, deadline=None)
 # Coverage as half floats hold it: 0, or not so small that light divided by it would leave float32.
-values = st.just(0) | st.floats(2**-24, 40, width=32)
+values = st.just(0) | numbers(2**-24, 40)
 pictures = arrays.arrays(np.float32, (2, 3, 4), elements=values)
-mattes = arrays.arrays(np.float32, (2, 3), elements=st.floats(-1, 2, width=32) | st.sampled_from([0, 1]))
+mattes = arrays.arrays(np.float32, (2, 3), elements=numbers(-1, 2) | st.sampled_from([0, 1]))
 shares = st.floats(2**-6, 1, exclude_max=True)
 
 #: One of each way to be adjustable: a multiply, a curve, two pictures, an area kind.

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import Composition, Graph, Image, Window
 from stackcomp.nodes.blend import Mode
@@ -91,7 +92,7 @@ def test_all_published_modes_are_here():
 
 # Sixteenths: the published corner cases (0, ¼, ½, 1) come up often.
 sixteenths = st.integers(0, 16).map(lambda k: k / 16)
-pictures = arrays.arrays(np.float32, (2, 3, 4), elements=st.floats(0, 1, width=32) | sixteenths)
+pictures = arrays.arrays(np.float32, (2, 3, 4), elements=numbers(0, 1) | sixteenths)
 
 
 @settings(max_examples=30, deadline=None)
@@ -142,7 +143,7 @@ def test_by_hand(mode, expected):
     assert half == ((expected + 0.25) / 2,) * 3 + (1,)
 
 
-lights = arrays.arrays(np.float32, (2, 3, 4), elements=st.floats(-1, 60, width=32))
+lights = arrays.arrays(np.float32, (2, 3, 4), elements=numbers(-1, 60))
 
 
 @settings(max_examples=30, deadline=None)

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import Image, Matte
 
@@ -51,7 +52,7 @@ grades = st.fixed_dictionaries(
         "clamp": st.booleans(),
     }
 )
-pictures = arrays.arrays(np.float32, (2, 3, 3), elements=st.floats(-2, 4, width=32))
+pictures = arrays.arrays(np.float32, (2, 3, 3), elements=numbers(-2, 4))
 
 
 @few
@@ -94,7 +95,7 @@ def test_the_neutral_grade_changes_nothing_but_rounding(render, picture):
 
 
 @few
-@given(pictures, arrays.arrays(np.float32, (2, 3), elements=st.floats(2**-8, 1, width=32)), grades)
+@given(pictures, arrays.arrays(np.float32, (2, 3), elements=numbers(2**-8, 1)), grades)
 def test_premultiplied_colour_is_graded_as_straight(render, picture, alpha, grade):
     fields = {name: list(value) if isinstance(value, tuple) else value for name, value in grade.items()}
     edge = np.dstack([picture * alpha[..., None], alpha])

@@ -7,11 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import CheckError, DocumentError, Image
 from stackcomp.port_types import Colour, Encoding
 
-pictures = arrays.arrays(np.float32, (2, 3, 4), elements=st.floats(-4, 400, width=32))
+pictures = arrays.arrays(np.float32, (2, 3, 4), elements=numbers(-4, 400))
 gains = st.tuples(*[st.floats(0, 16)] * 3)
 
 

@@ -9,11 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import DocumentError, Image
 
 few = settings(max_examples=40, deadline=None)
-pictures = arrays.arrays(np.float32, (2, 3, 4), elements=st.floats(-4, 400, width=32))
+pictures = arrays.arrays(np.float32, (2, 3, 4), elements=numbers(-4, 400))
 matrices = arrays.arrays(np.float64, (3, 3), elements=st.floats(-3, 3))
 
 

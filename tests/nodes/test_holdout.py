@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from hypothesis import given, settings
-from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import CheckError, Image, Matte, Window
 
 few = settings(max_examples=40, deadline=None)
-pictures = arrays.arrays(np.float32, (2, 3, 4), elements=st.floats(0, 40, width=32))
-mattes = arrays.arrays(np.float32, (2, 3), elements=st.floats(0, 1, width=32))
+pictures = arrays.arrays(np.float32, (2, 3, 4), elements=numbers(0, 40))
+mattes = arrays.arrays(np.float32, (2, 3), elements=numbers(0, 1))
 
 
 def out(matte):

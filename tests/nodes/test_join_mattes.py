@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from hypothesis import given, settings
-from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import Composition, Graph, Image, Matte, Window
 
 few = settings(max_examples=40, deadline=None)
-mattes = arrays.arrays(np.float32, (2, 3), elements=st.floats(0, 1, width=32))
+mattes = arrays.arrays(np.float32, (2, 3), elements=numbers(0, 1))
 WAYS = [(op, edges) for op in ("union", "intersection", "difference") for edges in ("crossing", "shared")]
 
 

@@ -7,15 +7,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import CheckError, Image, Matte, Ratio, Window
 from stackcomp.port_types import Colour, Encoding
 
 few = settings(max_examples=40, deadline=None)
-lights = st.floats(2**-8, 40, width=32)
+lights = numbers(2**-8, 40)
 plates = arrays.arrays(np.float32, (2, 3, 3), elements=lights)
-ratios = arrays.arrays(np.float32, (2, 3, 3), elements=st.floats(0, 3, width=32))
-mattes = arrays.arrays(np.float32, (2, 3), elements=st.floats(0, 1, width=32))
+ratios = arrays.arrays(np.float32, (2, 3, 3), elements=numbers(0, 3))
+mattes = arrays.arrays(np.float32, (2, 3), elements=numbers(0, 1))
 
 
 @pytest.fixture(scope="module")
@@ -87,7 +88,7 @@ def test_knobs_at_rest_only_multiply(shade, plate, ratio):
 
 
 @few
-@given(plates, arrays.arrays(np.float32, (2, 3, 3), elements=st.floats(0, 1, width=32)),
+@given(plates, arrays.arrays(np.float32, (2, 3, 3), elements=numbers(0, 1)),
        st.sampled_from(["gamma", "density", "floor", "tint"]),
        st.tuples(st.floats(0.01, 1), st.floats(0.01, 1)).filter(lambda pair: pair[0] < pair[1]))  # fmt: skip
 def test_knobs_are_monotone(shade, plate, ratio, knob, pair):
@@ -99,7 +100,7 @@ def test_knobs_are_monotone(shade, plate, ratio, knob, pair):
 
 
 @few
-@given(arrays.arrays(np.float32, (2, 3, 3), elements=st.floats(0, 1, width=32)))
+@given(arrays.arrays(np.float32, (2, 3, 3), elements=numbers(0, 1)))
 def test_no_shadow_goes_below_the_plates_black(shade, ratio):
     plate = np.full((2, 3, 3), 0.5, np.float32)
     got = shade(plate, ratio, black=0.01)

@@ -5,13 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from hypothesis import given
-from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import CheckError, Composition, Graph, Image, Window
 
-numbers = st.floats(-4, 100, width=32)
-pictures = arrays.arrays(np.float32, (2, 3, 4), elements=numbers)
+pictures = arrays.arrays(np.float32, (2, 3, 4), elements=numbers(-4, 100))
 
 
 def over(source, backdrop):

@@ -7,8 +7,8 @@ from typing import get_args
 import numpy as np
 import pytest
 from hypothesis import given, settings
-from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import Composition, Graph, Image, Window
 from stackcomp.nodes.porter_duff import Operator
@@ -76,11 +76,11 @@ def test_the_worked_example(operator):
     assert got.to_array()[1, 2].tolist() == [red, green, 0, red + green]
 
 
-values = arrays.arrays(np.float32, (3, 6, 4), elements=st.floats(0, 50, width=32))
+values = arrays.arrays(np.float32, (3, 6, 4), elements=numbers(0, 50))
 
 
 @settings(max_examples=30, deadline=None)
-@given(values, values, arrays.arrays(np.float32, (2, 3, 6), elements=st.floats(0, 1, width=32)))
+@given(values, values, arrays.arrays(np.float32, (2, 3, 6), elements=numbers(0, 1)))
 def test_the_table(source, backdrop, alphas):
     source, backdrop = source.copy(), backdrop.copy()
     source[..., 3], backdrop[..., 3] = alphas

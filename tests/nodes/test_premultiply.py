@@ -7,12 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
+from strategies import numbers
 
 from stackcomp import CheckError, Composition, Graph, Image
 
 few = settings(max_examples=40, deadline=None)
-pictures = arrays.arrays(np.float32, (2, 3, 4), elements=st.floats(-4, 400, width=32))
-coverage = arrays.arrays(np.float32, (2, 3), elements=st.just(0) | st.floats(2**-10, 1, width=32))
+pictures = arrays.arrays(np.float32, (2, 3, 4), elements=numbers(-4, 400))
+coverage = arrays.arrays(np.float32, (2, 3), elements=st.just(0) | numbers(2**-10, 1))
 
 
 @pytest.fixture(scope="module")
