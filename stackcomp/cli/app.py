@@ -9,6 +9,7 @@ import typer
 from stackcomp.cli.check import check
 from stackcomp.cli.dump import dump
 from stackcomp.cli.kinds import kinds
+from stackcomp.cli.match import match
 from stackcomp.cli.options import Debug
 from stackcomp.cli.render import render
 from stackcomp.cli.schema import schema
@@ -33,6 +34,7 @@ app = typer.Typer(
 )
 for _command in _COMMANDS:
     app.command(epilog=_EXIT_CODES, no_args_is_help=_command not in (kinds, schema))(_command)
+app.add_typer(match, name="match", epilog=_EXIT_CODES)
 
 
 def _version(asked: bool) -> None:

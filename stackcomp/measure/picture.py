@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 from stackcomp.composition import Composition
@@ -12,7 +13,27 @@ from stackcomp.files.paths import FramePath
 from stackcomp.image import Image
 from stackcomp.port_types import Colour, Layers
 
-__all__ = ["open_picture"]
+__all__ = ["HALF_MAX", "Measured", "open_measured", "open_picture"]
+
+
+HALF_MAX = 65504.0
+"""The largest number of a half float."""
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A file's colour as light, and as it was stored.
+
+    Attributes:
+        light: R G B, scene-linear in the working space, over the file's data window.
+        stored: R G B as in the file, before any curve or matrix; what is clipped can only be seen here.
+        ceiling: the largest value that the file's format holds: 65504 for OpenEXR and float TIFF (half's
+            largest), 1 for whole numbers.
+    """
+
+    light: Image
+    stored: Image
+    ceiling: float
 
 
 def open_picture(
@@ -25,7 +46,29 @@ def open_picture(
     colour_config: str = DEFAULT_CONFIG,
     root: str | Path = ".",
 ) -> Image:
-    """R G B of a file as scene-linear light.
+    """R G B of a file as scene-linear light: `open_measured` without what was stored."""
+    return open_measured(
+        path,
+        frame=frame,
+        layer=layer,
+        encoding=encoding,
+        working_space=working_space,
+        colour_config=colour_config,
+        root=root,
+    ).light
+
+
+def open_measured(
+    path: str | Path,
+    *,
+    frame: int | None = None,
+    layer: str = "",
+    encoding: str | None = None,
+    working_space: str = "ACEScg",
+    colour_config: str = DEFAULT_CONFIG,
+    root: str | Path = ".",
+) -> Measured:
+    """R G B of a file as scene-linear light, and as stored.
 
     Args:
         path: file, or a file sequence with a frame token.
@@ -35,9 +78,6 @@ def open_picture(
         working_space: scene-linear space of the result.
         colour_config: name or path of the OCIO config.
         root: folder for relative paths.
-
-    Returns:
-        Colour without alpha, scene-linear in the working space, over the file's data window.
 
     Raises:
         DocumentError: no frame given for a sequence.
@@ -56,7 +96,7 @@ def open_picture(
     graph.add("shuffle", "colour", layers="file", as_="colour", layer=layer, alpha="none")
     graph.add("convert_colour", "light", image="colour")
     comp = Composition(graph, root=root)
-    executor = comp.executor(["light"], frames=(number,))
+    executor = comp.executor(["light", "colour"], frames=(number,))
     types = executor.plan.checked.nodes
     source = types["colour"].type
     assert isinstance(source, Colour)
@@ -69,5 +109,11 @@ def open_picture(
             )
         )
     assert isinstance(types["file"].type, Layers)
-    (result,) = executor.results(number)
-    return result.image
+    images = {result.node: result.image for result in executor.results(number)}
+    return Measured(images["light"], images["colour"], _ceiling(text, images["colour"]))
+
+
+def _ceiling(path: str, stored: Image) -> float:
+    """Stills of whole numbers end at 1; one that goes beyond is of floats."""
+    beyond = any(float(plane.max(initial=0)) > 1 for plane in stored.planes.values())
+    return HALF_MAX if beyond or path.lower().endswith(".exr") else 1.0

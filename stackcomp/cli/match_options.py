@@ -1,0 +1,223 @@
+"""Options that the `match` commands and `measure` share, and what they do with them.
+
+Pictures to be matched are opened by `Pair.plate` and `Pair.other`, areas read by `area_of`, three numbers by
+`three_numbers`; `refuse_inputs` keeps results from being written over what they were found from, and
+`name_of_variable` sees to it that a graph can take what is written.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from stackcomp.errors import DocumentError, Problem
+
+if TYPE_CHECKING:
+    from stackcomp.measure.area import Area
+    from stackcomp.measure.picture import Measured
+
+__all__ = [
+    "As",
+    "BothEncoding",
+    "ColourConfig",
+    "Frame",
+    "OtherArea",
+    "OtherEncoding",
+    "OtherFile",
+    "OtherLayer",
+    "Pair",
+    "PictureFile",
+    "PlateArea",
+    "PlateBlack",
+    "PlateEncoding",
+    "PlateFile",
+    "WorkingSpace",
+    "WriteFile",
+    "area_of",
+    "name_of_variable",
+    "refuse_inputs",
+    "three_numbers",
+]
+
+#: The default of stackcomp.files.colour, which is not imported only to show a help page.
+_CONFIG = "studio-config-v2.2.0_aces-v1.3_ocio-v2.4"
+
+PlateFile = Annotated[
+    str, typer.Option("--plate", metavar="FILE", help="The camera's picture.", show_default=False)
+]
+PlateArea = Annotated[
+    str,
+    typer.Option(
+        metavar="X,Y,W,H",
+        help="Where to measure in the plate: left, top, width, height in pixels; or x,y;x,y;x,y … of a polygon.",
+        show_default=False,
+    ),
+]
+OtherFile = Annotated[
+    str,
+    typer.Option("--other", metavar="FILE", help="The picture to be matched to the plate.", show_default=False),
+]
+OtherArea = Annotated[
+    str,
+    typer.Option(metavar="X,Y,W,H", help="Where to measure in the other picture.", show_default=False),
+]
+Frame = Annotated[
+    int | None, typer.Option(metavar="N", help="The frame, where a file is one of a sequence.", show_default=False)
+]
+PlateEncoding = Annotated[
+    str | None,
+    typer.Option(
+        metavar="NAME", help="Colour space of the plate, if its header does not say.", show_default=False
+    ),
+]
+OtherEncoding = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Colour space of the other picture.", show_default=False)
+]
+BothEncoding = Annotated[
+    str | None,
+    typer.Option("--encoding", metavar="NAME", help="Colour space of both pictures.", show_default=False),
+]
+OtherLayer = Annotated[
+    str, typer.Option("--layer", metavar="NAME", help="Layer of the other picture.", show_default=False)
+]
+PlateBlack = Annotated[
+    str | None,
+    typer.Option(
+        metavar="R,G,B",
+        help="The camera's black, scene-linear, taken off the plate first: a veil that the chart did not send.",
+        show_default=False,
+    ),
+]
+WorkingSpace = Annotated[
+    str, typer.Option(metavar="NAME", help="Scene-linear colour space in which numbers are given.")
+]
+ColourConfig = Annotated[
+    str, typer.Option(metavar="NAME", help="Full name of a built-in OpenColorIO config, or path to one.")
+]
+WriteFile = Annotated[
+    str | None,
+    typer.Option(
+        "--write",
+        metavar="JSON",
+        help="Keep what was found in this file of variables, beside what it holds already.",
+        show_default=False,
+    ),
+]
+As = Annotated[str, typer.Option("--as", metavar="NAME", help="Name of the variable.")]
+PictureFile = Annotated[
+    str | None,
+    typer.Option(metavar="PNG", help="Write a picture that shows what was measured.", show_default=False),
+]
+
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
+
+
+@dataclass(frozen=True)
+class Pair:
+    """How the plate and the other picture are opened."""
+
+    frame: int | None = None
+    plate_encoding: str | None = None
+    other_encoding: str | None = None
+    encoding: str | None = None
+    layer: str = ""
+    working_space: str = "ACEScg"
+    colour_config: str = _CONFIG
+    root: str = "."
+
+    def plate(self, path: str) -> Measured:
+        """The plate in scene-linear light. Raises as `stackcomp.measure.picture.open_measured`."""
+        return self._open(path, "", self.plate_encoding or self.encoding)
+
+    def other(self, path: str) -> Measured:
+        """The other picture in scene-linear light. Raises as `stackcomp.measure.picture.open_measured`."""
+        return self._open(path, self.layer, self.other_encoding or self.encoding)
+
+    def _open(self, path: str, layer: str, encoding: str | None) -> Measured:
+        from stackcomp.measure.picture import open_measured
+
+        return open_measured(
+            path,
+            frame=self.frame,
+            layer=layer,
+            encoding=encoding,
+            working_space=self.working_space,
+            colour_config=self.colour_config,
+            root=self.root,
+        )
+
+
+def area_of(text: str) -> Area:
+    """A rectangle of four numbers, or a polygon where points are parted by semicolons.
+
+    Raises:
+        AreaError: neither.
+    """
+    from stackcomp.measure.area import parse_polygon, parse_rectangle
+
+    return parse_polygon(text) if ";" in text else parse_rectangle(text)
+
+
+def three_numbers(text: str, option: str) -> tuple[float, float, float]:
+    """``r,g,b``, or one number for all three.
+
+    Raises:
+        DocumentError: anything else.
+    """
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) == 1:
+        numbers *= 3
+    if len(numbers) != 3 or not all(abs(number) < float("inf") for number in numbers):
+        raise DocumentError(
+            Problem("three-numbers", f'{option}: "{text}" is not r,g,b', f"as in {option} 0.002,0.002,0.002")
+        )
+    return numbers[0], numbers[1], numbers[2]
+
+
+def name_of_variable(name: str) -> str:
+    """The name, if a graph can take a variable of that name.
+
+    Raises:
+        DocumentError: it cannot.
+    """
+    if not _NAME.fullmatch(name) or name == "found":
+        raise DocumentError(
+            Problem(
+                "variable-name",
+                f'--as: "{name}" cannot be the name of a variable',
+                'use letters, digits and _, a letter first; "found" is taken by the file itself',
+            )
+        )
+    return name
+
+
+def refuse_inputs(outputs: Iterable[str | None], inputs: Iterable[str | None], root: str = ".") -> None:
+    """Make sure that nothing is written over what is measured.
+
+    Args:
+        outputs: files to be written, from the working folder; None for those that are not asked for.
+        inputs: files that are read, from ``root``; None likewise.
+        root: folder for the inputs' relative paths.
+
+    Raises:
+        DocumentError: one of the outputs is one of the inputs, or its folder is missing.
+    """
+    originals = {os.path.realpath(Path(root) / path) for path in inputs if path is not None}
+    for path in outputs:
+        if path is not None and os.path.realpath(path) in originals:
+            raise DocumentError(
+                Problem("overwrites-input", f"{path} is measured, and would be written over", "name another file")
+            )
+        if path is not None and not Path(path).absolute().parent.is_dir():
+            raise DocumentError(
+                Problem("no-folder", f"{path}: there is no such folder", "make the folder, or name another")
+            )
