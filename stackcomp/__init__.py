@@ -18,6 +18,7 @@ from stackcomp.version import __version__
 if TYPE_CHECKING:
     from stackcomp.composition import Composition, StackcompWarning, load
     from stackcomp.document.graph import Graph
+    from stackcomp.document.values import Keyed
     from stackcomp.errors import (
         CheckError,
         DocumentError,
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "composition": ("Composition", "StackcompWarning", "load"),
     "document.graph": ("Graph",),
+    "document.values": ("Keyed",),
     "errors": (
         "CheckError",
         "DocumentError",
@@ -91,6 +93,7 @@ __all__ = [
     "GraphError",
     "Ids",
     "Image",
+    "Keyed",
     "Layers",
     "Matte",
     "Motion",

@@ -223,7 +223,7 @@ class Composition:
                 raise CheckError(
                     Problem(
                         "no-deliver",
-                        f"is a {node.kind} node, and writes nothing",
+                        f"is of kind {node.kind}, and writes nothing",
                         "name a deliver node, or render this one to a picture",
                         node=name,
                         place=place,

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from stackcomp.document.model import Document
-from stackcomp.nodes.base import SourceNode
+from stackcomp.nodes.base import Node, SinkNode, SourceNode
 
 __all__ = ["graph_hash", "notes_for"]
 
@@ -26,12 +26,17 @@ _PASSED_ON = ("timeCode",)
 def graph_hash(document: Document) -> str:
     """Hash of everything in the graph that can change a pixel; notes for people and variables' names cannot."""
     nodes = {
-        name: node.model_dump(mode="json", by_alias=True, exclude={"about"})
+        name: node.model_dump(mode="json", by_alias=True, exclude={"about", *_where(node)})
         for name, node in document.nodes.items()
     }
     told = {"working_space": document.head.working_space, "colour_config": document.head.colour_config}
     text = json.dumps({**told, "nodes": nodes}, sort_keys=True, ensure_ascii=False)
     return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
+
+
+def _where(node: Node) -> set[str]:
+    """Fields that only say where files are: what is in those that are read has a hash of its own."""
+    return {"path"} if isinstance(node, SourceNode | SinkNode) else set()
 
 
 def notes_for(document: Document, root: Path, node: str, frame: int) -> Mapping[str, Any]:

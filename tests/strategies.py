@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from hypothesis import strategies as st
 
-#: Smaller amounts than this say nothing about a picture, and products of them leave float32's normal range, where no
-#: relative tolerance holds.
+#: Smaller amounts than this say nothing about a picture, and products of them leave float32's normal range,
+#: where no relative tolerance holds.
 SMALLEST = 2.0**-20
 
 

@@ -15,7 +15,8 @@ from pathlib import Path
 
 __all__ = ["FramePath", "missing_frames", "nearby", "resolve"]
 
-_TOKEN = re.compile(r"\{frame(?::(?P<brace>0?\d*)d)?\}|%(?P<percent>0?\d*)d")
+# Two digits of width at the most: a wider number is a slip, and would fill memory.
+_TOKEN = re.compile(r"\{frame(?::(?P<brace>0?\d{0,2})d)?\}|%(?P<percent>0?\d{0,2})d")
 
 
 @dataclass(frozen=True)
@@ -52,9 +53,7 @@ class FramePath:
 
     def for_frame(self, frame: int) -> str:
         """The path with the number of ``frame`` in place of each token."""
-        return _TOKEN.sub(
-            lambda token: format(frame, (token["brace"] or token["percent"] or "") + "d"), self.text
-        )
+        return _TOKEN.sub(lambda token: format(frame, (token["brace"] or token["percent"] or "") + "d"), self.text)
 
     def __str__(self) -> str:
         return self.text
@@ -69,9 +68,7 @@ def resolve(root: str | os.PathLike[str], text: str | FramePath, frame: int) -> 
     return Path(root, _frame_path(text).for_frame(frame))
 
 
-def missing_frames(
-    pattern: str | FramePath, root: str | os.PathLike[str], frames: Iterable[int]
-) -> list[int]:
+def missing_frames(pattern: str | FramePath, root: str | os.PathLike[str], frames: Iterable[int]) -> list[int]:
     """Those of ``frames`` that have no file, in the order given; each folder is listed once."""
     listings: dict[Path, frozenset[str]] = {}
     missing = []

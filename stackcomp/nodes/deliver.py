@@ -122,7 +122,8 @@ class Deliver(SinkNode):
         if isinstance(image.type, Colour):
             encoding = image.type.encoding
             metadata["stackcomp/colourSpace"] = encoding.name
-            metadata["stackcomp/colourConfig"] = job.context.colour_config
+            # Of a config on disk the name alone: a path would tell of one machine.
+            metadata["stackcomp/colourConfig"] = Path(job.context.colour_config).name
             chromaticities = colour_tags.chromaticities_of(encoding) if encoding.linear else None
             if chromaticities is not None:
                 metadata["chromaticities"] = chromaticities

@@ -94,7 +94,7 @@ class Shuffle(ViewNode):
             if not good:
                 yield Problem(
                     "planes",
-                    f'"channels" of ids are id0 cover0 id1 cover1 …, not {" ".join(wishes)}',
+                    f'"channels" of ids are id0 cover0 id1 cover1 …, not {" ".join(wishes) or "left out"}',
                     "name them in pairs, in order",
                     field="channels",
                 )
