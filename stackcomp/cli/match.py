@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import typer
 
+from stackcomp.cli.match_chart import chart
+
 __all__ = ["match"]
 
 match = typer.Typer(
@@ -11,3 +13,4 @@ match = typer.Typer(
     rich_markup_mode=None,
     help="Find the numbers that match CG and light to a plate, and keep them as variables for graphs.",
 )
+match.command(no_args_is_help=True)(chart)
