@@ -284,9 +284,7 @@ def _display_cpu(src: str, display: str | None, view: str | None, config_name: s
 def _check_choice(what: str, wrong: str, choices: list[str], config_name: str) -> None:
     if wrong not in choices:
         hint = did_you_mean(wrong, choices)
-        raise UnknownEncoding(
-            f'there is no {what} "{wrong}" in {config_name}' + (f" — {hint}" if hint else "")
-        )
+        raise UnknownEncoding(f'there is no {what} "{wrong}" in {config_name}' + (f" — {hint}" if hint else ""))
 
 
 def _apply(planes: Sequence[Plane], processor: Any) -> Planes:

@@ -131,9 +131,7 @@ def read(path: str | os.PathLike[str], channels: Iterable[str] | None = None) ->
         if source is None:
             subject = f'part {number} "{part.name}"' if len(layout.parts) > 1 else "the picture"
             why = f" ({said[0].strip().rpartition(' - ')[2]})" if said else ""
-            raise FileError(
-                path, f"the pixels of {subject} are damaged{why}", "render or copy the file again"
-            )
+            raise FileError(path, f"the pixels of {subject} are damaged{why}", "render or copy the file again")
         for stored, name in zip(part.channels, part.full_names, strict=True):
             if name in wanted:
                 pixels = source[stored].pixels if stored in source else None
@@ -221,9 +219,7 @@ def _check_part(path: Path, number: int, part: PartLayout) -> None:
             "flatten it when rendering",
         )
     if part.data_window.empty or part.display_window.empty:
-        raise FileError(
-            path, f'its header is damaged: part {number} "{part.name}" has a window without pixels'
-        )
+        raise FileError(path, f'its header is damaged: part {number} "{part.name}" has a window without pixels')
     if not part.channels:
         raise FileError(path, f'part {number} "{part.name}" has no channels')
 

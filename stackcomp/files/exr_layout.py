@@ -237,9 +237,7 @@ def _check_tables(path: Path, file: BinaryIO, layout: Layout, thorough: bool) ->
         offsets = np.frombuffer(file.read(8 * part.chunks), "<u8")
         there = int(np.count_nonzero((offsets >= layout.tables_at) & (offsets < size)))
         if there < part.chunks:
-            raise FileError(
-                path, f"it is unfinished: {subject} has {there} of {part.chunks} chunks", _WAY_OUT
-            )
+            raise FileError(path, f"it is unfinished: {subject} has {there} of {part.chunks} chunks", _WAY_OUT)
         if thorough and not part.tiled and len(layout.parts) == 1:
             _check_leaders(path, file, part, offsets, size)
 

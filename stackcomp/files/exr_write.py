@@ -92,8 +92,7 @@ def write(
     if not planes:
         raise FileError(path, "there are no channels to write")
     types = {
-        name: _stored_type(path, name, plane, pixel_type, name in bits_as_float)
-        for name, plane in planes.items()
+        name: _stored_type(path, name, plane, pixel_type, name in bits_as_float) for name, plane in planes.items()
     }
     if window.empty:
         window = Window(display.x0, display.y0, display.x0 + 1, display.y0 + 1)
@@ -107,9 +106,7 @@ def write(
             stored[name], beyond = _to_half(plane)
             clamped += beyond
         else:
-            stored[name] = np.ascontiguousarray(plane).view(
-                np.uint32 if types[name] == "uint" else np.float32
-            )
+            stored[name] = np.ascontiguousarray(plane).view(np.uint32 if types[name] == "uint" else np.float32)
     attributes, skipped = _attributes(path, metadata or {})
     with whole_file(path) as unfinished:
         _write(unfinished, stored, attributes, window, display, compression)
@@ -176,9 +173,7 @@ def _write(
 
     header = {
         **attributes,
-        "compression": getattr(
-            OpenEXR, f"{'no' if compression == 'none' else compression}_compression".upper()
-        ),
+        "compression": getattr(OpenEXR, f"{'no' if compression == 'none' else compression}_compression".upper()),
         "dataWindow": window.to_exr(),
         "displayWindow": display.to_exr(),
         "lineOrder": OpenEXR.INCREASING_Y,
@@ -223,9 +218,7 @@ def _chromaticities(path: Path, value: Any) -> tuple[float, ...]:
     except (TypeError, ValueError):
         numbers = ()
     if len(numbers) != 8:
-        raise FileError(
-            path, f"chromaticities are 8 numbers (x and y of red, green, blue, white), not {value!r}"
-        )
+        raise FileError(path, f"chromaticities are 8 numbers (x and y of red, green, blue, white), not {value!r}")
     return numbers
 
 
@@ -264,9 +257,7 @@ def _sequence(value: list[Any] | tuple[Any, ...]) -> Any:
         vector = isinstance(value, tuple) and len(numbers) in (2, 3)
         return tuple(numbers) if vector and whole else (tuple if vector else list)(map(float, numbers))
     box = isinstance(value, tuple) and len(value) == 2
-    return (
-        value if box and all(isinstance(item, np.ndarray) and item.shape == (2,) for item in value) else None
-    )
+    return value if box and all(isinstance(item, np.ndarray) and item.shape == (2,) for item in value) else None
 
 
 def library_threads() -> int:

@@ -176,9 +176,7 @@ def _encode(path: Path, kind: str, steps: npt.NDArray[Any], quality: int, alpha:
             steps if steps.shape[2] > 1 else steps[..., 0],
             photometric="rgb" if steps.shape[2] > 2 else "minisblack",
             planarconfig="contig" if steps.shape[2] > 1 else None,
-            extrasamples=None
-            if alpha is None
-            else ["assocalpha" if alpha == "premultiplied" else "unassalpha"],
+            extrasamples=None if alpha is None else ["assocalpha" if alpha == "premultiplied" else "unassalpha"],
             compression="zlib",
             predictor=True,
             metadata=None,

@@ -99,9 +99,7 @@ def _shown(image: Image, stops: float, checker: bool, config: str) -> Shown:
             return _colour(image, alpha, encoding, stops, checker, config)
         case Layers(alpha=alpha, encoding=encoding) if len(planes) >= 3:
             state = "none" if "A" not in image else alpha
-            return _colour(
-                image, state, encoding or Encoding("ACEScg", "scene-linear"), stops, checker, config
-            )
+            return _colour(image, state, encoding or Encoding("ACEScg", "scene-linear"), stops, checker, config)
         case Ratio():
             return np.stack(planes, axis=-1) * np.float32(0.5)
         case Depth():
