@@ -38,9 +38,7 @@ def clashes(
 
 
 def _read_by(node: Node, root: Path, frames: Sequence[int]) -> Iterator[Path]:
-    if not isinstance(node, SourceNode):
-        return
-    path = getattr(node, "path", None)
+    path = getattr(node, "path", None) if isinstance(node, SourceNode) else None
     for frame in frames:
         yield from node.files(frame, root)
         # Where frames are numbered otherwise, those of the same number are originals none the less.

@@ -36,7 +36,7 @@ def graph_hash(document: Document) -> str:
 
 def _where(node: Node) -> set[str]:
     """Fields that only say where files are: what is in those that are read has a hash of its own."""
-    return {"path"} if isinstance(node, SourceNode | SinkNode) else set()
+    return {"path"} if isinstance(node, SourceNode | SinkNode) else {"file"} & set(type(node).model_fields)
 
 
 def notes_for(document: Document, root: Path, node: str, frame: int) -> Mapping[str, Any]:
@@ -73,8 +73,7 @@ def _files(document: Document, root: Path, node: str, frame: int) -> list[Path]:
     waiting, seen = [node], {node}
     while waiting:
         here = document.nodes[waiting.pop()]
-        if isinstance(here, SourceNode):
-            found += here.files(frame, root)
+        found += here.files(frame, root)
         new = [name for name in here.inputs().values() if name in document.nodes and name not in seen]
         seen.update(new)
         waiting += new

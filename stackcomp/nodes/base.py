@@ -189,6 +189,10 @@ class Node(BaseModel):
         """Findings beyond what ports state. `Problem.node` is filled in by the caller."""
         yield from ()
 
+    def files(self, frame: int, root: Path) -> list[Path]:
+        """Files that it reads for a frame: their contents are inputs, and nothing is written over them."""
+        return []
+
     def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
         """Display window of the output: that of the first connected port, unless a kind says otherwise."""
         return next(iter(displays.values()))
@@ -204,10 +208,6 @@ class Node(BaseModel):
 
 class SourceNode(Node):
     """Makes a picture from nothing or from a file."""
-
-    def files(self, frame: int, root: Path) -> list[Path]:
-        """Files that it reads for a frame."""
-        return []
 
     def source_domain(self, job: Job, display: Window) -> Window:
         """Data window at this frame, at the job's scale."""

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Annotated, ClassVar, Literal
+from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from stackcomp.document.values import Number
+from stackcomp.errors import BadValueError, FileError, Problem
+from stackcomp.files.cdl import Correction, choose, read_corrections
 from stackcomp.nodes.base import ColourNode, Context
 from stackcomp.pixel import PixelFunction, pixel, power
 from stackcomp.port_types import PortType
@@ -44,6 +48,8 @@ class Cdl(ColourNode):
 
     With ``clamp`` the standard's limits of 0 and 1 apply after offset and after saturation; without, values
     go on beyond 1, and negative ones pass the power unchanged. Premultiplied colour is divided by alpha first.
+
+    The numbers stand in the graph, or in a ``file`` of the standard's: .cc, .ccc or .cdl.
     """
 
     source_of_maths: ClassVar[str] = "ASC Color Decision List, version 1.2"
@@ -62,10 +68,64 @@ class Cdl(ColourNode):
         1.0,
     )
     saturation: Annotated[float, Number("0 is grey, 1 changes nothing", low=0)] = 1.0
+    file: Annotated[
+        str | None, Field(description="A .cc, .ccc or .cdl file that holds the numbers, in place of these here.")
+    ] = None
+    id: Annotated[
+        str | int | None,
+        Field(
+            description="Which correction of the file: its id, or its place counted from 0; one alone needs none."
+        ),
+    ] = None
     clamp: Annotated[bool, Field(description="Limit to 0–1, as the standard says; off keeps highlights.")] = False
+
+    @model_validator(mode="after")
+    def _one_origin(self) -> Self:
+        given = [name for name in ("slope", "offset", "power", "saturation") if name in self.model_fields_set]
+        if self.file is not None and given:
+            listed = " and ".join(f'"{name}"' for name in given)
+            raise BadValueError(f'has a "file" and {listed} as well', "leave out one or the other")
+        if self.file is None and self.id is not None:
+            raise BadValueError('has an "id" without a "file"', 'name the file of corrections in "file"')
+        return self
+
+    def files(self, frame: int, root: Path) -> list[Path]:
+        return [] if self.file is None else [Path(root, self.file)]
+
+    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+        if self.file is None:
+            return
+        path = Path(context.root, self.file)
+        try:
+            found = _corrections(path)
+        except FileError as error:
+            yield Problem("cdl-file", f"{error.path}: {error.reason}", error.way_out, field="file")
+            return
+        try:
+            choose(found, self.id, path)
+        except FileError as error:
+            yield Problem("cdl-id", f"{error.path}: {error.reason}", error.way_out, field="id")
 
     def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
         return _cdl_clamped if self.clamp else _cdl
 
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
-        return (*self.slope, *self.offset, *self.power, self.saturation)
+        found: Cdl | Correction = self
+        if self.file is not None:
+            path = Path(context.root, self.file)
+            found = choose(_corrections(path), self.id, path)
+        return (*found.slope, *found.offset, *found.power, found.saturation)
+
+
+def _corrections(path: Path) -> list[Correction]:
+    try:
+        state = path.stat()
+    except OSError:
+        return read_corrections(path)  # which says what is wrong
+    return _read(path, state.st_mtime_ns, state.st_size)
+
+
+@lru_cache(maxsize=64)
+def _read(path: Path, changed: int, size: int) -> list[Correction]:
+    """The corrections, read once for each state of a file."""
+    return read_corrections(path)

@@ -51,9 +51,9 @@ def keep_originals(document: Document, root: Path, frames: Iterable[int], output
     originals = {_real(Path(document.place)): "the graph itself"} if document.place else {}
     sequences: list[tuple[re.Pattern[str], str]] = []
     for name, node in document.nodes.items():
+        said = f'what node "{name}" reads'
+        originals.update((_real(path), said) for frame in frames for path in node.files(frame, root))
         if isinstance(node, SourceNode):
-            said = f'what node "{name}" reads'
-            originals.update((_real(path), said) for frame in frames for path in node.files(frame, root))
             sequences += [(pattern, said) for pattern in _sequence(node, root)]
     clashes = []
     for path in outputs:
