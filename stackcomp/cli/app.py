@@ -10,6 +10,7 @@ from stackcomp.cli.check import check
 from stackcomp.cli.dump import dump
 from stackcomp.cli.kinds import kinds
 from stackcomp.cli.match import match
+from stackcomp.cli.measure import measure
 from stackcomp.cli.options import Debug
 from stackcomp.cli.render import render
 from stackcomp.cli.schema import schema
@@ -22,7 +23,7 @@ _EXIT_CODES = (
     "Exit codes: 0 done; 1 some of the work failed (the message says what, the rest is whole); "
     "2 the request or the graph is wrong (nothing was written); 130 stopped from the keyboard."
 )
-_COMMANDS = (check, render, dump, kinds, schema)
+_COMMANDS = (check, render, dump, measure, kinds, schema)
 
 app = typer.Typer(
     add_completion=False,

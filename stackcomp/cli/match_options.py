@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from stackcomp.measure.picture import Measured
 
 __all__ = [
+    "DEFAULT_CONFIG",
     "As",
     "BothEncoding",
     "ColourConfig",
@@ -46,7 +47,7 @@ __all__ = [
 ]
 
 #: The default of stackcomp.files.colour, which is not imported only to show a help page.
-_CONFIG = "studio-config-v2.2.0_aces-v1.3_ocio-v2.4"
+DEFAULT_CONFIG = "studio-config-v2.2.0_aces-v1.3_ocio-v2.4"
 
 PlateFile = Annotated[
     str, typer.Option("--plate", metavar="FILE", help="The camera's picture.", show_default=False)
@@ -128,7 +129,7 @@ class Pair:
     encoding: str | None = None
     layer: str = ""
     working_space: str = "ACEScg"
-    colour_config: str = _CONFIG
+    colour_config: str = DEFAULT_CONFIG
     root: str = "."
 
     def plate(self, path: str) -> Measured:
@@ -209,15 +210,11 @@ def refuse_inputs(outputs: Iterable[str | None], inputs: Iterable[str | None], r
         root: folder for the inputs' relative paths.
 
     Raises:
-        DocumentError: one of the outputs is one of the inputs, or its folder is missing.
+        DocumentError: one of the outputs is one of the inputs.
     """
     originals = {os.path.realpath(Path(root) / path) for path in inputs if path is not None}
     for path in outputs:
         if path is not None and os.path.realpath(path) in originals:
             raise DocumentError(
                 Problem("overwrites-input", f"{path} is measured, and would be written over", "name another file")
-            )
-        if path is not None and not Path(path).absolute().parent.is_dir():
-            raise DocumentError(
-                Problem("no-folder", f"{path}: there is no such folder", "make the folder, or name another")
             )

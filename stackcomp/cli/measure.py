@@ -1,0 +1,130 @@
+"""``stackcomp measure``: what an area of a picture holds, in scene-linear light."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from stackcomp.cli.match_options import DEFAULT_CONFIG, ColourConfig, Frame, PictureFile, WorkingSpace
+from stackcomp.cli.options import AsJson, Debug, Root
+from stackcomp.cli.session import DONE, guarded, print_json, say
+
+if TYPE_CHECKING:
+    from stackcomp.measure.area import Area
+    from stackcomp.measure.picture import Measured
+    from stackcomp.measure.statistics import Statistics
+
+__all__ = ["measure"]
+
+
+@guarded
+def measure(
+    file: Annotated[str, typer.Argument(metavar="FILE", help="The picture.", show_default=False)],
+    area: Annotated[
+        str | None,
+        typer.Option(metavar="X,Y,W,H", help="Left, top, width, height in pixels.", show_default=False),
+    ] = None,
+    polygon: Annotated[
+        str | None,
+        typer.Option(metavar="X,Y;X,Y;…", help="Corners in pixels, three or more.", show_default=False),
+    ] = None,
+    frame: Frame = None,
+    layer: Annotated[
+        str, typer.Option(metavar="NAME", help="Layer of the file; else its own R G B.", show_default=False)
+    ] = "",
+    encoding: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Colour space, if the header does not say.", show_default=False),
+    ] = None,
+    picture: PictureFile = None,
+    working_space: WorkingSpace = "ACEScg",
+    colour_config: ColourConfig = DEFAULT_CONFIG,
+    root: Root = ".",
+    as_json: AsJson = False,
+    debug: Debug = False,
+) -> int:
+    """Measure an area of a picture, in scene-linear light.
+
+    Mean, median, smallest, largest and standard deviation of each channel, and how many pixels are clipped or not
+    finite. Without --area and --polygon the whole picture is measured. A pixel belongs to the area when its centre
+    lies inside.
+    """
+    from stackcomp.cli.match_options import refuse_inputs
+    from stackcomp.measure.picture import open_measured
+    from stackcomp.measure.statistics import area_statistics
+
+    refuse_inputs([picture], [file], root)
+    chosen = _area(area, polygon)
+    measured = open_measured(
+        file,
+        frame=frame,
+        layer=layer,
+        encoding=encoding,
+        working_space=working_space,
+        colour_config=colour_config,
+        root=root,
+    )
+    where = chosen or _whole(measured)
+    found = area_statistics(measured, where)
+    if picture is not None:
+        from stackcomp.measure.draw import draw_areas, write_png
+
+        write_png(picture, draw_areas(measured.light, [(where, f"{found.pixels} px")], config=colour_config))
+    told: dict[str, Any] = {
+        "file": file,
+        "frame": frame,
+        "layer": layer,
+        "area": where.text,
+        "encoding": str(getattr(measured.stored.type, "encoding", "")),
+        "working_space": working_space,
+        **found.as_dict(),
+        "picture": picture,
+    }
+    if as_json:
+        print_json(told)
+        return DONE
+    _show(file, where, working_space, found)
+    if picture is not None:
+        say(f"picture: {picture}")
+    return DONE
+
+
+def _area(rectangle: str | None, polygon: str | None) -> Area | None:
+    from stackcomp.measure.area import AreaError, parse_polygon, parse_rectangle
+
+    if rectangle is not None and polygon is not None:
+        raise AreaError("both --area and --polygon are given", "name one of them")
+    if polygon is not None:
+        return parse_polygon(polygon)
+    return None if rectangle is None else parse_rectangle(rectangle)
+
+
+def _whole(measured: Measured) -> Area:
+    from stackcomp.measure.area import parse_rectangle
+
+    window = measured.light.window
+    return parse_rectangle(f"{window.x0},{window.y0},{window.width},{window.height}")
+
+
+def _show(file: str, where: Area, working_space: str, found: Statistics) -> None:
+    from stackcomp.cli.request import count
+
+    say(f"{file}, area {where.text}: {count(found.pixels, 'pixel')}, scene-linear {working_space}")
+    titles = ("mean", "median", "min", "max", "std dev", "std error", "clipped", "not finite")
+    say("     " + "".join(f"{title:>12}" for title in titles))
+    for name, channel in found.channels.items():
+        figures = (
+            channel.mean,
+            channel.median,
+            channel.min,
+            channel.max,
+            channel.standard_deviation,
+            channel.standard_error,
+        )
+        shown = "".join(f"{'–' if value is None else f'{value:.6g}':>12}" for value in figures)
+        say(f"  {name:<3}{shown}{channel.clipped:>12}{channel.non_finite:>12}")
+    if found.clipped:
+        say(f"{count(found.clipped, 'pixel')} clipped: the true light is more than these figures", style="yellow")
+    if found.non_finite:
+        say(f"{count(found.non_finite, 'pixel')} not finite: left out of these figures", style="yellow")
