@@ -1,10 +1,13 @@
-"""`stackcomp match`: the numbers that match one picture to another. Each match is a command in a file of its own."""
+"""`stackcomp match`: the numbers that match one picture to another. Each has a file of its own."""
 
 from __future__ import annotations
 
 import typer
 
+from stackcomp.cli.match_black import black
 from stackcomp.cli.match_chart import chart
+from stackcomp.cli.match_grey import grey
+from stackcomp.cli.match_light import light
 
 __all__ = ["match"]
 
@@ -13,4 +16,7 @@ match = typer.Typer(
     rich_markup_mode=None,
     help="Find the numbers that match CG and light to a plate, and keep them as variables for graphs.",
 )
+match.command(no_args_is_help=True)(grey)
+match.command(no_args_is_help=True)(light)
 match.command(no_args_is_help=True)(chart)
+match.command(no_args_is_help=True)(black)
