@@ -304,7 +304,7 @@ class _Check:
                 self.say(name, port, "channel-missing", seen, way_out)
                 return None
             if layers.encoding is None:
-                seen = "neither the graph nor the file says which colour space its colours are in"
+                seen = layers.no_encoding
                 way_out = 'give the node "encoding": "ACEScg", or whatever the camera or renderer wrote'
                 self.say(source.name, "encoding", "encoding-unknown", seen, way_out)
                 return None

@@ -166,7 +166,8 @@ class Layers(PortType):
     """All channels of a file as read, by their full names.
 
     ``alpha`` and ``encoding`` describe what its R G B [A] would be as colour; ``encoding`` is None where
-    neither the graph nor the file says. ``metadata`` holds the text attributes of the file's header.
+    neither the graph nor the file says, and ``header_says`` then tells what of its header could not be understood.
+    ``metadata`` holds the text attributes of the file's header.
     """
 
     name: ClassVar[str] = "layers"
@@ -174,10 +175,18 @@ class Layers(PortType):
     alpha: Alpha = "none"
     encoding: Encoding | None = None
     metadata: Mapping[str, str] = field(default_factory=dict, repr=False, compare=False, hash=False)
+    header_says: str = field(default="", repr=False, compare=False)
 
     @property
     def planes(self) -> tuple[str, ...]:
         return self.channels
+
+    @property
+    def no_encoding(self) -> str:
+        """In words, that nobody says which encoding it is."""
+        if self.header_says:
+            return f"the graph does not say which colour space its colours are in, and {self.header_says}"
+        return "neither the graph nor the file says which colour space its colours are in"
 
     def __str__(self) -> str:
         return f"layers of a file ({len(self.channels)} channels)"

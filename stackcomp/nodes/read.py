@@ -107,7 +107,8 @@ class Read(SourceNode):
         seen = _seen(path)
         alpha: Alpha = (self.alpha or seen.alpha) if "A" in seen.channels else "none"
         texts = {name: value for name, value in seen.metadata.items() if isinstance(value, str)}
-        return Layers(seen.channels, alpha, self._encoding(seen, context), texts)
+        found = self._encoding(seen, context)
+        return Layers(seen.channels, alpha, found, texts, "" if found else _header_says(seen, context))
 
     def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
         return _seen(self._first(context)).display
@@ -180,6 +181,23 @@ def settle(image: Image, policy: str, job: Job, path: Path) -> Image:
     job.warn(f"values that are not finite were repaired: {listed}")
     planes = {name: repair(plane) if name in bad else plane for name, plane in image.planes.items()}
     return replace(image, planes=planes)
+
+
+def _header_says(seen: _Seen, context: Context) -> str:
+    """What a header says of the encoding that could not be understood; empty where it is silent."""
+    from stackcomp.files import colour_tags
+
+    identifier, numbers = seen.metadata.get("colorInteropID"), seen.metadata.get("chromaticities")
+    known = colour_tags.from_interop_id(str(identifier)) if identifier is not None else None
+    known = known or (colour_tags.from_chromaticities(numbers) if numbers is not None else None)
+    if known is not None:
+        return f'its header says "{known}", which {context.colour_config} does not have'
+    said = []
+    if identifier is not None:
+        said.append(f'its colorInteropID "{identifier}" is not known')
+    if numbers is not None:
+        said.append(f"its chromaticities ({' '.join(f'{float(n):.5g}' for n in numbers)}) are of no known space")
+    return " and ".join(said)
 
 
 def _cut(text: str) -> str:

@@ -122,10 +122,12 @@ class Shuffle(ViewNode):
         from stackcomp.files import colour
 
         try:
-            if self._space(types["layers"], context) is None:
+            source = types["layers"]
+            if self._space(source, context) is None:
+                header = source.header_says if isinstance(source, Layers) else ""
                 yield Problem(
                     "encoding-unknown",
-                    "nobody says which colour space the colours are in",
+                    "nobody says which colour space the colours are in" + (f": {header}" if header else ""),
                     'give "encoding" here or at the read node',
                     field="encoding",
                 )
