@@ -142,14 +142,14 @@ def chart(
         "exposure_in_matrix": not keep_exposure,
         **{("fitted_matrix" if key == "matrix" else key): value for key, value in found.as_dict().items()},
     }
+    if write is not None:
+        keep(write, {name: numbers}, record)
     if picture is not None:
         from stackcomp.files import stills
         from stackcomp.measure.chart_picture import chart_picture
 
         drawn = chart_picture(found, working_space=working_space, config=colour_config)
         stills.write(picture, drawn / 255.0)
-    if write is not None:
-        keep(write, {name: numbers}, record)
     if as_json:
         print_json({"matrix": numbers, "stops": found.fit.stops, "residual": found.fit.residual, "found": record,
                     "written": write, "picture": picture})  # fmt: skip

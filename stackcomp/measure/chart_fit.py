@@ -1,7 +1,7 @@
 """The 3×3 matrix that takes the patches of one chart to those of another.
 
-Least squares in scene-linear light: the sum over patches and channels of (matrix · source - target)² is least. Nothing
-is added, so black stays black, and exposure can change before or after.
+Least squares in scene-linear light: the sum over patches and channels of (matrix · source - target)² is least.
+Nothing is added, so black stays black, and exposure can change before or after.
 
 Optionally a grey patch maps exactly: each row of the matrix is the best one of those with
 row · (grey of the source) = (grey of the target), a linear constraint solved with Lagrange's multiplier.

@@ -1,8 +1,8 @@
 """Whether the light changes across a chart, where it should be even.
 
 After the matrix, what is left between two charts is compared by place: a plane is fitted to the logarithm of the
-ratio of their luminances. The matrix is fitted again without that plane, and so on in turn, since a gradient spoils
-the matrix and a wrong matrix looks like a gradient.
+ratio of their luminances. The matrix is fitted again without that plane, and so on in turn, since a gradient
+spoils the matrix and a wrong matrix looks like a gradient.
 """
 
 from __future__ import annotations

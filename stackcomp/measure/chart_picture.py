@@ -1,8 +1,8 @@
 """Both charts side by side, patch for patch, as a picture to look at.
 
 Each patch is three bands without a gap between them, so that the eye finds the smallest difference: on top the
-picture to be changed, at the target's exposure; in the middle the target; below the changed picture. Under it stand
-its name, and ΔE 2000 of the upper and of the lower band against the middle one.
+picture to be changed, at the target's exposure; in the middle the target; below the changed picture. Under it
+stand its name, and ΔE 2000 of the upper and of the lower band against the middle one.
 """
 
 from __future__ import annotations

@@ -46,16 +46,15 @@ def delta_e_2000(first: npt.ArrayLike, second: npt.ArrayLike) -> Array:
     stretch = 1 + (1 - _share_of_chroma(mean_chroma)) / 2
     c1, c2 = np.hypot(a1 * stretch, b1), np.hypot(a2 * stretch, b2)
     h1, h2 = _hue(a1 * stretch, b1), _hue(a2 * stretch, b2)
-    grey = c1 * c2 == 0
-
-    turn = np.where(grey, 0.0, (h2 - h1 + 180) % 360 - 180)
+    # The formula treats a grey, which has no hue, apart. Its product of chromas is 0, so that no hue counts below.
+    turn = (h2 - h1 + 180) % 360 - 180
     # Exactly opposite hues: the formula keeps +180 as it is, where the remainder above makes it -180.
     turn = np.where((turn == -180) & (h2 > h1), 180.0, turn)
     d_light, d_chroma = l2 - l1, c2 - c1
     d_hue = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(turn / 2))
 
     light, chroma = (l1 + l2) / 2, (c1 + c2) / 2
-    hue = _mean_hue(h1, h2, grey)
+    hue = _mean_hue(h1, h2)
     t = 1 - 0.17 * _cos(hue - 30) + 0.24 * _cos(2 * hue) + 0.32 * _cos(3 * hue + 6) - 0.20 * _cos(4 * hue - 63)
     away = (light - 50) ** 2
     s_light = 1 + 0.015 * away / np.sqrt(20 + away)
@@ -78,12 +77,10 @@ def _hue(a: Array, b: Array) -> Array:
     return np.asarray(np.degrees(np.arctan2(b, a)) % 360)
 
 
-def _mean_hue(h1: Array, h2: Array, grey: npt.NDArray[np.bool_]) -> Array:
+def _mean_hue(h1: Array, h2: Array) -> Array:
     both = h1 + h2
     across = np.where(both < 360, both + 360, both - 360)
-    middle = np.where(np.abs(h1 - h2) <= 180, both, across) / 2
-    # One of them is a grey and has hue 0: the other's hue is that of both.
-    return np.where(grey, both, middle)
+    return np.asarray(np.where(np.abs(h1 - h2) <= 180, both, across) / 2)
 
 
 def _cos(degrees: Array) -> Array:
