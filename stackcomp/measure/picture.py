@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stackcomp.composition import Composition
 from stackcomp.document.graph import Graph
-from stackcomp.errors import DocumentError, Problem
+from stackcomp.errors import CheckError, DocumentError, Problem
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.files.paths import FramePath
 from stackcomp.image import Image
@@ -79,6 +79,8 @@ def open_measured(
         colour_config: name or path of the OCIO config.
         root: folder for relative paths.
 
+    Values that are not finite come out as they are.
+
     Raises:
         DocumentError: no frame given for a sequence.
         CheckError: no such file or layer, an encoding that is unknown, or one made for a display: such numbers
@@ -92,11 +94,15 @@ def open_measured(
         )
     number = 1 if frame is None else frame
     graph = Graph(working_space=working_space, colour_config=colour_config, frames=str(number))
-    graph.add("read", "file", path=text, encoding=encoding)
+    # What is not finite is counted and left out by those who measure, never mended behind their backs.
+    graph.add("read", "file", path=text, encoding=encoding, non_finite="keep")
     graph.add("shuffle", "colour", layers="file", as_="colour", layer=layer, alpha="none")
     graph.add("convert_colour", "light", image="colour")
     comp = Composition(graph, root=root)
-    executor = comp.executor(["light", "colour"], frames=(number,))
+    try:
+        executor = comp.executor(["light", "colour"], frames=(number,))
+    except CheckError as error:
+        raise CheckError(_about_file(problem, text) for problem in error.problems) from None
     types = executor.plan.checked.nodes
     source = types["colour"].type
     assert isinstance(source, Colour)
@@ -109,8 +115,17 @@ def open_measured(
             )
         )
     assert isinstance(types["file"].type, Layers)
-    images = {result.node: result.image for result in executor.results(number)}
+    images = {result.node: result.image for result in executor.results(number, warn=lambda node, message: None)}
     return Measured(images["light"], images["colour"], _ceiling(text, images["colour"]))
+
+
+def _about_file(problem: Problem, file: str) -> Problem:
+    """A finding about the small graph that opens a file, said of the file: nobody has seen that graph."""
+    way_out = problem.way_out
+    if problem.rule == "encoding-unknown" and "node" in way_out:
+        way_out = "name it with --encoding (or --plate-encoding, --other-encoding), such as ACEScct or ACEScg"
+    message = problem.message if file in problem.message else f"{file}: {problem.message}"
+    return replace(problem, node="", field="", message=message, way_out=way_out)
 
 
 def _ceiling(path: str, stored: Image) -> float:
