@@ -85,7 +85,7 @@ def make_frame(shot: Shot, frame: int, scenes: dict[str, Any], to: Path, samples
 
 
 def make_stills(shot: Shot, stage: Stage, scenes: dict[str, Any], to: Path, samples: int) -> None:
-    """Truths, clean still and charts, from the middle frame's camera."""
+    """Truths, clean still and chart, from the middle frame's camera."""
     camera, full, seed = shot.camera(shot.middle, SIZE), (0, 0, *SIZE), seed_of(shot, 5000)
     for k, letter in enumerate("ab"):
         truth = passes.trace(camera, full, samples, seed + 1 + k, passes.radiance(scenes["joint"]))["colour"]
@@ -93,6 +93,12 @@ def make_stills(shot: Shot, stage: Stage, scenes: dict[str, Any], to: Path, samp
     wide = (-OVERSCAN, -OVERSCAN, SIZE[0] + OVERSCAN, SIZE[1] + OVERSCAN)
     clean = passes.trace(camera, wide, samples, seed + 3, passes.radiance(scenes["set"]))["colour"]
     write.exr(to / "clean.exr", coded_rgb(clean + write.LIFT), SIZE, wide, log=True)
+    make_chart(shot, stage, to, samples)
+
+
+def make_chart(shot: Shot, stage: Stage, to: Path, samples: int) -> None:
+    """Grey card and colour chart, from the middle frame's camera."""
+    camera, full, seed = shot.camera(shot.middle, SIZE), (0, 0, *SIZE), seed_of(shot, 5000)
     held = stage.scene(chart=shot)
     chart = passes.trace(camera, full, samples, seed + 4, passes.radiance(held))["colour"]
     chart = write.grain(chart + write.LIFT, seed + 4, 0.5)

@@ -40,12 +40,14 @@ def quadrilateral(points: Array, margin: float) -> Array:
     return best[1]
 
 
-def inner_box(corners: Array, share: float = 0.62) -> list[int]:
+def inner_box(corners: Array, share: float = 0.5) -> list[int]:
     """x, y, width, height of a pixel area about the middle of a nearly upright four-cornered area."""
-    middle = corners.mean(0)
+    a, c = corners[0], corners[2]
+    across = np.stack([c - a, corners[1] - corners[3]], 1)
+    middle = a + (c - a) * np.linalg.solve(across, corners[1] - a)[0]  # where the diagonals cross
     (left, right), (top, bottom) = np.sort(corners[:, 0])[[1, 2]], np.sort(corners[:, 1])[[1, 2]]
     half = np.array([right - left, bottom - top]) / 2 * share
-    low, high = np.ceil(middle - half).astype(int), np.floor(middle + half).astype(int)
+    low, high = np.rint(middle - half).astype(int), np.rint(middle + half).astype(int)
     return [int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])]
 
 

@@ -62,7 +62,7 @@ def make_place(to: Path, samples: int) -> None:
             "card_normal": np.round(normal, 6).tolist(),
             "card_normal_lon_lat": np.round(longitude_latitude(normal), 4).tolist(),
             "card_corners": np.round(pixel_of(corners), 2).tolist(),
-            "card_area": patch.inner_box(pixel_of(corners), 0.6),
+            "card_area": patch.inner_box(pixel_of(corners)),
             "card_in_plate": "demo_shot/wide/chart.exr",
             "cards_at_point": points,
         },

@@ -15,6 +15,7 @@ Array = np.ndarray
 # ACEScg to linear Rec. 709 (Bradford, computed with colour-science 0.4.7).
 TO_709 = np.array([[1.70505, -0.62179, -0.08326], [-0.13026, 1.14080, -0.01055], [-0.02400, -0.12897, 1.15297]])
 OVERSCAN = 24
+STEP = 3  # of 256 levels
 
 
 def shown(linear: Array) -> Array:
@@ -42,12 +43,11 @@ def make_preview(root: Path) -> None:
         [shown(patched(root / n, p) * gain[n]) for n, p in parts.items()],
     ]
     gap = 6
-    tall, wide = rows[0][0].shape[0] // 4 * 3, rows[0][0].shape[1] // 4 * 3
+    tall, wide = rows[0][0].shape[0] * 11 // 16, rows[0][0].shape[1] * 11 // 16
     sheet = Image.new("RGB", (3 * wide + 2 * gap, 2 * tall + gap), (24, 24, 24))
     for y, row in enumerate(rows):
         for x, tile in enumerate(row):
             picture = Image.fromarray((np.clip(tile, 0, 1) * 255 + 0.5).astype(np.uint8))
             sheet.paste(picture.resize((wide, tall), Image.Resampling.BOX), (x * (wide + gap), y * (tall + gap)))
-    sheet.quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(
-        root / "preview.png", optimize=True
-    )
+    coarse = (np.asarray(sheet).astype(int) + STEP // 2) // STEP * STEP  # grain would fill the file
+    Image.fromarray(coarse.clip(0, 255).astype(np.uint8)).save(root / "preview.png", optimize=True)
