@@ -17,7 +17,7 @@ from stackcomp.circles import circles
 from stackcomp.document.model import Document
 from stackcomp.errors import CheckError, FileError, Problem, did_you_mean
 from stackcomp.image import Image
-from stackcomp.nodes.base import Context, Node, Pick, Port, SinkNode, SourceNode
+from stackcomp.nodes.base import Context, Node, Pick, Port, SinkNode, SourceNode, ViewNode
 from stackcomp.outputs import clashes
 from stackcomp.port_types import Colour, Encoding, Layers, Matte, PortType
 from stackcomp.window import Window
@@ -169,6 +169,7 @@ class _Check:
             for name in self._inputs_first(order):
                 if name not in skipped:
                     self._visit(name, context)
+            self._frames_alike(context)
         self._outputs()
         if not dangling:
             # With a wire that begins nowhere, nobody knows what is unused.
@@ -178,6 +179,29 @@ class _Check:
             return None, self.problems
         checked = CheckedGraph(self.document, context, self.done, dict(self.given), tuple(self.problems))
         return checked, self.problems
+
+    def _frames_alike(self, context: Context) -> None:
+        """Files of all frames against each other, as far as the graph uses them."""
+        for name, checked in self.done.items():
+            if isinstance(checked.node, SourceNode) and name not in self.given:
+                used = self._channels_used(name, checked.type, context)
+                for problem in checked.node.look_at_frames(used, context):
+                    self.problems.append(_tidy(replace(problem, node=name, place=self.document.place)))
+
+    def _channels_used(self, name: str, type: PortType, context: Context) -> set[str]:
+        readers = [(other, w) for other in self.done.values() for w in other.wires.values() if w.source == name]
+        if not readers:
+            return set(type.planes)
+        blamed = {problem.node for problem in self.problems if problem.severity == "error"}
+        used: set[str] = set()
+        for other, wire in readers:
+            if other.name in blamed:
+                continue  # It may well ask for what is in no file; that has been said.
+            picks = wire.picks
+            if picks is None and isinstance(other.node, ViewNode):
+                picks = tuple(other.node.picks(other.types, context))
+            used |= set(type.planes) if picks is None else {pick.channel for pick in picks if pick.channel}
+        return used
 
     def _inputs_first(self, order: Mapping[str, int]) -> Iterator[str]:
         """Nodes in an order in which inputs come first; those in circles, and what hangs on them, never."""

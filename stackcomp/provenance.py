@@ -2,7 +2,7 @@
 
 Attributes of the EXR header: ``stackcomp/version``, ``stackcomp/graph`` (hash of the graph with its variables
 filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture hangs on), ``stackcomp/frame``;
-and the plate's ``timeCode``, passed through. No path and no clock time is recorded, so
+and the plate's ``timeCode`` and ``pixelAspectRatio``, passed through. No path and no clock time is recorded, so
 the same inputs give the same bytes anywhere.
 """
 
@@ -20,7 +20,7 @@ from stackcomp.nodes.base import Node, SinkNode, SourceNode
 
 __all__ = ["graph_hash", "notes_for"]
 
-_PASSED_ON = ("timeCode",)
+_PASSED_ON = ("timeCode", "pixelAspectRatio")
 
 
 def graph_hash(document: Document) -> str:
@@ -81,7 +81,7 @@ def _files(document: Document, root: Path, node: str, frame: int) -> list[Path]:
 
 
 def _from_plate(document: Document, root: Path, node: str, frame: int) -> dict[str, Any]:
-    """Timecode of the file at the bottom: the way down follows backdrops."""
+    """Timecode and pixel shape of the file at the bottom: the way down follows backdrops."""
     name, seen = node, set()
     while name in document.nodes and name not in seen:
         seen.add(name)

@@ -7,6 +7,7 @@ import pytest
 
 import stackcomp
 from stackcomp import CheckError, Composition, Encoding, Graph, Image, RenderError, StackcompWarning, Window
+from stackcomp.errors import FileError
 from stackcomp.files import exr
 from stackcomp.provenance import graph_hash, notes_for
 
@@ -237,9 +238,23 @@ def test_deliver_writes_nothing_when_something_is_wrong(comp, shot):
     assert files(shot) == before
 
 
-def test_deliver_stops_at_a_frame_that_fails_and_what_was_finished_is_whole(comp, shot):
+def test_a_file_cut_short_is_found_before_anything_is_written(comp, shot):
     path = shot / "plate.1002.exr"
     path.write_bytes(path.read_bytes()[:-40])
+    with pytest.raises(CheckError, match=r"plate\.1002\.exr: it is cut short"):
+        comp.deliver()
+    assert not (shot / "out").exists()
+
+
+def test_deliver_stops_at_a_frame_that_fails_and_what_was_finished_is_whole(comp, shot, monkeypatch):
+    decode = exr.read
+
+    def unless_damaged(path, *rest):
+        if path.name == "plate.1002.exr":
+            raise FileError(path, "a chunk cannot be decoded")
+        return decode(path, *rest)
+
+    monkeypatch.setattr(exr, "read", unless_damaged)
     with pytest.raises(RenderError, match=r"frame 1002: .*plate\.1002\.exr") as caught:
         comp.deliver()
     assert (caught.value.node, caught.value.frame) == ("plate", 1002)

@@ -25,7 +25,7 @@ deals with that.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, Self, get_args
@@ -208,6 +208,10 @@ class Node(BaseModel):
 
 class SourceNode(Node):
     """Makes a picture from nothing or from a file."""
+
+    def look_at_frames(self, used: Collection[str], context: Context) -> Iterator[Problem]:
+        """Frames whose files do not go with the others, as far as ``used`` channels are concerned."""
+        yield from ()
 
     def source_domain(self, job: Job, display: Window) -> Window:
         """Data window at this frame, at the job's scale."""

@@ -91,12 +91,19 @@ class ConvertColour(AreaNode, PixelNode):
         else:
             covered = alpha != 0
             by = np.where(covered, alpha, np.float32(1))
-            straight = [plane / by for plane in rgb]
+            # Light without coverage stands on black, whose number is not 0 in a log encoding: it is converted
+            # on the black of the source, and keeps what it has beyond the black of the target.
+            nothing = [np.zeros((1, 1), np.float32)] * 3
+            from_black = colour.convert(nothing, job.context.working_space, source.encoding, config)
+            to_black = colour.convert(from_black, source.encoding, target.encoding, config)
+            straight = [
+                plane / by + np.where(covered, np.float32(0), dark[0, 0])
+                for plane, dark in zip(rgb, from_black, strict=True)
+            ]
             converted = colour.convert(straight, source.encoding, target.encoding, config)
-            black = colour.convert([np.zeros((1, 1), np.float32)] * 3, source.encoding, target.encoding, config)
             converted = tuple(
                 plane * by - np.where(covered, np.float32(0), dark[0, 0])
-                for plane, dark in zip(converted, black, strict=True)
+                for plane, dark in zip(converted, to_black, strict=True)
             )  # type: ignore[assignment]
         planes = dict(zip("RGB", converted, strict=True))
         if alpha is not None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -102,6 +103,53 @@ class Read(SourceNode):
             except ValueError as error:
                 yield Problem("encoding-unknown", str(error), field="encoding")
 
+    def _headers(self, context: Context) -> tuple[dict[int, _Seen], list[FileError]]:
+        """Headers of the frames whose files are there, and what is wrong with the others."""
+        frames = context.frames or (context.frame,)
+        paths = {frame: self.file(frame, context.root) for frame in frames}
+        if len(set(paths.values())) == 1:
+            paths = {frames[0]: paths[frames[0]]}
+        found: dict[int, _Seen] = {}
+        broken: list[FileError] = []
+        for frame, path in paths.items():
+            if path.is_file():
+                try:
+                    found[frame] = _seen(path)
+                except FileError as error:
+                    broken.append(error)
+        return found, broken
+
+    def look_at_frames(self, used: Collection[str], context: Context) -> Iterator[Problem]:
+        found, broken = self._headers(context)
+        if len(found) + len(broken) < 2:
+            return  # A single file is told of when its header is asked for the type.
+        for error in broken[:_MOST_LISTED]:
+            yield Problem("file", f"{error.path}: {error.reason}", error.way_out, field="path")
+        usual = _usual(found)
+        if usual is None:
+            return
+        odd = [frame for frame, seen in found.items() if seen.display != usual.display]
+        if odd:
+            other = found[odd[0]].display
+            yield Problem(
+                "frame-resolution",
+                f"{_frames(odd)} of {self.path} has a frame of {other}, the others one of {usual.display}"
+                if len(odd) == 1
+                else f"{_frames(odd)} of {self.path} have frames of {other}, the others of {usual.display}",
+                "render them again at the one resolution of the sequence",
+                field="path",
+            )
+        lost = {frame: set(used) - set(seen.channels) for frame, seen in found.items()}
+        odd = [frame for frame, names in lost.items() if names]
+        if odd:
+            names = sorted(set().union(*lost.values()))
+            yield Problem(
+                "frame-channels",
+                f"{_frames(odd)} of {self.path} without {', '.join(names[:_MOST_LISTED])}, which the others have",
+                "render them again with all channels",
+                field="path",
+            )
+
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         path = self._first(context)
         seen = _seen(path)
@@ -114,9 +162,11 @@ class Read(SourceNode):
         return _seen(self._first(context)).display
 
     def _first(self, context: Context) -> Path:
-        """The first frame whose file is there; its header stands for all."""
-        paths = [self.file(frame, context.root) for frame in (context.frames or (context.frame,))]
-        return next((path for path in paths if path.is_file()), paths[0])
+        """The first frame that is like most of them; its header stands for all."""
+        found, _ = self._headers(context)
+        usual = _usual(found)
+        frame = next((frame for frame, seen in found.items() if seen == usual), context.frame)
+        return self.file(frame, context.root)
 
     def _encoding(self, seen: _Seen, context: Context) -> Encoding | None:
         from stackcomp.files import colour, colour_tags
@@ -200,6 +250,21 @@ def _header_says(seen: _Seen, context: Context) -> str:
     return " and ".join(said)
 
 
+def _usual(found: Mapping[int, _Seen]) -> _Seen | None:
+    """The first header whose resolution and channels most frames share."""
+    if not found:
+        return None
+    alike = Counter((seen.display, seen.channels) for seen in found.values())
+    most = max(alike.values())
+    return next(seen for seen in found.values() if alike[seen.display, seen.channels] == most)
+
+
+def _frames(frames: Collection[int]) -> str:
+    from stackcomp.document.frames import format_frames
+
+    return f"frame{'s' if len(frames) > 1 else ''} {_cut(format_frames(frames))}"
+
+
 def _cut(text: str) -> str:
     parts = text.split(",")
     return text if len(parts) <= _MOST_LISTED else ",".join(parts[:_MOST_LISTED]) + " …"
@@ -213,7 +278,7 @@ def _seen(path: Path) -> _Seen:
     return _header(path, stamp.st_mtime_ns, stamp.st_size)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=16384)
 def _header(path: Path, changed: int, size: int) -> _Seen:
     """A header, read once for each state of a file."""
     if path.suffix.lower() == ".exr":

@@ -46,15 +46,24 @@ def test_frames_variables_and_root(shot, run, tmp_path_factory, monkeypatch):
 
 
 def test_one_frame_that_fails_does_not_stop_the_others(shot, run):
-    small = Window.of_size(5, 5)
-    exr.write("cg.0002.exr", {c: np.zeros((5, 5), np.float32) for c in
-              ("R", "G", "B", "A", "shadow.R", "shadow.G", "shadow.B")}, window=small, display=small)  # fmt: skip
+    whole = (shot / "cg.0002.exr").read_bytes()
+    (shot / "cg.0002.exr").write_bytes(whole[:-20] + bytes(20))
     done = run("render", "graph.json")
     assert done.exit_code == 1
     assert sorted(path.name for path in (shot / "out").iterdir()) == ["final.0001.exr", "final.0003.exr"]
     assert "1 of 3 frames failed:" in done.stderr
     assert '  2: node "cg", frame 2: ' in done.stderr
     assert "the rest is whole: 2 frames done, 2 files" in done.stdout
+
+
+def test_an_odd_frame_stops_everything_before_a_pixel_is_read(shot, run):
+    small = Window.of_size(5, 5)
+    exr.write("cg.0002.exr", {c: np.zeros((5, 5), np.float32) for c in
+              ("R", "G", "B", "A", "shadow.R", "shadow.G", "shadow.B")}, window=small, display=small)  # fmt: skip
+    done = run("render", "graph.json")
+    assert done.exit_code == 2
+    assert "frame 2 of cg.{frame:04d}.exr has a frame of 5×5" in done.stderr
+    assert not (shot / "out").exists()
 
 
 def test_a_damaged_picture_is_a_failed_frame(shot, run):

@@ -131,3 +131,12 @@ def test_light_without_coverage(render, candle):
 def test_an_unknown_space_gets_the_nearest_names(render):
     with pytest.raises(CheckError, match=r'(?s)no colour space "ACESgc".*did you mean "ACEScg"'):
         render("convert_colour", {"p": Image.from_array(picture())}, image="p", to="ACESgc")
+
+
+@pytest.mark.parametrize("alpha", [0.0, 2**-10, 0.25, 1.0])
+def test_there_and_back_through_log_is_the_same_for_every_alpha(alpha, render):
+    light = [0.0, 0.001, 0.18, 1.0, 400.0]
+    pixels = np.array([[[v * (alpha or 1), v * (alpha or 1), 0, alpha] for v in light]], np.float32)
+    logged = render("convert_colour", {"image": Image.from_array(pixels)}, image="image", to="ACEScct")
+    back = render("convert_colour", {"image": logged}, image="image", to="ACEScg")
+    np.testing.assert_allclose(back.to_array(), pixels, rtol=2e-5, atol=1e-7)

@@ -94,29 +94,62 @@ def test_a_missing_file_gets_the_nearest_names(tmp_path):
         Composition(reader(path="plaet.exr"), root=tmp_path).render("it", 1)
 
 
-def test_another_resolution_in_a_later_frame(tmp_path):
-    write(tmp_path / "p.0001.exr")
-    write(tmp_path / "p.0002.exr", display=Window.of_size(8, 4))
-    comp = Composition(reader("1-2", path="p.{frame:04d}.exr"), root=tmp_path)
-    # As in a sequence: the header of the first frame stands for all.
-    executor = comp.results(["it"], 1)
-    assert next(iter(executor)).image.display == FRAME
-    graph = reader("1-2", path="p.{frame:04d}.exr")
+def three_frames(tmp_path, **odd):
+    for frame in (1, 2, 3):
+        write(tmp_path / f"p.000{frame}.exr", **(odd if frame == 2 else {}))
+    graph = reader("1-3", path="p.{frame:04d}.exr")
     graph.add("deliver", "out", image="it", path="o.{frame:04d}.exr")
-    with pytest.raises(RenderError, match=r"p\.0002\.exr.*its frame is 8×4") as caught:
-        Composition(graph, root=tmp_path).deliver()
+    return Composition(graph, root=tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("odd", "said"),
+    [
+        ({"display": Window.of_size(8, 4)}, r"frame 2 of p\.{frame:04d}\.exr has a frame of 8×4"),
+        ({"channels": "RGA"}, r"frame 2 of p\.{frame:04d}\.exr without B, which the others have"),
+    ],
+    ids=["resolution", "channel"],
+)
+def test_an_odd_frame_is_found_before_a_pixel_is_read(tmp_path, odd, said):
+    comp = three_frames(tmp_path, **odd)
+    assert [problem.node for problem in comp.check()] == ["file"]
+    with pytest.raises(CheckError, match=said):
+        comp.deliver()
+    assert not list(tmp_path.glob("o.*"))
+
+
+def test_a_frame_without_a_channel_that_nobody_uses_is_no_mistake(tmp_path):
+    comp = three_frames(tmp_path, channels="RGB")
+    graph = comp.graph
+    graph.set("file", alpha="none")
+    assert Composition(graph, root=tmp_path).check() == []
+
+
+def test_the_odd_frame_is_blamed_when_it_is_the_first(tmp_path):
+    write(tmp_path / "p.0001.exr", display=Window.of_size(8, 4))
+    for frame in (2, 3):
+        write(tmp_path / f"p.000{frame}.exr")
+    (problem,) = Composition(reader("1-3", path="p.{frame:04d}.exr"), root=tmp_path).check()
+    assert "frame 1 of p.{frame:04d}.exr has a frame of 8×4" in problem.message
+
+
+@pytest.mark.parametrize(
+    ("odd", "said"),
+    [
+        ({"display": Window.of_size(8, 4)}, r"p\.0002\.exr.*its frame is 8×4"),
+        ({"channels": "RGA"}, r"p\.0002\.exr.*no channel B"),
+    ],
+    ids=["resolution", "channel"],
+)
+def test_a_file_that_changed_since_the_check_fails_alone(tmp_path, odd, said):
+    comp = three_frames(tmp_path)
+    executor = comp.executor(["it"], frames=(1, 2, 3))
+    write(tmp_path / "p.0002.exr", **odd)
+    for frame in (1, 3):
+        assert next(iter(executor.results(frame))).image.display == FRAME
+    with pytest.raises(RenderError, match=said) as caught:
+        next(iter(executor.results(2)))
     assert "frame 2" in str(caught.value)
-    assert (tmp_path / "o.0001.exr").is_file()
-    assert not list(tmp_path.glob("o.0002*"))
-
-
-def test_a_channel_gone_in_a_later_frame(tmp_path):
-    write(tmp_path / "p.0001.exr")
-    write(tmp_path / "p.0002.exr", channels="RGA")
-    graph = reader("1-2", path="p.{frame:04d}.exr")
-    graph.add("deliver", "out", image="it", path="o.{frame:04d}.exr")
-    with pytest.raises(RenderError, match=r"p\.0002\.exr.*no channel B"):
-        Composition(graph, root=tmp_path).deliver()
 
 
 @pytest.mark.parametrize("alpha", ["premultiplied", "straight", "none"])
