@@ -62,7 +62,7 @@ def test_an_odd_frame_stops_everything_before_a_pixel_is_read(shot, run):
               ("R", "G", "B", "A", "shadow.R", "shadow.G", "shadow.B")}, window=small, display=small)  # fmt: skip
     done = run("render", "graph.json")
     assert done.exit_code == 2
-    assert "frame 2 of cg.{frame:04d}.exr has a frame of 5×5" in done.stderr
+    assert "cg.{frame:04d}.exr has a frame of 5×5" in done.stderr
     assert not (shot / "out").exists()
 
 
