@@ -12,7 +12,7 @@ import OpenEXR
 Array = np.ndarray
 Window = tuple[int, int, int, int]
 LIFT = 0.002  # the camera's black level, in scene-linear light
-AP1 = (0.713, 0.293, 0.165, 0.830, 0.128, 0.044, 0.32168, 0.33766)  # ACEScg primaries and white (ACES, S-2014-004)
+AP1 = (0.713, 0.293, 0.165, 0.830, 0.128, 0.044, 0.32168, 0.33767)  # ACEScg primaries and white (ACES, S-2014-004)
 INVENTED = "Invented demo material, path-traced: no real place, film or brand."
 # Mantissa bits kept (half has 10), so that noise below any use does not fill the files.
 RATIO_BITS, TRUTH_BITS, BEAUTY_BITS, CODE_BITS, PLACE_BITS, DEPTH_BITS = 7, 7, 8, 9, 8, 13
