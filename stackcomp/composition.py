@@ -7,21 +7,21 @@ from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from stackcomp import arguments
+from stackcomp.arguments import WindowLike
 from stackcomp.check import CheckedGraph, check_graph
 from stackcomp.document.graph import Graph
 from stackcomp.document.model import Document
-from stackcomp.errors import CheckError, GraphError, Problem, WorkError
+from stackcomp.errors import CheckError, Problem, WorkError
 from stackcomp.execute import Executor, Result
 from stackcomp.image import Image
 from stackcomp.nodes.base import SinkNode
 from stackcomp.plan import make_plan
 from stackcomp.planes import PlanePool
 from stackcomp.provenance import notes_for
-from stackcomp.window import Window
 
 __all__ = ["Composition", "StackcompWarning", "load"]
 
-WindowLike = Window | tuple[int, int, int, int]
 #: Called with a node's name and a message.
 Warn = Callable[[str, str], None]
 
@@ -87,7 +87,8 @@ class Composition:
         Args:
             frames: frames to check files for; the graph's own when None.
         """
-        return check_graph(self.document, self.root, frames=frames)[1]
+        chosen = None if frames is None else arguments.frame_numbers(frames)
+        return check_graph(self.document, self.root, frames=chosen)[1]
 
     def render(
         self,
@@ -103,7 +104,7 @@ class Composition:
         Args:
             node: name of the node; a deliver node gives the picture it would write, and writes nothing.
             frame: frame number.
-            window: pixels wanted, at full size, as a `Window` or its x0, y0, x1, y1; all when None.
+            window: pixels wanted, at full size, as a `Window` or as x, y, width and height; all when None.
             scale: size of the result; 0.5 is half. Lengths in pixels in the graph follow by themselves.
             replace: pictures to use instead of the results of these nodes.
 
@@ -112,6 +113,7 @@ class Composition:
 
         Raises:
             CheckError: something is wrong with the nodes it hangs on; it holds every problem.
+            GraphError: an argument that makes no sense.
             RenderError: a node failed while computing.
         """
         (result,) = self.results([node], frame, window=window, scale=scale, replace=replace)
@@ -142,12 +144,14 @@ class Composition:
         Raises:
             CheckError, RenderError: as in `render`.
         """
-        if not 0 < scale <= 1:
-            raise GraphError(Problem("scale", f"a scale of {scale:g} is not above 0 and at most 1", ""))
-        given = dict(replace or {})
-        executor = self._executor(tuple(dict.fromkeys(nodes)), (frame,), given, fused=fused, sinks=False)
-        region = Window(*window) if isinstance(window, tuple) else window
-        return executor.results(frame, window=region, scale=scale, warn=warn or _python_warning)
+        number, scale, region = (
+            arguments.frame_number(frame),
+            arguments.scale_factor(scale),
+            arguments.window(window),
+        )
+        wanted, given = arguments.names(nodes), arguments.pictures(replace)
+        executor = self._executor(wanted, (number,), given, fused=fused, sinks=False)
+        return executor.results(number, window=region, scale=scale, warn=warn or _python_warning)
 
     def deliver(
         self,
@@ -177,10 +181,10 @@ class Composition:
             CheckError: something is wrong with the graph or its files; nothing was written.
             RenderError: a frame failed and there is no ``ended``; files written before it are whole.
         """
-        chosen = tuple(self.frames if frames is None else frames)
-        sinks = tuple(self.sinks if nodes is None else nodes)
+        chosen = arguments.frame_numbers(self.frames if frames is None else frames)
+        sinks = arguments.names(self.sinks if nodes is None else nodes)
         self._deliverable(chosen, sinks)
-        executor = self._executor(sinks, chosen, dict(replace or {}), fused=True, sinks=True)
+        executor = self._executor(sinks, chosen, arguments.pictures(replace), fused=True, sinks=True)
         written: list[Path] = []
         for frame in chosen:
             failure: WorkError | None = None
@@ -252,7 +256,8 @@ class Composition:
         Raises:
             CheckError: as in `render`.
         """
-        return self._executor(tuple(nodes), tuple(frames), dict(replace or {}), fused=fused, sinks=False)
+        wanted, chosen = arguments.names(nodes), arguments.frame_numbers(frames)
+        return self._executor(wanted, chosen, arguments.pictures(replace), fused=fused, sinks=False)
 
     def _executor(
         self,

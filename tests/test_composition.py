@@ -87,7 +87,7 @@ def test_render(comp, frame):
     np.testing.assert_allclose(image.to_array(), expected(frame), rtol=1e-6)
 
 
-@pytest.mark.parametrize("window", [Window(3, 1, 7, 4), (3, 1, 7, 4)])
+@pytest.mark.parametrize("window", [Window(3, 1, 7, 4), (3, 1, 4, 3)])
 def test_render_a_window(comp, window):
     image = comp.render("brighter", 1002, window=window)
     assert image.window == Window(3, 1, 7, 4)
@@ -103,7 +103,7 @@ def test_render_half_size(comp):
 
 @pytest.mark.parametrize("scale", [0, -1, 1.5, float("nan")])
 def test_scales_that_there_are_not(comp, scale):
-    with pytest.raises(stackcomp.GraphError, match=r"scale of .* is not above 0 and at most 1"):
+    with pytest.raises(stackcomp.GraphError, match=r"scale: .* is not above 0 and at most 1"):
         comp.render("final", 1001, scale=scale)
 
 
