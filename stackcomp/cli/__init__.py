@@ -11,6 +11,9 @@ __all__ = ["main"]
 
 def main() -> None:
     """What the command ``stackcomp`` runs. Exits with 0, 1, 2 or 130, see `stackcomp.cli.session`."""
-    from stackcomp.cli.session import run
-
+    try:
+        from stackcomp.cli.session import run
+    except KeyboardInterrupt:
+        # Stopped so early that nothing had begun.
+        raise SystemExit(130) from None
     run()

@@ -94,7 +94,7 @@ def black(
         raise DocumentError(
             Problem("other-missing", "--other-area: there is no other picture", "name it with --other FILE")
         )
-    refuse_inputs([write, picture], [_of_frame(path, frame) for path in (plate, other)], root)
+    refuse_inputs([write, picture], [plate, other], root, frame)
     areas = [area_of(text) for text in plate_areas or ()]
     cg_area = area_of(other_area) if other_area else None
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
@@ -164,12 +164,6 @@ def _say_level(
         say("a real shadow is not without light, so the camera's black is this or less")
     for doubt in level.warnings:
         announce(f"note: {doubt}", style="yellow")
-
-
-def _of_frame(path: str | None, frame: int | None) -> str | None:
-    from stackcomp.files.paths import FramePath
-
-    return path if path is None or frame is None else str(FramePath(path).for_frame(frame))
 
 
 def _rectangle(bounds: tuple[int, int, int, int]) -> Area:

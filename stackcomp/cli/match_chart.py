@@ -117,7 +117,7 @@ def chart(
 
     _want_one_target(plate, plate_corners, reference)
     name = name_of_variable(name)
-    refuse_inputs((write, picture), (plate, other), root)
+    refuse_inputs((write, picture), (plate, other), root, frame)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
     blacks = [
         three_numbers(text, option) if text else (0.0, 0.0, 0.0)

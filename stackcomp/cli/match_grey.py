@@ -62,7 +62,7 @@ def grey(
 
     name = name_of_variable(name)
     stops_name = name.replace("gain", "stops") if "gain" in name else f"{name}_stops"
-    refuse_inputs([write, picture], [plate, other], root)
+    refuse_inputs([write, picture], [plate, other], root, frame)
     black = three_numbers(plate_black or "0", "--plate-black")
     ours, theirs = area_of(plate_area), area_of(other_area)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)

@@ -107,7 +107,7 @@ def light(
     from stackcomp.measure.light import match_light, match_light_from_hdri
 
     name = name_of_variable(name)
-    refuse_inputs([write, picture], [plate, other, from_hdri], root)
+    refuse_inputs([write, picture], [plate, other, from_hdri], root, frame)
     black = three_numbers(plate_black or "0", "--plate-black")
     ours = area_of(plate_area)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)

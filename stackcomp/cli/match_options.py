@@ -11,7 +11,6 @@ import os
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -201,18 +200,23 @@ def name_of_variable(name: str) -> str:
     return name
 
 
-def refuse_inputs(outputs: Iterable[str | None], inputs: Iterable[str | None], root: str = ".") -> None:
+def refuse_inputs(
+    outputs: Iterable[str | None], inputs: Iterable[str | None], root: str = ".", frame: int | None = None
+) -> None:
     """Make sure that nothing is written over what is measured.
 
     Args:
         outputs: files to be written, from the working folder; None for those that are not asked for.
         inputs: files that are read, from ``root``; None likewise.
         root: folder for the inputs' relative paths.
+        frame: the frame that is read, where a path is one of a sequence.
 
     Raises:
         DocumentError: one of the outputs is one of the inputs.
     """
-    originals = {os.path.realpath(Path(root) / path) for path in inputs if path is not None}
+    from stackcomp.files.paths import resolve
+
+    originals = {os.path.realpath(resolve(root, path, frame or 0)) for path in inputs if path is not None}
     for path in outputs:
         if path is not None and os.path.realpath(path) in originals:
             raise DocumentError(

@@ -54,7 +54,7 @@ def measure(
     from stackcomp.measure.picture import open_measured
     from stackcomp.measure.statistics import area_statistics
 
-    refuse_inputs([picture], [file], root)
+    refuse_inputs([picture], [file], root, frame)
     chosen = _area(area, polygon)
     measured = open_measured(
         file,

@@ -21,14 +21,15 @@ def render(
         str | None,
         typer.Option(
             metavar="PATH",
-            help="With --node: where its pictures go, as out/x.{frame:04d}.exr, or a folder (ends in /). "
-            "The ending says the format: .exr, .png, .jpg or .tif.  [default: out/NAME.{frame:04d}.exr]",
+            help="Where pictures of nodes and previews go, as out/x.{frame:04d}.exr, or a folder (ends in /). "
+            "The ending says the format: .exr, .png, .jpg or .tif.  [default: out/NAME.{frame:04d}.exr, and "
+            "out/preview/NAME.{frame:04d}.exr for previews]",
         ),
     ] = None,
     scale: Scale = 1.0,
     window: Annotated[
         str | None,
-        typer.Option(metavar="X,Y,W,H", help="With --node: only these pixels, as corner and size at full size."),
+        typer.Option(metavar="X,Y,W,H", help="Only these pixels, as corner and size at full size."),
     ] = None,
     sets: Sets = None,
     variables: VariableFiles = None,
@@ -41,10 +42,11 @@ def render(
 ) -> int:
     """Render frames of a graph into files.
 
-    Without --node the deliver nodes write their files, always at full size. With --node NAME only that deliver
-    node does; any other node's picture is written to --to, as floating point where it is OpenEXR. Everything is
-    checked before the first frame. A frame that fails does not stop the others. With --json each event is one
-    JSON object a line; the last is the summary.
+    Without --node the deliver nodes write their files, always whole and at full size. With --node NAME only that
+    deliver node does; any other node's picture is written to --to, as floating point where it is OpenEXR. With
+    --scale or --window the pictures of deliver nodes go to --to too, as previews, and no delivery is written.
+    Everything is checked before the first frame. A frame that fails does not stop the others. With --json each
+    event is one JSON object a line; the last is the summary.
     """
     from stackcomp.cli.progress import reporter
     from stackcomp.cli.rendering import Job, run

@@ -101,23 +101,16 @@ def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[
         )
     sinks = tuple(composition.sinks) if not nodes else tuple(n for n in nodes if n in composition.sinks)
     others = tuple(name for name in nodes if name not in sinks)
-    reduced = "--scale" if job.scale != 1 else "--window" if job.window is not None else ""
-    if not others and (reduced or job.to is not None):
-        option = reduced or "--to"
-        why = "deliveries are always full size" if reduced else "deliver nodes say themselves where to"
+    reduced = job.scale != 1 or job.window is not None
+    if reduced:
+        # Deliveries are always whole and full size: what is asked for is a preview of their pictures.
+        return (), (*sinks, *others)
+    if not others and job.to is not None:
         raise GraphError(
             Problem(
                 "needs-node",
-                f"{option} without --node: {why}",
+                "--to without --node: deliver nodes say themselves where to",
                 "name the node whose picture is wanted, with --node",
-            )
-        )
-    if sinks and others and reduced:
-        raise GraphError(
-            Problem(
-                "needs-node",
-                f'{reduced}: "{sinks[0]}" is a deliver node, and deliveries are always full size',
-                "name the others alone",
             )
         )
     return sinks, others
@@ -201,7 +194,9 @@ def _writers(
 def _paths(composition: Composition, job: Job, others: tuple[str, ...]) -> dict[str, str]:
     """Where each node's pictures go."""
     names = file_names(composition.nodes)
-    to = "out/" if job.to is None else job.to
+    # Previews have a folder of their own, so that none can take the place of a delivery.
+    preview = any(name in composition.sinks for name in others)
+    to = ("out/preview/" if preview else "out/") if job.to is None else job.to
     if to.endswith(("/", "\\")) or Path(to).is_dir():
         return {name: f"{to.rstrip('/')}/{names[name]}.{{frame:04d}}.exr" for name in others}
     if len(others) > 1:

@@ -112,8 +112,8 @@ class Filling:
         self._unknown[message] = 1
         near = did_you_mean(name, self.names)
         joint = "" if not near else " Or " if near.endswith("?") else ", or "
-        self._complain(place, "variable-unknown", message,
-                       f'{near}{joint}give it one under "variables", or with --set {name}=…')  # fmt: skip
+        ways = f'give it one under "variables", with --variables FILE or with --set {name}=…'
+        self._complain(place, "variable-unknown", message, f"{near}{joint}{ways}")
 
     def _complain(self, place: tuple[str, ...], rule: str, message: str, way_out: str) -> None:
         self.spoilt.append(place)

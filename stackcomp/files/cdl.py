@@ -4,7 +4,7 @@ One correction is a ``ColorCorrection`` with slope, offset and power in its ``SO
 ``SatNode``; either may be missing and then changes nothing. A ``.cc`` file is one of them, a ``.ccc`` file a
 collection, a ``.cdl`` file a list of decisions that hold one each. What else stands in a file is for people and
 other programs, and is ignored. ``SATNode``, ``ASC_SAT`` and ``ASC_SOP`` are read as well, since files with them
-exist (OpenColorIO 2.5 skips the last two with a warning). Prefixes of a namespace are allowed.
+exist (OpenColorIO 2.6 skips the last two with a warning). Prefixes of a namespace are allowed.
 
 A file with a DOCTYPE is refused: corrections need none, and it is what attacks on XML readers begin with.
 """

@@ -36,7 +36,13 @@ class Shuffle(ViewNode):
     """Chooses channels by name and says what they are. Costs nothing: planes are shared, not copied.
 
     ``channels`` maps each plane of the result to a channel of the input, or to a number that fills it. Left
-    out, planes are looked for under their own names, behind ``layer`` and a dot where that is given.
+    out, planes are looked for under their own names, behind ``layer`` and a dot where that is given. The
+    planes are: colour R G B and perhaps A; matte A; ratio R G B; depth Z; motion dx dy; coordinates s t; ids
+    id0 cover0 id1 cover1 and so on.
+
+    A shadow pass of a render with layers is ``"as": "ratio", "layer": "shadow"``; a matte in its third
+    channel is ``"as": "matte", "channels": {"A": "mattes.B"}``; light without coverage is ``"as": "colour",
+    "channels": {"R": "emission.R", "G": "emission.G", "B": "emission.B", "A": 0}``.
     """
 
     source_of_maths: ClassVar[str] = "nothing is computed"

@@ -174,12 +174,32 @@ def test_straight_colour_is_written_with_a_warning(shot, run, save_graph):
 
 
 @pytest.mark.parametrize(
+    ("options", "seen"),
+    [
+        (("--scale", "0.5"), {"out.0001.exr", "out.0002.exr", "out.0003.exr"}),
+        (("--window", "2,1,4,3", "--frames", "2"), {"out.0002.exr"}),
+        (
+            ("--node", "out", "--node", "plate", "--scale", "0.5", "--frames", "1"),
+            {"out.0001.exr", "plate.0001.exr"},
+        ),
+    ],
+    ids=["half size", "a window", "with another node"],
+)
+def test_previews_of_deliver_nodes_are_no_deliveries(shot, run, options, seen):
+    done = run("render", "graph.json", *options)
+    assert done.exit_code == 0, done.stderr
+    assert {path.name for path in (shot / "out/preview").iterdir()} == seen
+    assert [path.name for path in (shot / "out").iterdir()] == ["preview"]
+    found = exr.read_header(shot / "out/preview" / min(seen))
+    if "--scale" in options:
+        assert found.display_window == Window.of_size(12, 8)
+    else:
+        assert found.data_window == Window(2, 1, 6, 4)
+
+
+@pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (("--scale", "0.5"), "deliveries are always full size"),
-        (("--window", "0,0,4,4"), "deliveries are always full size"),
-        (("--node", "out", "--scale", "0.5"), "deliveries are always full size"),
-        (("--node", "out", "--node", "plate", "--scale", "0.5"), "deliveries are always full size"),
         (("--to", "x.exr"), "--to without --node"),
         (("--node", "fnal"), 'did you mean "final"'),
         (("--node", "final", "--to", "x.exr"), "put {frame:04d} into the path"),
