@@ -173,7 +173,5 @@ def test_the_demos_hdri_and_plate(run):
     card = ("--other", "place/hdri_chart.exr", "--other-area", inner(place["card_corners"], 0.6))
     seen = json.loads(run("match", "grey", *plate, *given, *card).stdout)
     other = seen["other"]
-    if max(np.array(other["standard_error"]) / other["mean"]) > 0.01:
-        pytest.skip("the card in place/hdri_chart.exr is hidden behind the colour chart")
     assert np.array(seen["gain"]) * place["planted_white_balance"] == pytest.approx(np.ones(3), rel=0.005)
     assert other["left_out"] == 0
