@@ -1,8 +1,12 @@
-"""Convolution with large kernels, and the radial falloffs that light spills with.
+"""Light spread over large distances: radial falloffs, and convolution with them.
 
-Planes and kernels are multiplied as spectra in float64. The transform's rounding noise is about 1e-15 of the
-brightest value; where neither the plane nor the kernel is negative anywhere, results under 0 are such noise
-and become 0, because light is never negative.
+Convolution is a product of spectra, in float64. The transform's rounding noise is about 1e-15 of the brightest
+value; light that is nowhere negative stays so, since results under 0 are such noise and become 0.
+
+**Memory.** A falloff is symmetric in both axes, so a quarter of it is all there is to know, and its spectrum is
+real and comes from a cosine transform of that quarter. A plane is transformed along its rows; its columns
+are then transformed, multiplied and transformed back a few at a time in place. Neither is padded by the reach
+of the falloff before: what lies outside of a plane is nothing.
 
 **Radius.** The radius of a falloff is its half-light radius: half of the light that a point spills lands
 within that distance, half beyond. (The measure is common in astronomy, under that name.) Both falloffs are
@@ -12,14 +16,21 @@ without a step, averaged over each pixel's area near the centre, and divided by 
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from typing import Literal
 
 import numpy as np
+from scipy import fft
 
 from stackcomp.kernels.compiled import Array, plane_of
+from stackcomp.kernels.strips import over_strips
+from stackcomp.window import Window
 
-__all__ = ["convolve", "exponential_falloff", "falloff_margin", "gaussian_falloff"]
+__all__ = ["Falloff", "Spreading", "falloff", "falloff_margin"]
+
+Falloff = Literal["exponential", "gaussian"]
 
 # Half-light radius over scale length: (1 + x) exp(-x) = 1/2 for exp(-r / length), and
 # exp(-x² / 2) = 1/2 for exp(-r² / 2 sigma²).
@@ -28,115 +39,215 @@ _GAUSSIAN_HALF = math.sqrt(2 * math.log(2))
 _REACH = {"exponential": 7.0, "gaussian": 3.8}
 # Pixels this near to the centre are averaged over so many samples each way.
 _NEAR, _SAMPLES = 12, 16
+# Pixels of a falloff, and rows and columns of a plane, that are worked on at a time.
+_PART, _ROWS, _COLUMNS = 1 << 18, 16, 16
 
 
-def falloff_margin(radius: float, falloff: str) -> int:
+def falloff_margin(radius: float, kind: Falloff) -> int:
     """Pixels that a falloff reaches on each side: 7 radii when exponential, 3.8 when Gaussian.
 
     Args:
         radius: half-light radius in pixels, 0 or more.
-        falloff: ``"exponential"`` or ``"gaussian"``.
+        kind: ``"exponential"`` or ``"gaussian"``.
 
     Raises:
         ValueError: a radius below 0 or not finite.
     """
     if not (math.isfinite(radius) and radius >= 0):
         raise ValueError(f"the radius of a falloff is 0 or more, not {radius}")
-    return math.ceil(_REACH[falloff] * radius)
+    return math.ceil(_REACH[kind] * radius)
 
 
-def exponential_falloff(radius: float) -> Array:
-    """``exp(-r / length)``: a peaked centre with a long skirt, the look of light scattered in a lens.
+def falloff(radius: float, kind: Falloff, down: int | None = None, across: int | None = None) -> Array:
+    """How much of a point's light lands at each distance down and across from it.
 
-    Args:
-        radius: half-light radius in pixels, 0 or more; ``length`` is ``radius / 1.678``.
-
-    Returns:
-        float64, square, ``2 falloff_margin + 1`` wide, sum 1.
-    """
-    length = radius / _EXPONENTIAL_HALF
-    return _radial(radius, "exponential", lambda r: np.exp(-r / length))
-
-
-def gaussian_falloff(radius: float) -> Array:
-    """``exp(-r² / 2 sigma²)``: a round, soft glow that ends soon.
+    ``"exponential"`` is ``exp(-r / length)`` with ``length = radius / 1.678``: a peaked centre with a long
+    skirt, the look of light scattered in a lens. ``"gaussian"`` is ``exp(-r² / 2 sigma²)`` with ``sigma =
+    radius / 1.177``: a round, soft glow that ends soon.
 
     Args:
-        radius: half-light radius in pixels, 0 or more; ``sigma`` is ``radius / 1.177``.
+        radius: half-light radius in pixels, 0 or more.
+        kind: which of the two.
+        down: distances down are given up to this one; all of `falloff_margin` when None.
+        across: as ``down``.
 
     Returns:
-        float64, square, ``2 falloff_margin + 1`` wide, sum 1.
+        float64 ``(1 + down, 1 + across)``: the quarter of the falloff from its centre on. All four, which
+        share the middle row and column, sum to 1 when nothing is left off.
     """
-    sigma = radius / _GAUSSIAN_HALF
-    return _radial(radius, "gaussian", lambda r: np.exp(-0.5 * np.square(r / sigma)))
-
-
-def _radial(radius: float, falloff: str, profile: Callable[[Array], Array]) -> Array:
-    reach = falloff_margin(radius, falloff)
+    reach = falloff_margin(radius, kind)
     if radius < 1e-3:
-        kernel = np.zeros((2 * reach + 1, 2 * reach + 1))
-        kernel[reach, reach] = 1
-        return kernel
-    end = float(profile(np.asarray(reach + 0.5)))
-    axis = np.arange(-reach, reach + 1, dtype=np.float64)
-    kernel = profile(np.hypot(axis[:, None], axis))
-    near = min(_NEAR, reach)
-    inside = (np.arange(_SAMPLES) + 0.5) / _SAMPLES - 0.5
-    fine = (np.arange(-near, near + 1)[:, None] + inside).ravel()
-    block = profile(np.hypot(fine[:, None], fine))
-    pixels = 2 * near + 1
-    centre = slice(reach - near, reach + near + 1)
-    kernel[centre, centre] = block.reshape(pixels, _SAMPLES, pixels, _SAMPLES).mean(axis=(1, 3))
-    kernel = np.maximum(kernel - end, 0)
-    result: Array = kernel / kernel.sum()
+        return np.ones((1, 1))
+    height, width = (reach + 1 if limit is None else min(limit, reach) + 1 for limit in (down, across))
+    result = np.empty((height, width))
+    for first, part in _parts(radius, kind, height, width):
+        result[first : first + len(part)] = part
+    result /= _total(radius, kind)
     return result
 
 
-def convolve(plane: Array, kernel: Array) -> Array:
-    """Convolve a plane with a kernel of odd size.
+@functools.lru_cache(maxsize=64)
+def _total(radius: float, kind: Falloff) -> float:
+    """Sum of all four quarters before they are divided by it."""
+    size = falloff_margin(radius, kind) + 1
+    # Each distance but 0 stands for two pixels.
+    times = np.where(np.arange(size) > 0, 2.0, 1.0)
+    parts = _parts(radius, kind, size, size)
+    return sum(float(times[first : first + len(part)] @ part @ times) for first, part in parts)
+
+
+def _parts(radius: float, kind: Falloff, height: int, width: int) -> Iterator[tuple[int, Array]]:
+    """Some rows at a time, so that a quarter that is larger than the picture needs no more memory than one."""
+    end = float(_profile(np.asarray(falloff_margin(radius, kind) + 0.5), radius, kind))
+    columns = np.arange(width, dtype=np.float64)
+    step = max(_NEAR + 1, _PART // width)
+    for first in range(0, height, step):
+        rows = np.arange(first, min(first + step, height), dtype=np.float64)
+        part = _profile(np.hypot(rows[:, None], columns), radius, kind)
+        if first == 0:
+            near = part[: _NEAR + 1, : _NEAR + 1]
+            near[:] = _averaged(_NEAR + 1, radius, kind)[: near.shape[0], : near.shape[1]]
+        yield first, np.maximum(part - end, 0)
+
+
+def _profile(distance: Array, radius: float, kind: Falloff) -> Array:
+    found: Array
+    if kind == "exponential":
+        found = np.exp(distance * (-_EXPONENTIAL_HALF / radius))
+    else:
+        found = np.exp(-0.5 * np.square(distance * (_GAUSSIAN_HALF / radius)))
+    return found
+
+
+def _averaged(near: int, radius: float, kind: Falloff) -> Array:
+    """Means over the areas of the pixels at distances 0 to ``near - 1``."""
+    inside = (np.arange(_SAMPLES) + 0.5) / _SAMPLES - 0.5
+    fine = (np.arange(near)[:, None] + inside).ravel()
+    samples = _profile(np.hypot(fine[:, None], fine), radius, kind)
+    means: Array = samples.reshape(near, _SAMPLES, near, _SAMPLES).mean(axis=(1, 3))
+    return means
+
+
+class Spreading:
+    """Convolution of planes over one window, giving planes over another, with one falloff.
 
     Args:
-        plane: float32 ``(height + rows - 1, width + columns - 1)``.
-        kernel: float64 ``(rows, columns)``, both odd; its centre is the pixel itself.
-
-    Returns:
-        float32 ``(height, width)``. A tile equals the whole to within 1e-6 of the brightest value.
-
-    Raises:
-        ValueError: an even kernel, or a plane smaller than its kernel.
+        radius: half-light radius in pixels, 0 or more.
+        kind: shape of the falloff.
+        source: window of the planes; outside of it there is nothing.
+        target: window of the results.
     """
-    plane = plane_of(plane)
-    rows, columns = kernel.shape
-    if rows % 2 == 0 or columns % 2 == 0:
-        raise ValueError(f"a kernel has an odd number of rows and columns, not {rows} × {columns}")
-    height, width = plane.shape[0] - rows + 1, plane.shape[1] - columns + 1
-    if height < 0 or width < 0:
-        raise ValueError(f"a plane of {plane.shape} has no room for a kernel of {kernel.shape}")
-    if kernel.size == 1:
-        return plane * np.float32(kernel[0, 0])
-    if height == 0 or width == 0:
-        return np.empty((height, width), np.float32)
-    # What wraps around lands in the first rows - 1 rows and columns - 1 columns, which are not asked for.
-    size = (_good_size(plane.shape[0]), _good_size(plane.shape[1]))
-    spectrum = np.fft.rfft2(plane.astype(np.float64), size)
-    spectrum *= np.fft.rfft2(kernel, size)
-    whole = np.fft.irfft2(spectrum, size)
-    result = whole[rows - 1 : rows - 1 + height, columns - 1 : columns - 1 + width]
-    if kernel.min() >= 0 and plane.min() >= 0:
-        result = np.maximum(result, 0)
-    return np.ascontiguousarray(result, dtype=np.float32)
+
+    def __init__(self, radius: float, kind: Falloff, source: Window, target: Window) -> None:
+        self.source, self.target = source, target
+        if source.empty or target.empty:
+            return
+        # The farthest that light has to go down and across; beyond it, a falloff need not be known.
+        down = max(target.y1 - 1 - source.y0, source.y1 - 1 - target.y0)
+        across = max(target.x1 - 1 - source.x0, source.x1 - 1 - target.x0)
+        quarter = falloff(radius, kind, down, across)
+        self._alone = float(quarter[0, 0]) if quarter.size == 1 else None
+        if self._alone is not None:
+            return
+        # Long enough that what wraps around lands on no pixel that is asked for. Even sizes make the
+        # spectrum of a quarter a cosine transform.
+        self._rows = _good_size(max(source.height, quarter.shape[0] + down))
+        self._columns = _good_size(max(source.width, quarter.shape[1] + across))
+        self._spectrum = _spectrum(quarter, self._rows, self._columns)
+
+    def __call__(self, plane: Array) -> Array:
+        """Spread a plane.
+
+        Args:
+            plane: float32, of the source window's shape.
+
+        Returns:
+            float32, of the target window's shape. A tile equals the whole to within 1e-6 of the brightest value.
+
+        Raises:
+            ValueError: a plane of another shape.
+        """
+        plane = plane_of(plane)
+        if plane.shape != self.source.shape:
+            raise ValueError(f"a plane is {plane.shape}, but its window is {self.source.shape}")
+        result = np.zeros(self.target.shape, np.float32)
+        if self.source.empty or self.target.empty:
+            return result
+        if self._alone is not None:
+            both = self.source & self.target
+            np.multiply(
+                plane[both.slices_in(self.source)],
+                np.float32(self._alone),
+                out=result[both.slices_in(self.target)],
+            )
+            return result
+        height = self.target.height
+        # As many frequencies as there are across, rows as they are: first of the source, then of the result.
+        work = np.empty((max(plane.shape[0], height), self._columns // 2 + 1), np.complex128)
+
+        def along_rows(first: int, last: int) -> None:
+            rows = plane[first:last].astype(np.float64)
+            work[first:last] = fft.rfft(rows, self._columns, axis=1, overwrite_x=True)
+
+        def along_columns(first: int, last: int) -> None:
+            block = np.zeros((last - first, self._rows), np.complex128)
+            block[:, : plane.shape[0]] = work[: plane.shape[0], first:last].T
+            block = fft.fft(block, axis=1, overwrite_x=True)
+            half = self._rows // 2 + 1
+            block[:, :half] *= self._spectrum[first:last]
+            block[:, half:] *= self._spectrum[first:last, half - 2 : 0 : -1]
+            block = fft.ifft(block, axis=1, overwrite_x=True)
+            work[:height, first:last] = block[:, wrapped_rows].T
+
+        least = 0.0 if plane.min() >= 0 else -np.inf
+
+        def back_along_rows(first: int, last: int) -> None:
+            rows = fft.irfft(work[first:last], self._columns, axis=1)
+            np.maximum(rows[:, wrapped_columns], least, out=result[first:last], casting="same_kind")
+
+        wrapped_rows = np.arange(self.target.y0 - self.source.y0, self.target.y1 - self.source.y0) % self._rows
+        wrapped_columns = (
+            np.arange(self.target.x0 - self.source.x0, self.target.x1 - self.source.x0) % self._columns
+        )
+        _in_parts(along_rows, plane.shape[0], _ROWS)
+        _in_parts(along_columns, work.shape[1], _COLUMNS)
+        _in_parts(back_along_rows, height, _ROWS)
+        return result
+
+
+def _in_parts(function: Callable[[int, int], None], count: int, size: int) -> None:
+    """Call a function for ranges of a fixed size, in threads.
+
+    The ranges are the same whatever the number of threads: transforms of many rows together round differently
+    from those of one.
+    """
+
+    def strip(first: int, last: int) -> None:
+        for part in range(first, last):
+            function(part * size, min(count, (part + 1) * size))
+
+    over_strips(strip, -(-count // size), least=1)
+
+
+def _spectrum(quarter: Array, rows: int, columns: int) -> Array:
+    """Spectrum of a falloff at frequencies 0 to half, across and then down; both sizes are even."""
+    half_rows, half_columns = rows // 2 + 1, columns // 2 + 1
+    # Rows first, and of them only those that there are.
+    by_columns = np.empty((half_columns, quarter.shape[0]))
+
+    def along_rows(first: int, last: int) -> None:
+        by_columns[:, first:last] = fft.dct(quarter[first:last], 1, half_columns, axis=1).T
+
+    _in_parts(along_rows, quarter.shape[0], _ROWS)
+    result = np.empty((half_columns, half_rows))
+
+    def along_columns(first: int, last: int) -> None:
+        result[first:last] = fft.dct(by_columns[first:last], 1, half_rows, axis=1)
+
+    _in_parts(along_columns, half_columns, _COLUMNS)
+    return result
 
 
 def _good_size(least: int) -> int:
-    """The smallest number from ``least`` up whose only factors are 2, 3 and 5, for a fast transform."""
-    best = 1 << (least - 1).bit_length()
-    five = 1
-    while five < best:
-        three = five
-        while three < best:
-            # The smallest power of two that lifts this product to the least size.
-            product = three << max(0, (-(-least // three) - 1).bit_length())
-            best = min(best, product)
-            three *= 3
-        five *= 5
-    return best
+    """The smallest even number from ``least`` up whose half has only small factors, for a fast transform."""
+    return 2 * int(fft.next_fast_len(max(1, -(-least // 2)), real=True))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
@@ -37,7 +38,8 @@ class Glow(Adjustable, AreaNode):
     image: Annotated[str, Port(doc="picture", alpha=("premultiplied", "none"), linear=True, beyond="nothing")]
     matte: Annotated[str | None, Port((Matte,), doc="only light within this matte glows", beyond="nothing")] = None
     radius: Annotated[
-        float, Number("half of the light lands within this distance of where it came from", unit="px", low=0)
+        float,
+        Number("half of the light lands within this distance of where it came from", unit="px", low=0, high=2000),
     ] = 20.0
     falloff: Literal["exponential", "gaussian"] = "exponential"
     threshold: Annotated[float, Number("scene-linear value above which light glows", low=0)] = 0.0
@@ -54,7 +56,8 @@ class Glow(Adjustable, AreaNode):
         return domains["image"].grow(self._reach())
 
     def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
-        around = wanted.grow(self._reach())
+        # Not padded with nothing: the reach of a large glow would be larger than the picture.
+        around = wanted.grow(self._reach()) & domains["image"]
         return {port: around for port in ("image", "matte") if port in domains}
 
     def _reach(self) -> int:
@@ -63,32 +66,39 @@ class Glow(Adjustable, AreaNode):
         return falloff_margin(self.radius, self.falloff)
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
-        from stackcomp.kernels import convolve
+        from stackcomp.kernels.convolve import Spreading
+        from stackcomp.kernels.strips import over_strips
 
         picture = images["image"]
-        make = {"exponential": convolve.exponential_falloff, "gaussian": convolve.gaussian_falloff}
-        kernel = make[self.falloff](self.radius)
-        share = self._glowing(picture)
-        if "matte" in images:
-            share = share * np.clip(images["matte"]["A"], 0, 1)
-        inner = wanted.slices_in(picture.window)
+        spread = Spreading(self.radius, self.falloff, picture.window, wanted)
+        source = np.empty(picture.window.shape, np.float32)
         planes: dict[str, Plane] = {}
         for name, tint in zip("RGB", self.tint, strict=True):
-            source = np.maximum(picture[name], 0) * share
-            light = convolve.convolve(source, kernel) * np.float32(self.strength * tint)
-            if self.output == "added":
-                light += picture[name][inner]
-            elif self.output == "moved":
-                light += picture[name][inner] - np.float32(self.strength) * source[inner]
+            over_strips(functools.partial(self._gather, images, name, source), source.shape[0])
+            light = spread(source)
+            light *= np.float32(self.strength * tint)
+            if self.output != "alone":
+                light += _over(picture, picture[name], wanted)
+            if self.output == "moved":
+                source *= np.float32(self.strength)
+                light -= _over(picture, source, wanted)
             planes[name] = light
         if "A" in picture:
-            alpha = picture["A"][inner]
-            planes["A"] = np.zeros_like(alpha) if self.output == "alone" else np.ascontiguousarray(alpha)
+            alpha = picture["A"]
+            planes["A"] = _over(picture, np.zeros_like(alpha) if self.output == "alone" else alpha, wanted)
         return replace(picture, planes=planes, window=wanted, type=type)
 
-    def _glowing(self, picture: Image) -> Plane:
+    def _gather(self, images: Mapping[str, Image], name: str, source: Plane, first: int, last: int) -> None:
+        """The light of one channel that glows, in some rows."""
+        rows = slice(first, last)
+        share = self._glowing(*(images["image"][channel][rows] for channel in "RGB"))
+        if "matte" in images:
+            share *= np.clip(images["matte"]["A"][rows], 0, 1)
+        np.multiply(np.maximum(images["image"][name][rows], 0), share, out=source[rows])
+
+    def _glowing(self, red: Plane, green: Plane, blue: Plane) -> Plane:
         """Share of each pixel's light that glows."""
-        brightest = np.maximum(np.maximum(picture["R"], picture["G"]), np.maximum(picture["B"], 0))
+        brightest = np.maximum(np.maximum(red, green), np.maximum(blue, 0))
         excess = np.maximum(brightest - np.float32(self.threshold), 0)
         if self.knee > 0:
             # A parabola that meets both straight parts with their own slopes.
@@ -98,3 +108,8 @@ class Glow(Adjustable, AreaNode):
         share = np.zeros_like(brightest)
         np.divide(excess, brightest, out=share, where=brightest > 0)
         return share
+
+
+def _over(picture: Image, plane: Plane, window: Window) -> Plane:
+    """A plane that lies where the picture does, over another window."""
+    return replace(picture, planes={"": plane}).over(window)[""]
