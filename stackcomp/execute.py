@@ -109,11 +109,15 @@ class _Frame:
         self.notes = notes or (lambda node, frame: {})
         self.context = self.plan.checked.context
         self.domains: dict[Key, Window] = {}
+        # Frames and all pixels that came in, as far as each value is made of them.
+        self.seen: dict[Key, Window] = {}
         self.needs: dict[Key, Window] = {}
         self.values: dict[Key, Image] = {}
         self._nodes: dict[str, Node] = {}
         # Time spent on what a node needs before its result, such as what is then mixed with its input.
         self.before: dict[str, float] = {}
+        # What no step reads after the one that runs.
+        self.spent: list[Key] = []
 
     # -- small things --------------------------------------------------------------------------------------
 
@@ -133,10 +137,12 @@ class _Frame:
         try:
             for step in self.plan.steps:
                 self._domain(step)
+                self._see(step)
             self._spread_needs()
             last = self.plan.last_reads()
             for k, step in enumerate(self.plan.steps):
                 started = time.perf_counter()
+                self.spent = [key for key in step.reads if last.get(key, -1) <= k]
                 files = self._step(step)
                 seconds = time.perf_counter() - started
                 for key in step.makes:
@@ -213,10 +219,12 @@ class _Frame:
         elif isinstance(step, AreaStep):
             ports = {port: domains[key] for port, key in step.ports.items()}
             types = {port: self.plan.types[key] for port, key in step.ports.items()}
-            found = self.node(step.checked.name).domain(ports, types)
-            # What spreads past the frame and past all overscan would only cost time and never be seen.
-            seen = reduce(or_, ports.values(), self.display(step.checked.name))
-            domains[step.makes[0]] = found & seen
+            area: AreaNode = self.node(step.checked.name)
+            found = area.domain(ports, types)
+            if area.spreads:
+                # What spreads past the frame and past all overscan would only cost time and never be seen.
+                found = found & reduce(or_, ports.values(), self.display(step.checked.name))
+            domains[step.makes[0]] = found
         elif isinstance(step, SweepStep):
             for value in step.values:
                 ports = {port: domains[key] for port, key in value.ports.items()}
@@ -226,16 +234,31 @@ class _Frame:
                 else:
                     domains[value.key] = self.node(value.key.node).domain(ports, types)
 
+    def _see(self, step: Step) -> None:
+        """Note what part of each value may be seen in the end: a picture placed far outside is kept, not shown."""
+        if isinstance(step, SweepStep):
+            made = {value.key: tuple(value.ports.values()) for value in step.values}
+        else:
+            made = dict.fromkeys(step.makes, step.reads)
+        for key, reads in made.items():
+            if not reads or isinstance(self.plan.types[reads[0]], Layers):
+                self.seen[key] = self.domains[key]
+            else:
+                self.seen[key] = reduce(or_, (self.seen[read] for read in reads), self.display(key.node))
+
+    def _shown(self, key: Key) -> Window:
+        return self.domains[key] & self.seen[key]
+
     def _need(self, key: Key, window: Window) -> None:
         self.needs[key] = self.needs.get(key, Window(0, 0, 0, 0)) | (window & self.domains[key])
 
     def _spread_needs(self) -> None:
         for key in self.plan.wanted:
-            self._need(key, self._asked(key, self.domains[key]))
+            self._need(key, self._asked(key, self._shown(key)))
         for step in reversed(self.plan.steps):
             if isinstance(step, SinkStep):
-                self._need(step.reads[0], self.domains[step.reads[0]])
-                self.needs[step.makes[0]] = self.domains[step.makes[0]]
+                self._need(step.reads[0], self._shown(step.reads[0]))
+                self.needs[step.makes[0]] = self._shown(step.makes[0])
             elif isinstance(step, ViewStep):
                 layers = isinstance(self.plan.types[step.reads[0]], Layers)
                 whole = layers and self.scale != 1
@@ -327,6 +350,10 @@ class _Frame:
             port: self._fetch(self.values[step.ports[port]], window, specs[port], step.ports[port], name)
             for port, window in self._area_needs(step).items()
         }
+        # Area kinds work in memory of their own, so whatever is held besides comes on top: let go of it.
+        for read in self.spent:
+            self._drop(read)
+        self.pool.clear()
         self.values[key] = node.compute(wanted, images, self.job(name), step.checked.type)
 
     def _fetch(self, image: Image, window: Window, spec: Port, key: Key, name: str) -> Image:

@@ -34,6 +34,11 @@ class PlanePool:
                     return self._free.pop(k)
         return np.empty(shape, np.float32)
 
+    def clear(self) -> None:
+        """Let go of all planes that lie here unused."""
+        with self._lock:
+            self._free.clear()
+
     def give_back(self, planes: Iterable[Plane]) -> None:
         """Take planes whose last user is the caller; those with other users are left alone.
 

@@ -75,14 +75,21 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
         raise ValueError("planes and spread have different shapes")
     if height < 0 or width < 0:
         raise ValueError(f"planes of {red.shape} have no room for margins of {reach} pixels")
-    held = np.clip(spread, -largest, largest).astype(np.float32)
-    known = np.isfinite(held)
-    held[~known] = 0
-    index = np.rint(np.maximum(np.abs(held), _LEAST) * _STEPS).astype(np.int32)
-    table = _inverse_sums(math.ceil(max(largest, _LEAST)))
-    share = np.where(known, table[index], 0).astype(np.float32)
-    radius = np.where(known, index.astype(np.float32) / np.float32(_STEPS), -1).astype(np.float32)
-    step = (np.rint(held) + reach).astype(np.int32)
+    table = _inverse_sums(math.ceil(max(largest, _LEAST))).astype(np.float32)
+    held, share, radius = (np.empty(red.shape, np.float32) for _ in range(3))
+    step = np.empty(red.shape, np.int32)
+
+    def prepare(first: int, last: int) -> None:
+        rows = slice(first, last)
+        np.clip(spread[rows], -largest, largest, out=held[rows], casting="same_kind")
+        known = np.isfinite(held[rows])
+        held[rows][~known] = 0
+        index = np.rint(np.maximum(np.abs(held[rows]), _LEAST) * _STEPS).astype(np.int32)
+        share[rows] = np.where(known, table[index], np.float32(0))
+        radius[rows] = np.where(known, index.astype(np.float32) / np.float32(_STEPS), np.float32(-1))
+        step[rows] = np.rint(held[rows]) + reach
+
+    over_strips(prepare, red.shape[0])
     reaches = _reaches(radius, reach, height, width)
     new = functools.partial(np.empty, (height, width), np.float32)
     result = (new(), new(), new(), new())

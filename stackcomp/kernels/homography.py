@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from stackcomp.kernels.compiled import Array
 
-__all__ = ["affine", "at_scale", "matrix"]
+__all__ = ["affine", "at_scale", "inverse", "matrix"]
 
 
 def matrix(numbers: Sequence[float]) -> Array:
@@ -48,3 +49,29 @@ def at_scale(numbers: Sequence[float], scale: float) -> tuple[float, ...]:
     """The same homography between two pictures that are both ``scale`` times as large."""
     size = np.diag([scale, scale, 1.0])
     return tuple(float(n) for n in (size @ matrix(numbers) @ np.linalg.inv(size)).ravel())
+
+
+def inverse(homography: npt.ArrayLike) -> Array:
+    """The homography from the target back to the source.
+
+    Raises:
+        ValueError: not 3×3, not finite, or singular: it maps everything onto a line or a point.
+    """
+    numbers = np.asarray(homography, dtype=np.float64)
+    if numbers.shape != (3, 3):
+        raise ValueError(f"a homography is 3×3, not {' × '.join(map(str, numbers.shape))}")
+    if not np.isfinite(numbers).all():
+        raise ValueError("a homography has an entry that is not finite")
+    # Judged over a thousand pixels instead of one, so that a long move is not taken for a degenerate one, and
+    # against what the determinant could be at most (Hadamard's inequality).
+    size = np.diag([1000.0, 1000.0, 1.0])
+    judged = np.linalg.inv(size) @ numbers @ size
+    most = float(np.prod(np.linalg.norm(judged, axis=1)))
+    if not abs(float(np.linalg.det(judged))) > 1e-12 * most:
+        shown = ", ".join(f"{number:g}" for number in numbers.ravel())
+        raise ValueError(
+            f"the homography [{shown}] cannot be inverted: it maps everything onto a line or a point; give nine "
+            "numbers, row by row, that map four corners to four corners"
+        )
+    result: Array = np.linalg.inv(numbers)
+    return result

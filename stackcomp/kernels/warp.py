@@ -19,12 +19,13 @@ Texture Mapping and Image Warping, 1989 (perspective mappings and their local sc
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
 from stackcomp.kernels.compiled import Array, compiled, plane_of
+from stackcomp.kernels.homography import inverse
 from stackcomp.kernels.strips import over_strips
 from stackcomp.window import Window
 
@@ -32,6 +33,8 @@ __all__ = ["placed_window", "source_needed", "warp_homography"]
 
 #: A target pixel that spans more source pixels than this is weighed over so many only.
 _WIDEST = 256.0
+# Size of the tiles of a target that are computed at a time.
+_TILE = 256
 
 
 def warp_homography(
@@ -55,13 +58,47 @@ def warp_homography(
     for plane in planes:
         if plane.shape != source_window.shape:
             raise ValueError(f"a plane is {plane.shape}, but its window is {source_window.shape}")
-    target = np.zeros((len(planes) + 1, *target_window.shape), np.float32)
-    if not (source_window.empty or target_window.empty):
-        source = np.stack([plane_of(plane) for plane in planes]) if planes else np.empty((0, 1, 1), np.float32)
-        origin = np.array([target_window.x0, target_window.y0, source_window.x0, source_window.y0])
-        size = np.array(source_window.shape)
-        over_strips(lambda a, b: _warp(source, size, back, origin, target, a, b), target_window.height, least=8)
-    return list(target[:-1]), target[-1]
+    results = [np.zeros(target_window.shape, np.float32) for _ in range(len(planes) + 1)]
+    if source_window.empty or target_window.empty:
+        return results[:-1], results[-1]
+    source = [plane_of(plane) for plane in planes]
+    tiles = list(_tiles(target_window))
+    parts = [source_needed(homography, source_window, tile) for tile in tiles]
+    # Stacked tile by tile, which takes little memory; at a horizon and in a very small picture, where each
+    # tile sees much of the source, once.
+    whole = _stacked(source, source_window, source_window) if any(map(_is_large, parts)) else None
+
+    def compute(first: int, last: int) -> None:
+        for tile, part in zip(tiles[first:last], parts[first:last], strict=True):
+            if part.empty:
+                continue
+            large = whole is not None and _is_large(part)
+            stack = whole if whole is not None and large else _stacked(source, source_window, part)
+            seen = source_window if large else part
+            found = np.zeros((len(results), *tile.shape), np.float32)
+            origin = np.array([tile.x0, tile.y0, seen.x0, seen.y0])
+            _warp(stack, np.array(seen.shape), back, origin, found, 0, tile.height)
+            for plane, piece in zip(results, found, strict=True):
+                plane[tile.slices_in(target_window)] = piece
+
+    over_strips(compute, len(tiles), least=1)
+    return results[:-1], results[-1]
+
+
+def _tiles(window: Window) -> Iterator[Window]:
+    for y in range(window.y0, window.y1, _TILE):
+        for x in range(window.x0, window.x1, _TILE):
+            yield Window(x, y, min(x + _TILE, window.x1), min(y + _TILE, window.y1))
+
+
+def _is_large(part: Window) -> bool:
+    return part.width * part.height > 16 * _TILE * _TILE
+
+
+def _stacked(planes: Sequence[Array], window: Window, part: Window) -> Array:
+    """A part of the planes as one array."""
+    rows = part.slices_in(window)
+    return np.stack([plane[rows] for plane in planes]) if planes else np.empty((0, 1, 1), np.float32)
 
 
 def source_needed(homography: npt.ArrayLike, source_window: Window, target_window: Window) -> Window:
@@ -125,21 +162,14 @@ def _corners(window: Window) -> Array:
 
 def _inverse(homography: npt.ArrayLike, source_window: Window) -> Array:
     """Target → source, of the sign for which points of the source have a positive third coordinate."""
+    back = inverse(homography)
     matrix = np.asarray(homography, dtype=np.float64)
-    if matrix.shape != (3, 3):
-        raise ValueError(f"a homography is 3×3, not {' × '.join(map(str, matrix.shape))}")
-    if not np.isfinite(matrix).all():
-        raise ValueError("a homography has an entry that is not finite")
-    size = np.abs(matrix).max()
-    if size == 0 or abs(np.linalg.det(matrix / size)) < 1e-14:
-        raise ValueError("a homography cannot be inverted: it maps everything onto a line or a point")
     centre = (
         matrix[2, 0] * (source_window.x0 + source_window.x1) / 2
         + matrix[2, 1] * (source_window.y0 + source_window.y1) / 2
         + matrix[2, 2]
     )
-    back: Array = np.linalg.inv(-matrix if centre < 0 else matrix)
-    return back
+    return -back if centre < 0 else back
 
 
 @compiled

@@ -313,6 +313,10 @@ class ColourNode(Adjustable, PixelNode):
 class AreaNode(Node):
     """Looks at a neighbourhood of each pixel."""
 
+    #: Whether its result grows beyond its inputs only by spreading light. What lands past the frame and past
+    #: all overscan is then cut, since it would never be seen. A kind that carries pixels elsewhere says no.
+    spreads: ClassVar[bool] = True
+
     def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
         """Windows of each connected input that ``compute`` must have for ``wanted``."""
         raise NotImplementedError

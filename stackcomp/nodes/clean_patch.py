@@ -9,7 +9,7 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from stackcomp.document.values import Number
+from stackcomp.document.values import Keyed, Number
 from stackcomp.image import Image, Plane
 from stackcomp.nodes.base import AreaNode, Context, Job, Port, colour_of
 from stackcomp.port_types import Matte, PortType
@@ -52,10 +52,16 @@ class CleanPatch(AreaNode):
         tuple[tuple[float, float], ...] | None,
         Field(description="corners [x, y] of a polygon, in pixels of the patch"),
     ] = None
-    feather: Annotated[float, Number("width of the soft edge, inside of the outline", unit="px", low=0)] = 0.0
+    feather: Annotated[
+        float, Number("width of the soft edge, inside of the outline", unit="px", low=0, high=1000)
+    ] = 0.0
 
     @model_validator(mode="after")
-    def _is_a_polygon(self) -> Self:
+    def _can_be_laid(self) -> Self:
+        from stackcomp.kernels.homography import inverse, matrix
+
+        if not isinstance(self.homography, Keyed):
+            inverse(matrix(self.homography))
         if self.outline is not None and len(self.outline) < 3:
             raise ValueError(f'"outline" has {len(self.outline)} corners, and a polygon has 3 or more')
         return self
@@ -98,13 +104,15 @@ class CleanPatch(AreaNode):
             return replace(backdrop, type=type)
         used = self._used(patch.window, patch.display)
         if "matte" in images:
-            used = used * np.clip(images["matte"]["A"], 0, 1)
+            used *= np.clip(images["matte"]["A"], 0, 1)
         source = [patch[c] * used for c in "RGB"] + [patch["A"] * used if "A" in patch else used]
         (*light, alpha), _ = warp_homography(source, patch.window, matrix(self.homography), wanted)
+        del source, used
         keep = 1 - alpha
         laid: dict[str, Plane] = {"A": alpha, **dict(zip("RGB", light, strict=True))}
-        planes = {name: laid[name] + plane * keep for name, plane in backdrop.planes.items()}
-        return replace(backdrop, planes=planes, type=type)
+        for name, plane in backdrop.planes.items():
+            laid[name] += plane * keep
+        return replace(backdrop, planes={name: laid[name] for name in backdrop}, type=type)
 
     def _used(self, window: Window, frame: Window) -> Plane:
         """Coverage of the patch by its outline, feathered inward."""

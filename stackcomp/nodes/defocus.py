@@ -42,10 +42,10 @@ class Defocus(Adjustable, AreaNode):
     gate_width: Annotated[
         float | None, Number("width of the sensor's part that the frame shows", unit="mm", above=0)
     ] = None
-    radius: Annotated[float | None, Number("radius of every disc, instead of a lens", unit="px", low=0)] = None
-    largest_radius: Annotated[
-        float, Number("discs are held to this radius; the time taken grows with its square", unit="px", low=0)
-    ] = 40.0
+    radius: Annotated[
+        float | None, Number("radius of every disc, instead of a lens", unit="px", low=0, high=500)
+    ] = None
+    largest_radius: Annotated[float, Number("discs are held to this radius", unit="px", low=0, high=500)] = 40.0
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
@@ -75,35 +75,34 @@ class Defocus(Adjustable, AreaNode):
         return domains["image"].grow(self._reach())
 
     def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
-        # One pixel more, from which partly covered pixels take their depth.
-        around = wanted.grow(self._reach() + (self.radius is None))
-        return {port: around for port in ("image", "depth") if port in domains}
+        around = wanted.grow(self._reach())
+        # Of depth one pixel more, from which partly covered pixels take theirs.
+        return {"image": around, **({"depth": around.grow(1)} if "depth" in domains else {})}
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         from stackcomp.kernels.defocus import defocus
 
         picture = images["image"]
-        around = wanted.grow(self._reach())
         alpha = picture["A"] if "A" in picture else np.ones(picture.window.shape, np.float32)
         if self.radius is None:
             largest = self.largest_radius
-            spread = self._spread(images["depth"], alpha)
-            beyond = float(np.abs(spread).max(initial=0, where=alpha > 0))
+            spread, beyond = self._spread(images["depth"], alpha)
             if beyond > largest + 0.5:
                 job.warn(f"discs of up to {beyond:.0f} px radius are held to {largest:g} px (largest_radius)")
         else:
             largest = self.radius
             spread = np.full(picture.window.shape, self.radius, np.float32)
-        inner = around.slices_in(picture.window)
-        planes = [np.ascontiguousarray(plane[inner]) for plane in (*(picture[c] for c in "RGB"), alpha)]
-        found = defocus(planes, spread[inner], largest)
+        found = defocus([*(picture[name] for name in "RGB"), alpha], spread, largest)
         named: dict[str, Plane] = dict(zip("RGBA", found, strict=True))
         return replace(picture, planes={name: named[name] for name in type.planes}, window=wanted, type=type)
 
-    def _spread(self, depth: Image, alpha: Plane) -> Plane:
+    def _spread(self, depth: Image, alpha: Plane) -> tuple[Plane, float]:
+        """Radius of each pixel's disc, and the largest where something is."""
         from stackcomp.kernels.lens import axial_depth, edge_depth, spread_radius
+        from stackcomp.kernels.strips import over_strips
 
         assert isinstance(depth.type, Depth)
+        along_rays = depth.type.along == "ray"
         lens: dict[str, Any] = {
             "focus_m": self.focus_distance,
             "focal_mm": self.focal_length,
@@ -111,7 +110,19 @@ class Defocus(Adjustable, AreaNode):
             "gate_mm": self.gate_width,
             "frame_px": depth.display.width,
         }
-        distance = edge_depth(depth["Z"], alpha)
-        if depth.type.along == "ray":
-            distance = axial_depth(distance, depth.window, depth.display, lens["focal_mm"], lens["gate_mm"])
-        return spread_radius(distance, **lens)
+        inner = depth.window.grow(-1)
+        result = np.empty(alpha.shape, np.float32)
+        largest: list[float] = []
+
+        def rows(first: int, last: int) -> None:
+            covered = alpha[first:last]
+            # Only the depth of neighbours is looked at, so what covers them does not matter.
+            distance = edge_depth(depth["Z"][first : last + 2], np.pad(covered, 1))[1:-1, 1:-1]
+            if along_rays:
+                window = Window(inner.x0, inner.y0 + first, inner.x1, inner.y0 + last)
+                distance = axial_depth(distance, window, depth.display, lens["focal_mm"], lens["gate_mm"])
+            result[first:last] = spread_radius(distance, **lens)
+            largest.append(float(np.abs(result[first:last]).max(initial=0, where=covered > 0)))
+
+        over_strips(rows, alpha.shape[0])
+        return result, max(largest, default=0.0)

@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import model_validator
 
-from stackcomp.document.values import Number
+from stackcomp.document.values import Keyed, Number
 from stackcomp.image import Image
 from stackcomp.kernels.compiled import Array
 from stackcomp.nodes.base import AreaNode, Context, Job, Port
@@ -26,12 +26,15 @@ class Place(AreaNode):
     Either by steps, all about ``pivot``: stretched, scaled, turned clockwise, then moved; or by a
     ``homography``, nine numbers row by row that map this picture's pixels to those of the result. Pixel
     centres lie at half pixels, x runs right and y down. Where the picture does not reach there is nothing.
+    What leaves the frame is kept, up to 4096 pixels beyond it, for nodes that bring it back or spread its light.
     """
 
     source_of_maths: ClassVar[str] = (
         "Keys, Cubic Convolution Interpolation for Digital Image Processing, 1981, widened where it shrinks; "
         "Heckbert, Fundamentals of Texture Mapping and Image Warping, 1989"
     )
+
+    spreads: ClassVar[bool] = False
 
     kind: Literal["place"] = "place"
     image: Annotated[
@@ -49,12 +52,16 @@ class Place(AreaNode):
         str | None,
         Port((PortType,), doc="picture whose frame the result has; its own when open", any_size=True),
     ] = None
-    move: Annotated[tuple[float, float], Number("right and down", unit="px", size=2)] = (0.0, 0.0)
+    move: Annotated[tuple[float, float], Number("right and down", unit="px", size=2, low=-1e5, high=1e5)] = (
+        0.0,
+        0.0,
+    )
     turn: Annotated[float, Number("clockwise", unit="degrees")] = 0.0
     scale: Annotated[float, Number("size; 2 is twice as large", above=0)] = 1.0
     stretch: Annotated[float, Number("width over height, beside the scale", above=0)] = 1.0
     pivot: Annotated[
-        tuple[float, float] | None, Number("point about which to turn and scale", unit="px", size=2)
+        tuple[float, float] | None,
+        Number("point about which to turn and scale", unit="px", size=2, low=-1e5, high=1e5),
     ] = None
     homography: Annotated[
         tuple[float, ...] | None,
@@ -63,9 +70,13 @@ class Place(AreaNode):
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
+        from stackcomp.kernels.homography import inverse, matrix
+
         changed = [name for name in _STEPS if getattr(self, name) != type(self).model_fields[name].default]
         if self.homography is not None and changed:
             raise ValueError(f'"homography" and "{changed[0]}" both say where to: use one or the other')
+        if self.homography is not None and not isinstance(self.homography, Keyed):
+            inverse(matrix(self.homography))
         about = [name for name in changed if name in ("turn", "scale", "stretch")]
         if about and self.pivot is None:
             raise ValueError(f'"{about[0]}" needs "pivot": [x, y], the point that stays where it is')

@@ -28,10 +28,17 @@ class SoftMatte(AreaNode):
 
     kind: Literal["soft_matte"] = "soft_matte"
     matte: Annotated[str, Port((Matte,), doc="matte to change")]
-    grow: Annotated[float, Number("how far the edge moves outward; negative moves it inward", unit="px")] = 0.0
+    grow: Annotated[
+        float, Number("how far the edge moves outward; negative moves it inward", unit="px", low=-500, high=500)
+    ] = 0.0
     feather: Annotated[
         float,
-        Number("standard deviation of the softening; an edge becomes about four times as wide", unit="px", low=0),
+        Number(
+            "standard deviation of the softening; an edge becomes about four times as wide",
+            unit="px",
+            low=0,
+            high=500,
+        ),
     ] = 0.0
     curve: Annotated[float, Number("exponent; above 1 thins what is half covered, below 1 fills it", above=0)] = (
         1.0
