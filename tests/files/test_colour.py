@@ -96,9 +96,7 @@ def test_a_config_without_encodings_is_decided_by_whether_it_is_linear(tmp_path)
         colour.config(own)
 
 
-@pytest.mark.parametrize(
-    "name", ["default", "ocio://default", "studio-config-latest", "ocio://cg-config-latest"]
-)
+@pytest.mark.parametrize("name", ["default", "ocio://default", "studio-config-latest", "ocio://cg-config-latest"])
 def test_configs_that_change_meaning_are_refused(name):
     with pytest.raises(colour.UnknownEncoding, match="give a full name"):
         colour.config(name)
@@ -167,9 +165,7 @@ def test_acescct(science):
 def test_srgb(science):
     # IEC 61966-2-1; values computed with colour-science.
     values = planes(0.0031308, 0.18, 0.5)
-    assert pixel(colour.convert(values, REC709, SRGB)) == pytest.approx(
-        [0.04045, 0.461356, 0.735357], abs=2e-6
-    )
+    assert pixel(colour.convert(values, REC709, SRGB)) == pytest.approx([0.04045, 0.461356, 0.735357], abs=2e-6)
     assert pixel(colour.convert(planes(0.5, 0.5, 0.5), SRGB, REC709))[0] == pytest.approx(0.214041, abs=1e-6)
     ramp = np.linspace(0, 1, 300, dtype=np.float32)[None]
     got = colour.convert([ramp, ramp, ramp], REC709, SRGB)[0]

@@ -13,9 +13,7 @@ from stackcomp.window import Window
 
 HERE = Window(-5, -3, 6, 4)
 FRAME = Window.of_size(8, 6)
-ANY_FILE = settings(
-    deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+ANY_FILE = settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def noise(seed=0, window=HERE):
@@ -106,9 +104,7 @@ def test_bits_of_ids_survive(tmp_path, as_float):
     ids = np.tile(PATTERNS, (HERE.height, 1))
     names = ["id"] if as_float else []
     for compression in exr_write.COMPRESSIONS:
-        write(
-            tmp_path / "ids.exr", {"id": ids, "cover": noise()}, bits_as_float=names, compression=compression
-        )
+        write(tmp_path / "ids.exr", {"id": ids, "cover": noise()}, bits_as_float=names, compression=compression)
         found = exr.read(tmp_path / "ids.exr")
         assert found.header.pixel_types == {"id": "float" if as_float else "uint", "cover": "half"}
         assert found.planes["id"].dtype == (np.float32 if as_float else np.uint32)
@@ -120,9 +116,7 @@ def test_ids_as_half_are_refused(tmp_path):
     with pytest.raises(FileError, match=r'ids in channel "id" cannot be stored as half — say "float"'):
         write(tmp_path / "a.exr", {"id": ids}, pixel_type={"id": "half"})
     with pytest.raises(FileError, match="cannot be stored as half"):
-        write(
-            tmp_path / "a.exr", {"id": ids.view(np.float32)}, pixel_type={"id": "half"}, bits_as_float=["id"]
-        )
+        write(tmp_path / "a.exr", {"id": ids.view(np.float32)}, pixel_type={"id": "half"}, bits_as_float=["id"])
     assert list(tmp_path.iterdir()) == []
 
 
@@ -232,9 +226,7 @@ original = exr_write._write
         (be_interrupted, KeyboardInterrupt, None),
     ],
 )
-def test_a_failure_leaves_the_old_file_whole_and_nothing_beside_it(
-    tmp_path, monkeypatch, failure, error, reason
-):
+def test_a_failure_leaves_the_old_file_whole_and_nothing_beside_it(tmp_path, monkeypatch, failure, error, reason):
     path = tmp_path / "a.exr"
     write(path, {"R": noise(1)})
     before = path.read_bytes()

@@ -88,9 +88,7 @@ def test_float_tiff_stays_as_it_is(tmp_path):
 def test_tiff_says_which_alpha_it_holds(tmp_path, alpha):
     stills.write(tmp_path / "a.tif", noise(4, 8) / 255, alpha=alpha)
     assert stills.read_header(tmp_path / "a.tif").alpha == alpha
-    with tifffile.TiffFile(
-        tmp_path / "a.tif"
-    ) as file:  # 1 associated, 2 unassociated: TIFF 6.0, ExtraSamples
+    with tifffile.TiffFile(tmp_path / "a.tif") as file:  # 1 associated, 2 unassociated: TIFF 6.0, ExtraSamples
         assert int(file.pages[0].extrasamples[0]) == {"premultiplied": 1, "straight": 2}[alpha]
 
 
@@ -190,9 +188,7 @@ def test_a_failure_leaves_the_old_still_whole(tmp_path, monkeypatch):
     stills.write(path, noise(3, 8, 1) / 255)
     before = path.read_bytes()
     encode = stills._encode
-    monkeypatch.setattr(
-        stills, "_encode", lambda file, kind, steps, *rest: encode(file, kind, steps ^ 1, *rest)
-    )
+    monkeypatch.setattr(stills, "_encode", lambda file, kind, steps, *rest: encode(file, kind, steps ^ 1, *rest))
     with pytest.raises(FileError, match=r"a\.png: what was read back is not what was written"):
         stills.write(path, noise(3, 8, 2) / 255)
     assert path.read_bytes() == before

@@ -95,9 +95,7 @@ def test_near_is_bright_and_far_differs_from_nothing():
 
 
 def test_motion_follows_its_direction():
-    picture = viewable(Image.from_array(np.float32([[[8, 0], [0, -8], [0, 0]]]), type=Motion()))[0].astype(
-        int
-    )
+    picture = viewable(Image.from_array(np.float32([[[8, 0], [0, -8], [0, 0]]]), type=Motion()))[0].astype(int)
     assert picture[0, 0] > 250
     assert picture[0, 1] == 128
     assert picture[1, 1] < 5
@@ -124,9 +122,7 @@ def test_layers_show_their_picture_or_their_first_channel():
 
 
 @pytest.mark.parametrize("odd", [np.nan, np.inf, -np.inf])
-@pytest.mark.parametrize(
-    "type", [Colour("premultiplied", ACESCG), Matte(), Ratio(), Depth(), Motion()], ids=str
-)
+@pytest.mark.parametrize("type", [Colour("premultiplied", ACESCG), Matte(), Ratio(), Depth(), Motion()], ids=str)
 def test_pixels_that_are_not_finite_are_magenta(type, odd):
     image = flat(type, *[0.5] * len(type.planes))
     before = viewable(image)

@@ -189,9 +189,7 @@ def test_a_tile_equals_the_whole_bit_for_bit(x, y, width, height):
 
 def test_radii_are_held_to_the_largest():
     planes, spread = mixed_picture()
-    assert np.array_equal(
-        defocused(planes, spread * 10, 3), defocused(planes, np.clip(spread * 10, -3, 3), 3)
-    )
+    assert np.array_equal(defocused(planes, spread * 10, 3), defocused(planes, np.clip(spread * 10, -3, 3), 3))
 
 
 def test_inputs_are_not_written_to():

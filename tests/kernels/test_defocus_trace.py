@@ -32,9 +32,7 @@ def spread_of(depth, header):
     It focuses without breathing: its picture stands at the focal length whatever the focus. A real lens
     with the same aperture and picture has focal length ``f`` with ``f S1 / (S1 − f)`` = that distance.
     """
-    field, aperture, focus = (
-        float(header[key]) for key in ("fieldOfView", "apertureRadius", "focusDistance")
-    )
+    field, aperture, focus = (float(header[key]) for key in ("fieldOfView", "apertureRadius", "focusDistance"))
     picture_mm = 36 / 2 / math.tan(math.radians(field) / 2)
     focal_mm = 1 / (1 / picture_mm + 1 / (focus * 1000))
     return spread_radius(depth, focus, focal_mm, focal_mm / (2000 * aperture), 36, depth.shape[1])

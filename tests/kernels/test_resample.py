@@ -36,9 +36,7 @@ def test_hand_worked_averages():
 
 
 @settings(max_examples=60, deadline=None)
-@given(
-    st.integers(-50, 50), st.integers(-50, 50), st.integers(1, 40), st.integers(1, 40), st.floats(0.03, 0.99)
-)
+@given(st.integers(-50, 50), st.integers(-50, 50), st.integers(1, 40), st.integers(1, 40), st.floats(0.03, 0.99))
 def test_light_and_constants_are_kept(x, y, width, height, scale):
     window = Window(x, y, x + width, y + height)
     plane = NOISE[:height, :width]

@@ -191,9 +191,7 @@ def test_an_empty_source_or_target():
     assert result.shape == (0, 0)
 
 
-@pytest.mark.parametrize(
-    "homography", [np.eye(2), np.full((3, 3), np.nan), np.ones((3, 3)), np.zeros((3, 3))]
-)
+@pytest.mark.parametrize("homography", [np.eye(2), np.full((3, 3), np.nan), np.ones((3, 3)), np.zeros((3, 3))])
 def test_homographies_that_cannot_be_are_refused(homography):
     with pytest.raises(ValueError, match="homography"):
         warp_homography([noise()], SOURCE, homography, SOURCE)
