@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         StackcompError,
         WorkError,
     )
+    from stackcomp.files.cdl import Correction, read_corrections, write_corrections
     from stackcomp.image import Image
     from stackcomp.kernels.strips import set_threads
     from stackcomp.nodes import KINDS
@@ -60,6 +61,7 @@ _HOMES = {
         "StackcompError",
         "WorkError",
     ),
+    "files.cdl": ("Correction", "read_corrections", "write_corrections"),
     "image": ("Image",),
     "kernels.strips": ("set_threads",),
     "nodes": ("KINDS",),
@@ -85,6 +87,7 @@ __all__ = [
     "Colour",
     "Composition",
     "Coordinates",
+    "Correction",
     "Depth",
     "DocumentError",
     "Encoding",
@@ -107,7 +110,9 @@ __all__ = [
     "WorkError",
     "__version__",
     "load",
+    "read_corrections",
     "set_threads",
+    "write_corrections",
 ]
 
 
