@@ -289,17 +289,32 @@ def _load(text: str) -> Callable[..., None]:
         with os.fdopen(handle, "w") as file:
             file.write(text)
         os.replace(partial, path)
-    if not any((_folder / "__pycache__").glob(f"{name}.*.nbi")):
+    if not machine_code(name):
         for tell in on_compile:
             tell(name)
     try:
         return _import(name, path)
     except Exception:
         # A cache file cut short by a crash or a full disk must not stop a render: throw it away, once.
-        for stale in (_folder / "__pycache__").glob(f"{name}*"):
+        for stale in machine_code(name):
             with contextlib.suppress(OSError):
                 stale.unlink()
         return _import(name, path)
+
+
+def machine_code(name: str) -> list[Path]:
+    """Files in which numba keeps a compiled loop: beside it, or where ``NUMBA_CACHE_DIR`` says."""
+    from numba import config
+    from numba.core.caching import UserProvidedCacheLocator
+
+    if _folder is None:
+        return []
+    place = _folder / "__pycache__"
+    if config.CACHE_DIR:
+        place = Path(config.CACHE_DIR) / UserProvidedCacheLocator.get_suitable_cache_subpath(
+            str(_folder / f"{name}.py")
+        )
+    return list(place.glob(f"{name}.*.nb[ic]"))
 
 
 def _import(name: str, path: Path) -> Callable[..., None]:

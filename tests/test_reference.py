@@ -37,7 +37,7 @@ def test_its_example_can_be_pasted(kind):
 def test_parameters_state_range_unit_and_default():
     glow = {item.name: item for item in describe(KINDS["glow"]).parameters}
     assert glow["radius"].unit == "px"
-    assert "0 px or more" in glow["radius"].values
+    assert "from 0 to 2000 px" in glow["radius"].values
     assert (glow["radius"].default, glow["radius"].keyed, glow["radius"].required) == (20.0, True, False)
     assert glow["falloff"].values == "exponential or gaussian"
     assert list(glow)[-1] == "amount"
