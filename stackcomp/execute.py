@@ -36,7 +36,8 @@ from stackcomp.plan import (
     ViewStep,
 )
 from stackcomp.planes import PlanePool
-from stackcomp.port_types import Depth, Ids, Layers, PortType
+from stackcomp.port_types import Depth, Ids, Layers
+from stackcomp.surroundings import beyond_frame, reachable, scaled
 from stackcomp.window import Window
 from stackcomp.wiring import plane_source, program_of
 
@@ -272,7 +273,7 @@ class _Frame:
                     self._need(key, Window(0, 0, 0, 0))  # where nothing is wanted, nothing is needed
                 for port, window in self._area_needs(step).items():
                     key = step.ports[port]
-                    self._need(key, _reachable(window, self.domains[key]))
+                    self._need(key, reachable(window, self.domains[key]))
 
     def _sweep_window(self, step: SweepStep) -> Window:
         window = Window(0, 0, 0, 0)
@@ -359,7 +360,7 @@ class _Frame:
     def _fetch(self, image: Image, window: Window, spec: Port, key: Key, name: str) -> Image:
         """An input over exactly ``window``, free of NaN and infinity."""
         if spec.beyond == "frame":
-            image = _beyond_frame(image, window, self.domains[key])
+            image = beyond_frame(image, window, self.domains[key])
         image = image.over(window)
         planes, bad = {}, 0
         for channel, plane in image.planes.items():
@@ -467,44 +468,3 @@ class _Frame:
             first = next((self.values[k] for k in step.reads if k in self.values), None)
             notes = first.metadata if first is not None else {}
             self.values[key] = Image(planes, need, self.display(key.node), self.plan.types[key], notes)
-
-
-def _reachable(window: Window, domain: Window) -> Window:
-    """The part of a domain that a window sees, its edge pixels included where the window lies beyond them."""
-    if window.empty or domain.empty:
-        return Window(0, 0, 0, 0)
-    x0 = min(max(window.x0, domain.x0), domain.x1 - 1)
-    y0 = min(max(window.y0, domain.y0), domain.y1 - 1)
-    return Window(x0, y0, max(min(window.x1, domain.x1), x0 + 1), max(min(window.y1, domain.y1), y0 + 1))
-
-
-def _beyond_frame(image: Image, window: Window, domain: Window) -> Image:
-    """The picture with its outermost pixels going on beyond those edges of the frame that it reaches."""
-    frame = image.display
-    grown = Window(
-        window.x0 if domain.x0 <= frame.x0 else max(window.x0, domain.x0),
-        window.y0 if domain.y0 <= frame.y0 else max(window.y0, domain.y0),
-        window.x1 if domain.x1 >= frame.x1 else min(window.x1, domain.x1),
-        window.y1 if domain.y1 >= frame.y1 else min(window.y1, domain.y1),
-    )
-    if grown.empty or image.window.empty or grown in image.window:
-        return image
-    return image.over(grown, edges=True)
-
-
-def scaled(image: Image, type: PortType, scale: float) -> Image:
-    """The picture on a grid ``scale`` times as fine: averaged over areas; ids and depth picked, not averaged."""
-    if scale == 1:
-        return image
-    from stackcomp.kernels import resample
-
-    picked = isinstance(type, Ids | Depth)
-    planes = {}
-    for name, plane in image.planes.items():
-        if picked:
-            planes[name], window = resample.pick(plane, image.window, scale)
-        else:
-            planes[name], window = resample.shrink(plane, image.window, scale)
-    if not planes:
-        window = image.window.scaled(scale)
-    return replace(image, planes=planes, window=window, display=image.display.scaled(scale))

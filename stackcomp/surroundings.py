@@ -1,0 +1,52 @@
+"""What lies around and between pixels: beyond the frame, and on a coarser grid."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from stackcomp.image import Image
+from stackcomp.port_types import Depth, Ids, PortType
+from stackcomp.window import Window
+
+__all__ = ["beyond_frame", "reachable", "scaled"]
+
+
+def reachable(window: Window, domain: Window) -> Window:
+    """The part of a domain that a window sees, its edge pixels included where the window lies beyond them."""
+    if window.empty or domain.empty:
+        return Window(0, 0, 0, 0)
+    x0 = min(max(window.x0, domain.x0), domain.x1 - 1)
+    y0 = min(max(window.y0, domain.y0), domain.y1 - 1)
+    return Window(x0, y0, max(min(window.x1, domain.x1), x0 + 1), max(min(window.y1, domain.y1), y0 + 1))
+
+
+def beyond_frame(image: Image, window: Window, domain: Window) -> Image:
+    """The picture with its outermost pixels going on beyond those edges of the frame that it reaches."""
+    frame = image.display
+    grown = Window(
+        window.x0 if domain.x0 <= frame.x0 else max(window.x0, domain.x0),
+        window.y0 if domain.y0 <= frame.y0 else max(window.y0, domain.y0),
+        window.x1 if domain.x1 >= frame.x1 else min(window.x1, domain.x1),
+        window.y1 if domain.y1 >= frame.y1 else min(window.y1, domain.y1),
+    )
+    if grown.empty or image.window.empty or grown in image.window:
+        return image
+    return image.over(grown, edges=True)
+
+
+def scaled(image: Image, type: PortType, scale: float) -> Image:
+    """The picture on a grid ``scale`` times as fine: averaged over areas; ids and depth picked, not averaged."""
+    if scale == 1:
+        return image
+    from stackcomp.kernels import resample
+
+    picked = isinstance(type, Ids | Depth)
+    planes = {}
+    for name, plane in image.planes.items():
+        if picked:
+            planes[name], window = resample.pick(plane, image.window, scale)
+        else:
+            planes[name], window = resample.shrink(plane, image.window, scale)
+    if not planes:
+        window = image.window.scaled(scale)
+    return replace(image, planes=planes, window=window, display=image.display.scaled(scale))
