@@ -35,6 +35,7 @@ __all__ = ["defocus", "margin"]
 
 # Radii are rounded to this fraction of a pixel, so that each has a disc of known sum.
 _STEPS = 32
+_MOST = 1000
 _BLOCK = 16
 _LEAST = 0.5
 
@@ -66,37 +67,45 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
         R, G, B and alpha, float32 ``(height, width)``.
 
     Raises:
-        ValueError: planes of different shapes, or smaller than their margins.
+        ValueError: planes of different shapes, or smaller than their margins; radii past 1000 pixels.
     """
     red, green, blue, alpha = (plane_of(plane) for plane in planes)
     reach = margin(largest)
     height, width = red.shape[0] - 2 * reach, red.shape[1] - 2 * reach
     if any(plane.shape != red.shape for plane in (green, blue, alpha, spread)):
         raise ValueError("planes and spread have different shapes")
+    if largest > _MOST:
+        raise ValueError(f"discs have radii of up to {_MOST} pixels, not {largest:g}")
     if height < 0 or width < 0:
         raise ValueError(f"planes of {red.shape} have no room for margins of {reach} pixels")
     table = _inverse_sums(math.ceil(max(largest, _LEAST))).astype(np.float32)
-    held, share, radius = (np.empty(red.shape, np.float32) for _ in range(3))
-    step = np.empty(red.shape, np.int32)
+    # Small numbers are kept small: in a large picture each of these planes is memory that counts.
+    share = np.empty(red.shape, np.float32)
+    index, step = np.empty(red.shape, np.int16), np.empty(red.shape, np.int16)
+    with np.errstate(invalid="ignore"):
+        fits = spread.dtype == np.float32 and np.max(spread, initial=0) <= largest
+        fits = fits and np.min(spread, initial=0) >= -largest
+    held = spread if fits else np.empty(red.shape, np.float32)
 
     def prepare(first: int, last: int) -> None:
         rows = slice(first, last)
-        np.clip(spread[rows], -largest, largest, out=held[rows], casting="same_kind")
-        known = np.isfinite(held[rows])
-        held[rows][~known] = 0
-        index = np.rint(np.maximum(np.abs(held[rows]), _LEAST) * _STEPS).astype(np.int32)
-        share[rows] = np.where(known, table[index], np.float32(0))
-        radius[rows] = np.where(known, index.astype(np.float32) / np.float32(_STEPS), np.float32(-1))
+        known = np.isfinite(spread[rows])
+        if not fits:
+            np.clip(spread[rows], -largest, largest, out=held[rows], casting="same_kind")
+            held[rows][~known] = 0
+        discs = np.rint(np.maximum(np.abs(held[rows]), _LEAST) * _STEPS).astype(np.int16)
+        share[rows] = np.where(known, table[discs], np.float32(0))
+        index[rows] = np.where(known, discs, np.int16(-_STEPS))
         step[rows] = np.rint(held[rows]) + reach
 
     over_strips(prepare, red.shape[0])
-    reaches = _reaches(radius, reach, height, width)
+    reaches = _reaches(index, reach, height, width)
     new = functools.partial(np.empty, (height, width), np.float32)
     result = (new(), new(), new(), new())
     if height and width:
         over_strips(
             lambda first, last: _gather(
-                (red, green, blue, alpha), held, radius, share, step, reaches, reach, result, first, last
+                (red, green, blue, alpha), held, index, share, step, reaches, reach, result, first, last
             ),
             height,
             least=4,
@@ -124,7 +133,7 @@ def _sums(count: int) -> Array:
     return result
 
 
-def _reaches(radius: Array, reach: int, height: int, width: int) -> Array:
+def _reaches(index: Array, reach: int, height: int, width: int) -> Array:
     """How far each block of the result has to look: no disc from farther away touches it.
 
     Looking less far leaves out nothing but zeros, so blocks may lie anywhere.
@@ -136,8 +145,8 @@ def _reaches(radius: Array, reach: int, height: int, width: int) -> Array:
             look = reach
             while True:
                 top, left = row * _BLOCK + reach - look, column * _BLOCK + reach - look
-                seen = radius[top : top + _BLOCK + 2 * look, left : left + _BLOCK + 2 * look]
-                enough = min(look, math.floor(max(0.0, float(seen.max())) + 0.5))
+                seen = index[top : top + _BLOCK + 2 * look, left : left + _BLOCK + 2 * look]
+                enough = min(look, math.floor(max(0.0, float(seen.max()) / _STEPS) + 0.5))
                 if enough == look:
                     break
                 look = enough
@@ -149,7 +158,7 @@ def _reaches(radius: Array, reach: int, height: int, width: int) -> Array:
 def _gather(
     planes: tuple[Array, Array, Array, Array],
     spread: Array,
-    radius: Array,
+    index: Array,
     share: Array,
     step: Array,
     reaches: Array,
@@ -172,7 +181,7 @@ def _gather(
                 result[2][y, x] = blue[py, px]
                 result[3][y, x] = alpha[py, px]
                 continue
-            own, own_spread = radius[py, px], spread[py, px]
+            own, own_spread = index[py, px] / _STEPS, spread[py, px]
             own_share = share[py, px]
             fills = own > _LEAST
             past = 0.0
@@ -183,7 +192,7 @@ def _gather(
                 for dx in range(-look, look + 1):
                     qx = px + dx
                     square = float(dx * dx + dy * dy)
-                    edge = radius[qy, qx] + 0.5
+                    edge = index[qy, qx] / _STEPS + 0.5
                     if edge > 0 and square < edge * edge:
                         weight = share[qy, qx] * min(1.0, edge - np.sqrt(square))
                         k = step[qy, qx]

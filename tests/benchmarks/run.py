@@ -54,6 +54,7 @@ def main() -> None:
         parts.append(run_chain(asked.rounds))
     if "memory" in names:
         parts.append(memory.table([(20, True), (200, True), (20, False), (200, False)]))
+        parts.append(memory.area_table())
     text = "\n".join(parts)
     print(text)
     folder = Path(__file__).parent / "results"

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from stackcomp.kernels.homography import affine, at_scale, matrix
+from stackcomp.kernels.homography import affine, at_scale, inverse, matrix
 
 
 def test_steps_agree_with_another_library():
@@ -29,3 +29,22 @@ def test_half_size_pictures_have_the_same_homography_in_half_size_pixels():
     whole = matrix(numbers) @ [40, 60, 1]
     half = matrix(at_scale(numbers, 0.5)) @ [20, 30, 1]
     assert half[:2] / half[2] == pytest.approx(whole[:2] / whole[2] / 2)
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [
+        (1, 0, 1e5, 0, 1, -1e5, 0, 0, 1),
+        (0.01, 0, 3, 0, 0.01, 5, 0, 0, 1),
+        (1, 0, 0, 0, 1, 0, 0, -0.004, 1),
+        (1e6, 0, 0, 0, 1e6, 0, 0, 0, 1e6),
+    ],
+)
+def test_long_moves_and_small_scales_have_an_inverse(numbers):
+    assert inverse(matrix(numbers)) @ matrix(numbers) == pytest.approx(np.eye(3), abs=1e-9)
+
+
+@pytest.mark.parametrize("numbers", [(0,) * 9, (1,) * 9, (1, 2, 3, 2, 4, 6, 0, 0, 1), (1, 0, 0, 0, 0, 0, 0, 0, 1)])
+def test_what_maps_everything_onto_a_line_has_none(numbers):
+    with pytest.raises(ValueError, match="cannot be inverted"):
+        inverse(matrix(numbers))

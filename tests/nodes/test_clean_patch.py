@@ -154,7 +154,8 @@ def test_a_matte_of_another_frame_is_refused():
 @pytest.mark.parametrize(
     ("fields", "message"),
     [({"outline": [[0, 0], [1, 1]]}, "3 or more"), ({"feather": -1}, "smallest value"),
-     ({"homography": [1, 2]}, "9 numbers")],
+     ({"homography": [1, 2]}, "9 numbers"), ({"feather": 1e6}, "largest value"),
+     ({"homography": [1, 1, 1] * 3}, "cannot be inverted")],
 )  # fmt: skip
 def test_what_does_not_fit_is_refused(fields, message):
     with pytest.raises(DocumentError, match=message):

@@ -140,6 +140,7 @@ def test_a_preview_at_half_the_scale_looks_the_same():
         ({"radius": 3, "f_number": 2}, '"f_number" does not'),
         ({"depth": "z", **LENS, "focus_distance": 0.04}, "cannot focus at 0.04 m"),
         ({"radius": -1}, "smallest value"),
+        ({"radius": 1e5}, "largest value"),
     ],
 )
 def test_lenses_that_cannot_be_are_refused_with_a_way_out(fields, message):

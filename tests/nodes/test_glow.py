@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from one_node import render_node as render
 from scipy import signal
 
-from stackcomp import CheckError, Image, Matte, Window
+from stackcomp import CheckError, DocumentError, Image, Matte, Window
 from stackcomp.kernels.convolve import falloff, falloff_margin
 from stackcomp.port_types import Colour, Encoding
 
@@ -145,3 +145,8 @@ def test_display_encoded_light_is_refused():
     image = Image.from_array(lamps(), type=Colour("premultiplied", Encoding("sRGB", "display")))
     with pytest.raises(CheckError, match="scene-linear"):
         render("glow", {"p": image}, image="p")
+
+
+def test_a_radius_past_all_sense_is_refused():
+    with pytest.raises(DocumentError, match="above the largest value 2000"):
+        glowing(radius=1e6)

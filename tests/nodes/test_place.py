@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from one_node import render_node as render
 
-from stackcomp import DocumentError, Graph, Image, Matte, Window
+from stackcomp import Composition, DocumentError, Graph, Image, Matte, RenderError, Window
 
 SIZE = (96, 64)
 FRAME = Window.of_size(*SIZE)
@@ -119,6 +119,53 @@ def test_a_preview_at_half_the_scale_looks_the_same():
         assert np.abs(placed(at=0.5, **steps).to_array() - whole).mean() < 4e-3
 
 
+def chain(*nodes, pixels=None):
+    """Nodes one after the other, each with the one before as its image."""
+    graph, last = Graph(frames="1"), "p"
+    graph.add("flat", "p", size=list(SIZE))
+    for k, (kind, fields) in enumerate(nodes):
+        last = graph.add(kind, f"n{k}", image=last, **fields)
+    given = {"p": Image.from_array(picture() if pixels is None else pixels)}
+    return next(iter(Composition(graph).results([last], 1, replace=given))).image
+
+
+@pytest.mark.parametrize("move", [[60, 0], [-70, 45], [0, 500], [-3000, 3000]])
+def test_there_and_back_is_the_original(move):
+    back = chain(("place", {"move": move}), ("place", {"move": [-by for by in move]}))
+    assert np.array_equal(back.to_array(), picture())
+
+
+def test_there_and_back_past_nodes_between():
+    between = [("exposure", {"stops": 1}), ("exposure", {"stops": -1})]
+    back = chain(("place", {"move": [80, 10]}), *between, ("place", {"move": [-80, -10]}))
+    assert np.array_equal(back.to_array(), picture())
+
+
+def test_a_lamp_just_outside_of_the_frame_glows_into_it():
+    pixels = np.zeros((*SIZE[::-1], 4), np.float32)
+    pixels[30:34, 90:94, :3] = 50
+    glow = {"radius": 3, "threshold": 1, "output": "alone"}
+    outside = chain(("place", {"move": [8, 0]}), ("glow", glow), pixels=pixels)  # from 98 on; the frame ends at 96
+    # The same lamp 50 pixels to the left, well inside of the frame, spills the same light beside it.
+    inside = chain(("place", {"move": [-42, 0]}), ("glow", glow), pixels=pixels)
+    assert outside.to_array()[:, 50:] == pytest.approx(inside.to_array()[:, :46], abs=1e-5)
+    assert outside.to_array()[32, 95, 0] > 0.5
+
+
+def test_what_lies_outside_of_the_frame_is_not_delivered():
+    given = {"p": Image.from_array(picture())}
+    assert render("place", given, image="p", move=[30, -20]).window in FRAME
+    assert render("place", given, image="p", scale=40, pivot=[48, 32]).window == FRAME
+    overscan = Image.from_array(np.ones((70, 100, 4), np.float32), origin=(-2, -3), display=FRAME)
+    assert render("place", {"p": overscan}, image="p", move=[50, 0]).window in overscan.window
+
+
+def test_memory_ends_what_is_kept_outside_of_the_frame():
+    # 4096 pixels beyond the frame and no more: at a distance of 5000 there is nothing left to bring back.
+    back = chain(("place", {"move": [5000, 0]}), ("place", {"move": [-5000, 0]}))
+    assert not back.to_array().any()
+
+
 @settings(max_examples=10, deadline=None)
 @given(st.integers(-20, 90), st.integers(-20, 60), st.integers(1, 20))
 def test_a_tile_equals_the_whole(x, y, size):
@@ -136,8 +183,21 @@ def test_a_tile_equals_the_whole(x, y, size):
         ({"homography": [1, 0, 0, 0, 1, 0, 0, 0, 1], "move": [1, 1]}, "use one or the other"),
         ({"homography": [1, 0, 0]}, "9 numbers"),
         ({"scale": 0, "pivot": [0, 0]}, "larger than 0"),
+        ({"homography": [1, 2, 3, 2, 4, 6, 0, 0, 1]}, "cannot be inverted.*four corners"),
+        ({"homography": [0] * 9}, "cannot be inverted"),
+        ({"move": [1e9, 0]}, "largest value.*100000"),
+        ({"pivot": [0, -1e6], "turn": 1}, "smallest value.*-100000"),
     ],
 )
 def test_what_does_not_fit_is_refused_with_a_way_out(fields, message):
     with pytest.raises(DocumentError, match=message):
         Graph().add("place", "it", image="p", **fields)
+
+
+def test_a_homography_that_becomes_singular_over_time_names_node_and_frame():
+    keys = [[1, [1, 0, 0, 0, 1, 0, 0, 0, 1]], [3, [-1, 0, 0, 0, 1, 0, 0, 0, 1]]]
+    fields = {"homography": {"keys": keys, "between": "linear"}}
+    assert np.array_equal(placed(frame=1, **fields).to_array(), picture())
+    with pytest.raises(RenderError, match=r"(?s)cannot be inverted.*four corners") as failed:
+        placed(frame=2, **fields)
+    assert (failed.value.node, failed.value.frame) == ("it", 2)

@@ -92,7 +92,9 @@ def test_keyed_growth():
     assert np.array_equal(softened(grow=keys, frame=3).over(FRAME)["A"], softened(grow=4).over(FRAME)["A"])
 
 
-@pytest.mark.parametrize(("field", "value"), [("feather", -1), ("curve", 0)])
+@pytest.mark.parametrize(
+    ("field", "value"), [("feather", -1), ("feather", 1e5), ("grow", 1e5), ("grow", -1e5), ("curve", 0)]
+)
 def test_numbers_out_of_range_are_refused(field, value):
     with pytest.raises(DocumentError, match=field):
         softened(**{field: value})
