@@ -1,4 +1,4 @@
-"""The command line: one thin file a command. `app` joins them, `session` says how all of them end.
+"""The command line: one thin file a command. `app` joins them, `endings` says how all of them end.
 
 Nothing here computes: commands read the request, call the library, and print. Heavy modules are imported
 inside the commands, so that ``stackcomp --help`` need not wait for them.
@@ -10,9 +10,9 @@ __all__ = ["main"]
 
 
 def main() -> None:
-    """What the command ``stackcomp`` runs. Exits with 0, 1, 2 or 130, see `stackcomp.cli.session`."""
+    """What the command ``stackcomp`` runs. Exits with 0, 1, 2 or 130, see `stackcomp.cli.endings`."""
     try:
-        from stackcomp.cli.session import run
+        from stackcomp.cli.endings import run
     except KeyboardInterrupt:
         # Stopped so early that nothing had begun.
         raise SystemExit(130) from None

@@ -8,13 +8,13 @@ import typer
 
 from stackcomp.cli.check import check
 from stackcomp.cli.dump import dump
+from stackcomp.cli.endings import set_debug
 from stackcomp.cli.kinds import kinds
 from stackcomp.cli.match import match
 from stackcomp.cli.measure import measure
 from stackcomp.cli.options import Debug
 from stackcomp.cli.render import render
 from stackcomp.cli.schema import schema
-from stackcomp.cli.session import set_debug
 from stackcomp.version import __version__
 
 __all__ = ["app"]

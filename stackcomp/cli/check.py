@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from stackcomp.cli.endings import DONE, WRONG, guarded, print_json, say
 from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, Root, Sets, VariableFiles
-from stackcomp.cli.session import DONE, WRONG, guarded, print_json, say
 
 __all__ = ["check"]
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from stackcomp.cli.endings import DONE, guarded, print_json, say, visible
 from stackcomp.cli.options import AsJson, Debug
-from stackcomp.cli.session import DONE, guarded, print_json, say, visible
 
 if TYPE_CHECKING:
     from stackcomp.reference import KindText, ParameterText

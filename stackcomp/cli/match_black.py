@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from stackcomp.cli.endings import DONE, announce, guarded, print_json, say
 from stackcomp.cli.match_options import (
     DEFAULT_CONFIG,
     As,
@@ -25,7 +26,6 @@ from stackcomp.cli.match_options import (
     refuse_inputs,
 )
 from stackcomp.cli.options import AsJson, Debug, Root
-from stackcomp.cli.session import DONE, announce, guarded, print_json, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from stackcomp.cli.endings import DONE, announce, guarded, print_json, say
 from stackcomp.cli.match_options import (
     As,
     BothEncoding,
@@ -25,7 +26,6 @@ from stackcomp.cli.match_options import (
     three_numbers,
 )
 from stackcomp.cli.options import AsJson, Debug, Root
-from stackcomp.cli.session import DONE, announce, guarded, print_json, say
 from stackcomp.errors import DocumentError, Problem
 
 if TYPE_CHECKING:

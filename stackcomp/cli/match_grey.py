@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from stackcomp.cli.endings import DONE, announce, guarded, print_json, say
 from stackcomp.cli.match_options import (
     DEFAULT_CONFIG,
     As,
@@ -26,7 +27,6 @@ from stackcomp.cli.match_options import (
     three_numbers,
 )
 from stackcomp.cli.options import AsJson, Debug, Root
-from stackcomp.cli.session import DONE, announce, guarded, print_json, say
 
 __all__ = ["grey"]
 

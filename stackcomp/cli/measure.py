@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from stackcomp.cli.endings import DONE, guarded, print_json, say
 from stackcomp.cli.match_options import DEFAULT_CONFIG, ColourConfig, Frame, PictureFile, WorkingSpace
 from stackcomp.cli.options import AsJson, Debug, Root
-from stackcomp.cli.session import DONE, guarded, print_json, say
 
 if TYPE_CHECKING:
     from stackcomp.measure.area import Area

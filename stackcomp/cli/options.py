@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from stackcomp.cli.session import set_debug
+from stackcomp.cli.endings import set_debug
 
 __all__ = ["AsJson", "Debug", "Frames", "GraphFile", "NodeNames", "Root", "Scale", "Sets", "VariableFiles"]
 

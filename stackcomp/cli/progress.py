@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from stackcomp.cli.session import announce, print_json, visible
+from stackcomp.cli.endings import announce, print_json, visible
 
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID

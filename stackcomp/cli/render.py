@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from stackcomp.cli.endings import DONE, FAILED, announce, guarded, print_json, say
 from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, NodeNames, Root, Scale, Sets, VariableFiles
-from stackcomp.cli.session import DONE, FAILED, announce, guarded, print_json, say
 
 __all__ = ["render"]
 

@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from stackcomp.cli.endings import DONE, guarded, print_json, say
 from stackcomp.cli.options import Debug
-from stackcomp.cli.session import DONE, guarded, print_json, say
 
 __all__ = ["schema"]
 
