@@ -9,7 +9,7 @@ import sys
 import pytest
 import typer
 
-from stackcomp.cli import session
+from stackcomp.cli import endings
 from stackcomp.errors import FileError
 from stackcomp.version import __version__
 
@@ -65,7 +65,7 @@ def test_a_wrong_command_line_is_a_wrong_request(process, arguments):
 def ending(error):
     """How a command ends that raises this, as exit code."""
 
-    @session.guarded
+    @endings.guarded
     def command(as_json: bool = False) -> int:
         raise error
 
@@ -93,7 +93,7 @@ def test_debug_shows_where(shot, process, save_graph):
 
 
 def test_names_cannot_steer_the_terminal(shot, run, save_graph, capsys):
-    assert session.visible("a\x1b[31mb\n\tü\x07") == "a\\x1b[31mb\n\tü\\x07"
+    assert endings.visible("a\x1b[31mb\n\tü\x07") == "a\\x1b[31mb\n\tü\\x07"
     save_graph(**{"[bold]x[/bold]": {"kind": "exposure", "image": ":smile:"}})
     shown = run("check", "graph.json").stdout
     assert 'node "[bold]x[/bold]"' in shown
