@@ -4,7 +4,7 @@ A kind is one class in one file of this folder. The class is at once the model o
 fields are forbidden), its documentation (class docstring, ``doc`` of ports and numbers, ``source``), its type
 rule and its maths. Five families:
 
-    SourceNode   makes or reads a picture           read, flat, ramp, chart
+    SourceNode   makes or reads a picture           read, flat, ramp
     ViewNode     picks planes, computes nothing     shuffle
     PixelNode    one pixel at a time, fused         over, cdl, …
     AreaNode     looks at neighbours                glow, defocus, …
