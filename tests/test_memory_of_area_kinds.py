@@ -107,5 +107,4 @@ def test_at_most_four_frames_are_held(name):
     # What is loaded and compiled at the first use is no picture.
     frames_held(nodes, 96, 54)
     held = frames_held(nodes, WIDTH, HEIGHT)
-    print("HELD", name, held)
     assert 0.2 < held < 4
