@@ -94,7 +94,7 @@ def black(
         raise DocumentError(
             Problem("other-missing", "--other-area: there is no other picture", "name it with --other FILE")
         )
-    refuse_inputs([write, picture], [plate, other], root, frame)
+    refuse_inputs(write, picture, [plate, other], root, frame)
     areas = [area_of(text) for text in plate_areas or ()]
     cg_area = area_of(other_area) if other_area else None
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
@@ -117,12 +117,17 @@ def black(
     if cg is not None:
         told |= {"other_file": other, "other_area": other_area, "layer": layer, "other": cg.as_dict()}
         told["difference"] = [ours - theirs for ours, theirs in zip(level.black, cg.darkest, strict=True)]
+    # The picture first: where it cannot be written, nothing is kept that nobody was told of.
+    if write is not None:
+        from stackcomp.measure.findings import ready
+
+        ready(write, [name])
+    if picture is not None:
+        _draw(picture, seen, areas, level, colour_config)
     if write is not None:
         from stackcomp.measure.findings import keep
 
         keep(write, {name: list(level.black)}, told)
-    if picture is not None:
-        _draw(picture, seen, areas, level, colour_config)
     if as_json:
         print_json({**told, "written": write, "variables": [name] if write else [], "picture": picture})
         return DONE

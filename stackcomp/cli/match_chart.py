@@ -117,7 +117,7 @@ def chart(
 
     _want_one_target(plate, plate_corners, reference)
     name = name_of_variable(name)
-    refuse_inputs((write, picture), (plate, other), root, frame)
+    refuse_inputs(write, picture, [plate, other], root, frame)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
     blacks = [
         three_numbers(text, option) if text else (0.0, 0.0, 0.0)
@@ -142,14 +142,18 @@ def chart(
         "exposure_in_matrix": not keep_exposure,
         **{("fitted_matrix" if key == "matrix" else key): value for key, value in found.as_dict().items()},
     }
+    # The picture first: where it cannot be written, nothing is kept that nobody was told of.
+    if write is not None:
+        from stackcomp.measure.findings import ready
+
+        ready(write, [name])
+    if picture is not None:
+        from stackcomp.measure.chart_picture import chart_picture
+        from stackcomp.measure.draw import write_png
+
+        write_png(picture, chart_picture(found, working_space=working_space, config=colour_config))
     if write is not None:
         keep(write, {name: numbers}, record)
-    if picture is not None:
-        from stackcomp.files import stills
-        from stackcomp.measure.chart_picture import chart_picture
-
-        drawn = chart_picture(found, working_space=working_space, config=colour_config)
-        stills.write(picture, drawn / 255.0)
     if as_json:
         print_json({"matrix": numbers, "stops": found.fit.stops, "residual": found.fit.residual, "found": record,
                     "written": write, "picture": picture})  # fmt: skip

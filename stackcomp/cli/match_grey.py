@@ -62,7 +62,7 @@ def grey(
 
     name = name_of_variable(name)
     stops_name = name.replace("gain", "stops") if "gain" in name else f"{name}_stops"
-    refuse_inputs([write, picture], [plate, other], root, frame)
+    refuse_inputs(write, picture, [plate, other], root, frame)
     black = three_numbers(plate_black or "0", "--plate-black")
     ours, theirs = area_of(plate_area), area_of(other_area)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
@@ -88,10 +88,11 @@ def grey(
         "frame": frame,
         "working_space": working_space,
     }
+    # The picture first: where it cannot be written, nothing is kept that nobody was told of.
     if write is not None:
-        from stackcomp.measure.findings import keep
+        from stackcomp.measure.findings import ready
 
-        keep(write, {name: list(found.gain), stops_name: found.stops}, told)
+        ready(write, [name, stops_name])
     if picture is not None:
         from stackcomp.measure.draw import beside, draw_areas, write_png
 
@@ -100,6 +101,10 @@ def grey(
             for image, area, words in ((seen, ours, "plate"), (matched, theirs, "other"))
         ]
         write_png(picture, beside(drawn))
+    if write is not None:
+        from stackcomp.measure.findings import keep
+
+        keep(write, {name: list(found.gain), stops_name: found.stops}, told)
     if as_json:
         print_json(
             {**told, "written": write, "variables": [name, stops_name] if write else [], "picture": picture}

@@ -107,7 +107,7 @@ def light(
     from stackcomp.measure.light import match_light, match_light_from_hdri
 
     name = name_of_variable(name)
-    refuse_inputs([write, picture], [plate, other, from_hdri], root, frame)
+    refuse_inputs(write, picture, [plate, other, from_hdri], root, frame)
     black = three_numbers(plate_black or "0", "--plate-black")
     ours = area_of(plate_area)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
@@ -153,14 +153,19 @@ def light(
         f"{name}_gain": list(found.gain),
         f"{name}_tint": list(found.tint),
     }
+    # The picture first: where it cannot be written, nothing is kept that nobody was told of.
     if write is not None:
-        from stackcomp.measure.findings import keep
+        from stackcomp.measure.findings import ready
 
-        keep(write, variables, told)
+        ready(write, variables)
     if picture is not None:
         from stackcomp.measure.draw import beside, draw_areas, write_png
 
         write_png(picture, beside([draw_areas(m.light, areas, config=colour_config) for m, areas in shown]))
+    if write is not None:
+        from stackcomp.measure.findings import keep
+
+        keep(write, variables, told)
     if as_json:
         print_json({**told, "written": write, "variables": list(variables) if write else [], "picture": picture})
         return DONE

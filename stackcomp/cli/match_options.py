@@ -201,24 +201,49 @@ def name_of_variable(name: str) -> str:
 
 
 def refuse_inputs(
-    outputs: Iterable[str | None], inputs: Iterable[str | None], root: str = ".", frame: int | None = None
+    write: str | None, picture: str | None, inputs: Iterable[str | None], root: str = ".", frame: int | None = None
 ) -> None:
-    """Make sure that nothing is written over what is measured.
+    """Make sure, before anything is measured, that what is to be written takes the place of no original.
 
     Args:
-        outputs: files to be written, from the working folder; None for those that are not asked for.
-        inputs: files that are read, from ``root``; None likewise.
+        write: file of findings, ending in .json, from the working folder; None when not asked for.
+        picture: picture, ending in .png, likewise.
+        inputs: files or sequences that are read, from ``root``; None for those that are not.
         root: folder for the inputs' relative paths.
-        frame: the frame that is read, where a path is one of a sequence.
+        frame: the frame that is read of a sequence; its other frames are originals as much.
 
     Raises:
-        DocumentError: one of the outputs is one of the inputs.
+        DocumentError: an output of another ending, or one that is an input or a frame of one.
     """
-    from stackcomp.files.paths import resolve
-
-    originals = {os.path.realpath(resolve(root, path, frame or 0)) for path in inputs if path is not None}
-    for path in outputs:
-        if path is not None and os.path.realpath(path) in originals:
+    # Ending by kind, so that neither can take the place of the other, nor of a file of any other format.
+    for option, path, ending in (("--write", write, ".json"), ("--picture", picture, ".png")):
+        if path is None:
+            continue
+        for original in inputs:
+            if original is not None and _is_frame_of(path, original, root, frame):
+                raise DocumentError(
+                    Problem(
+                        "overwrites-input", f"{path} is measured, and would be written over", "name another file"
+                    )
+                )
+        if not path.lower().endswith(ending):
             raise DocumentError(
-                Problem("overwrites-input", f"{path} is measured, and would be written over", "name another file")
+                Problem(
+                    "ending", f'{option}: "{path}" does not end in {ending}', f"as in {option} out/found{ending}"
+                )
             )
+
+
+def _is_frame_of(path: str, original: str, root: str, frame: int | None) -> bool:
+    """Whether a path is a file, or any frame of the sequence that it belongs to."""
+    from stackcomp.files.paths import FramePath, resolve
+
+    target = os.path.realpath(path)
+    if target == os.path.realpath(resolve(root, original, frame or 0)):
+        return True
+    if not FramePath(original).has_frame:
+        return False
+    # A number that no path holds stands for all of them.
+    stand_in = 987654321987654321
+    pattern = re.escape(os.path.realpath(resolve(root, original, stand_in))).replace(str(stand_in), r"-?\d+")
+    return re.fullmatch(pattern, target) is not None

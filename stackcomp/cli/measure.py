@@ -54,7 +54,7 @@ def measure(
     from stackcomp.measure.picture import open_measured
     from stackcomp.measure.statistics import area_statistics
 
-    refuse_inputs([picture], [file], root, frame)
+    refuse_inputs(None, picture, [file], root, frame)
     chosen = _area(area, polygon)
     measured = open_measured(
         file,
@@ -122,7 +122,7 @@ def _show(file: str, where: Area, working_space: str, found: Statistics) -> None
             channel.standard_deviation,
             channel.standard_error,
         )
-        shown = "".join(f"{'–' if value is None else f'{value:.6g}':>12}" for value in figures)
+        shown = "".join(f"{'–' if value is None else f'{value:.5g}':>12}" for value in figures)
         say(f"  {name:<3}{shown}{channel.clipped:>12}{channel.non_finite:>12}")
     if found.clipped:
         say(f"{count(found.clipped, 'pixel')} clipped: the true light is more than these figures", style="yellow")

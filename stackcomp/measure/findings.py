@@ -8,7 +8,7 @@ write into one file, each replacing only its own variables, so that the next sho
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,31 @@ from stackcomp.document.read_json import read_json
 from stackcomp.errors import DocumentError, Problem
 from stackcomp.files.atomic import whole_file
 
-__all__ = ["keep"]
+__all__ = ["keep", "ready"]
+
+
+def ready(path: str | Path, names: Iterable[str]) -> dict[str, Any]:
+    """What a file of findings holds, after a look whether variables of these names may be kept in it.
+
+    Args:
+        path: the file; one that is missing holds nothing.
+        names: of the variables to be kept.
+
+    Raises:
+        DocumentError: it is no JSON object, or holds a variable of such a name that was not found by measuring.
+    """
+    path = Path(path)
+    told: dict[str, Any] = read_json(path) if path.exists() else {}
+    found = told.get("found", {})
+    if not isinstance(found, dict):
+        message = '"found" is not an object, so this is no file of findings'
+        raise DocumentError(Problem("findings", message, "write to another file", field="found", place=str(path)))
+    own = next((name for name in names if name in told and name not in found), None)
+    if own is not None:
+        message = f'the file holds "{own}": {told[own]!r}, which was not found by measuring'
+        way_out = "keep the new one under another name with --as, or in another file"
+        raise DocumentError(Problem("findings", message, way_out, field=own, place=str(path)))
+    return told
 
 
 def keep(path: str | Path, variables: Mapping[str, Any], found_from: Mapping[str, Any]) -> None:
@@ -28,15 +52,11 @@ def keep(path: str | Path, variables: Mapping[str, Any], found_from: Mapping[str
         found_from: what they were found from; kept under each variable's name.
 
     Raises:
-        DocumentError: a file of that name is there, but is no JSON object; it is left alone.
+        DocumentError: as `ready`; the file is left alone.
         FileError: the disk does not want.
     """
     path = Path(path)
-    told: dict[str, Any] = read_json(path) if path.exists() else {}
-    if not isinstance(told.get("found", {}), dict):
-        raise DocumentError(Problem("findings", '"found" is not an object, so this is no file of findings',
-                                    "write to another file", field="found", place=str(path)))  # fmt: skip
-    told = {**told, **variables}
+    told = {**ready(path, variables), **variables}
     told["found"] = {**told.get("found", {}), **{name: dict(found_from) for name in variables}}
     text = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     with whole_file(path) as unfinished:

@@ -127,9 +127,10 @@ def doubts_about(error: Triple, levels: tuple[tuple[str, Level], ...]) -> tuple[
     """What a person should know: grain too strong for so small an area, uneven light, pixels left out."""
     found = []
     if max(error) > 0.001:
+        larger = (max(error) / 0.001) ** 2
         found.append(
             f"grain leaves {max(error):.2%} of doubt about the factors; an area "
-            f"{(max(error) / 0.001) ** 2:.0f} times as large would leave 0.1 %"
+            f"{larger:.{0 if larger >= 10 else 1}f} times as large would leave 0.1 %"
         )
     for whose, seen in levels:
         if abs(seen.uneven) > 0.005:
