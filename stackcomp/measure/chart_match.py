@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.files.colour import DEFAULT_CONFIG
+from stackcomp.measure.area import Area
 from stackcomp.measure.chart_data import NAMES, published
 from stackcomp.measure.chart_fit import ChartFit, fit_chart
 from stackcomp.measure.chart_gradient import Gradient, light_gradient
@@ -17,7 +18,7 @@ from stackcomp.measure.chart_order import check_order
 from stackcomp.measure.chart_patches import Corners, Patches, measure_chart, refuse_spoiled
 from stackcomp.measure.colorimetry import luminance_weights
 from stackcomp.measure.picture import Measured
-from stackcomp.measure.statistics import clipped
+from stackcomp.measure.statistics import clipped, piled_up
 
 __all__ = ["Chart", "ChartMatch", "match_chart"]
 
@@ -107,7 +108,13 @@ def match_chart(
 
 def _measured(chart: Chart, which: str) -> Patches:
     light = chart.picture.light
-    lost = np.logical_or.reduce(list(clipped(chart.picture).values()))
+    top = np.logical_or.reduce(list(clipped(chart.picture).values()))
+
+    def lost(area: Area) -> npt.NDArray[np.bool_]:
+        bounds = area.bounds
+        at_the_top = top[bounds.slices_in(light.window)][area.mask(bounds)]
+        return np.asarray(at_the_top | piled_up(chart.picture, area).any(axis=1))
+
     patches = measure_chart(light, chart.corners, clipped=lost, black=chart.black)
     refuse_spoiled(patches, which)
     check_order(light, patches, which, clipped=lost, black=chart.black)

@@ -8,13 +8,13 @@ exposure nor the colour of the light counts, correlated over all patches and cha
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
 from stackcomp.image import Image
-from stackcomp.measure.area import AreaError
+from stackcomp.measure.area import Area, AreaError
 from stackcomp.measure.chart_data import published
 from stackcomp.measure.chart_patches import Patches, measure_chart
 
@@ -45,7 +45,7 @@ def check_order(
     patches: Patches,
     which: str,
     *,
-    clipped: npt.NDArray[np.bool_] | None = None,
+    clipped: Callable[[Area], npt.NDArray[np.bool_]] | None = None,
     black: Sequence[float] = (0.0, 0.0, 0.0),
 ) -> None:
     """Make sure that a measured chart stands the way its corners say.

@@ -8,7 +8,7 @@ half of its width and of its height counts, and there the median, so that edges,
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -112,7 +112,7 @@ def measure_chart(
     image: Image,
     corners: Sequence[tuple[float, float]],
     *,
-    clipped: npt.NDArray[np.bool_] | None = None,
+    clipped: Callable[[Area], npt.NDArray[np.bool_]] | None = None,
     black: Sequence[float] = (0.0, 0.0, 0.0),
 ) -> Patches:
     """Measure the patches.
@@ -120,7 +120,7 @@ def measure_chart(
     Args:
         image: scene-linear R G B.
         corners: four (x, y) in pixels of the frame, see the module's text.
-        clipped: pixels at the ceiling of their file, over the picture's data window.
+        clipped: tells which pixels of an area are clipped, in the order of `Area.pixels`.
         black: the camera's black level R G B, subtracted.
 
     Raises:
@@ -143,7 +143,7 @@ def measure_chart(
         finite = np.isfinite(pixels).all(axis=1)
         lost = np.zeros(len(pixels), bool)
         if clipped is not None:
-            lost = clipped[area.bounds.slices_in(image.window)][area.mask(area.bounds)]
+            lost = clipped(area)
         counts[:, k] = len(pixels), np.count_nonzero(lost), np.count_nonzero(~finite)
         good = pixels[finite]
         if len(good):

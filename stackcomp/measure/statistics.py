@@ -3,8 +3,9 @@
 **Clipped** is what lies at the largest value that the file's format holds, and what lies on a flat top: the
 picture's largest stored value of a channel, shared by whole blocks of 3 × 3 neighbours and brighter than a white
 card, in a picture whose other pixels differ from their neighbours (a drawn picture is flat everywhere, and not
-clipped for that). Both are looked for in the numbers as stored, since a matrix mixes what was clipped alone.
-The flat top is common practice, no source.
+clipped for that). Inside a named area, what is piled up at its largest value is clipped at any brightness: a
+dark exposure or a print ends below white too. All are looked for in the numbers as stored, since a matrix mixes
+what was clipped alone. Flat tops and piles are common practice, no source.
 """
 
 from __future__ import annotations
@@ -20,12 +21,17 @@ from stackcomp.image import Image
 from stackcomp.measure.area import Area
 from stackcomp.measure.picture import Measured
 
-__all__ = ["ChannelStatistics", "Statistics", "area_statistics", "clipped", "clipped_inside"]
+__all__ = ["ChannelStatistics", "Statistics", "area_statistics", "clipped", "clipped_inside", "piled_up"]
 
 Mask = npt.NDArray[np.bool_]
 
-# Below a white card's light, clipping is not likely, and a flat patch is more likely drawn.
+# In a picture as a whole, a flat place below a white card's light is more likely drawn than clipped.
 _WHITE = 0.9
+# Grain spreads values over many steps: more than this share on the largest one, and so many times more than on
+# any other, is a pile.
+_PILE, _PILE_OVER = 0.02, 3
+_FEWEST = 9
+_GRAIN = 1e-4
 _BLOCK = 3
 _TEXTURED = 0.5
 
@@ -108,7 +114,31 @@ def clipped_inside(measured: Measured, area: Area) -> Mask:
     bounds = area.bounds
     chosen = area.mask(bounds)
     part = bounds.slices_in(measured.stored.window)
-    return np.stack([mask[part][chosen] for mask in clipped(measured).values()], axis=-1)
+    found = np.stack([mask[part][chosen] for mask in clipped(measured).values()], axis=-1)
+    return found | piled_up(measured, area)
+
+
+def piled_up(measured: Measured, area: Area) -> Mask:
+    """Which values of an area are piled up at its largest one, in the order of `Area.pixels`.
+
+    A light that grain spreads over many values, cut at one of them, leaves a pile there. A place where all values
+    are one is a pile too, if the rest of the picture has grain. Nothing is said of areas of fewer than 9 pixels.
+
+    Raises:
+        AreaError: as `Area.pixels`.
+    """
+    values, light = area.pixels(measured.stored), area.pixels(measured.light)
+    found = np.zeros(values.shape, bool)
+    for k, plane in enumerate(measured.stored.planes.values()):
+        finite = np.isfinite(values[:, k])
+        if finite.sum() < _FEWEST or not light[:, k].max(where=finite, initial=-np.inf) > 0:
+            continue
+        steps, counts = np.unique(values[finite, k], return_counts=True)
+        others = counts[:-1].max(initial=0)
+        piled = counts[-1] > _PILE * finite.sum() and counts[-1] > max(_PILE_OVER * others, 3)
+        if piled and (len(steps) > 1 or _grainy(plane)):
+            found[:, k] = values[:, k] == steps[-1]
+    return found
 
 
 def clipped(measured: Measured) -> dict[str, Mask]:
@@ -140,9 +170,7 @@ def _flat_top(plane: npt.NDArray[np.float32], finite: Mask, bright: Mask) -> Mas
     blocks = _blocks(top)
     if not blocks.any():
         return nothing
-    below = finite & (plane < highest)
-    pairs = below[:, 1:] & below[:, :-1]
-    if pairs.sum() < _BLOCK**2 or (plane[:, 1:] == plane[:, :-1])[pairs].mean() > _TEXTURED:
+    if not _textured(plane, finite & (plane < highest)):
         return nothing
     # Whole blocks grown back to the pixels that they are made of.
     for rows in range(_BLOCK):
@@ -150,6 +178,22 @@ def _flat_top(plane: npt.NDArray[np.float32], finite: Mask, bright: Mask) -> Mas
             height, width = blocks.shape
             nothing[rows : rows + height, columns : columns + width] |= blocks
     return nothing
+
+
+def _textured(plane: npt.NDArray[np.float32], among: Mask) -> bool:
+    """Whether most neighbours among these pixels differ: a photograph, not a drawing."""
+    pairs = among[:, 1:] & among[:, :-1]
+    return bool(pairs.sum() >= _BLOCK**2 and (plane[:, 1:] == plane[:, :-1])[pairs].mean() <= _TEXTURED)
+
+
+def _grainy(plane: npt.NDArray[np.float32]) -> bool:
+    """Whether most pixels stand out from the middle of their neighbours; those of a drawn slope do not."""
+    if plane.shape[1] < _BLOCK:
+        return False
+    middle = plane[:, 1:-1]
+    with np.errstate(invalid="ignore", over="ignore"):
+        off = np.abs(plane[:, :-2] - 2 * middle + plane[:, 2:])
+        return bool((off > _GRAIN * np.abs(middle)).mean() > _TEXTURED)
 
 
 def _blocks(top: Mask) -> Mask:

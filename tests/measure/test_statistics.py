@@ -23,7 +23,7 @@ def measured(pixels, ceiling=HALF_MAX):
 def test_figures_are_those_of_numpy(pixels):
     found = area_statistics(measured(pixels), parse_rectangle("2,1,5,4"))
     part = pixels[1:5, 2:7].reshape(-1, 3).astype(np.float64)
-    assert (found.pixels, found.clipped, found.non_finite) == (20, 0, 0)
+    assert (found.pixels, found.non_finite) == (20, 0)
     for k, channel in enumerate(found.channels.values()):
         one = part[:, k]
         assert channel.mean == pytest.approx(one.mean(), abs=1e-9)
@@ -87,6 +87,34 @@ def test_a_drawn_picture_is_not_clipped_for_being_flat():
     dim = np.random.default_rng(3).uniform(0, 0.1, (20, 20, 3)).astype(np.float32)
     dim[5:15, 5:15] = 0.2  # a flat patch darker than white in a grainy picture
     assert not any(mask.any() for mask in clipped(measured(dim)).values())
+
+
+@pytest.mark.parametrize("limit", [0.05, 0.3, 0.45, 0.7, 0.88, 1.2, 3.0])
+@pytest.mark.parametrize("share", [0.1, 0.5, 1.0])
+def test_a_patch_cut_at_any_light_is_clipped(limit, share):
+    """A grey patch under 2 % grain in a grainy picture, cut so that this share of it, or all, is at the limit."""
+    rng = np.random.default_rng(6)
+    picture = (0.3 * limit * (1 + 0.02 * rng.standard_normal((60, 80, 3)))).astype(np.float32)
+    centre = {0.1: limit * (1 - 0.0256), 0.5: limit, 1.0: limit * 1.3}[share]
+    grain = 1 + 0.02 * rng.standard_normal((30, 40, 3))
+    whole = (centre * grain).astype(np.float32)
+    picture[10:40, 20:60] = np.minimum(whole, np.float32(limit))
+    found = area_statistics(measured(picture), parse_rectangle("20,10,40,30"))
+    truth = (whole >= np.float32(limit)).any(axis=-1).sum()
+    assert found.clipped == truth
+    picture[10:40, 20:60] = np.minimum(whole, np.inf)
+    assert area_statistics(measured(picture), parse_rectangle("20,10,40,30")).clipped == 0
+
+
+@pytest.mark.parametrize("bits", [8, 10, 12])
+def test_coarse_steps_are_no_pile(bits):
+    """Grain of half a step leaves few values, but no pile at the largest."""
+    rng = np.random.default_rng(7)
+    for seed, level in enumerate(np.linspace(0.2, 0.7, 40)):
+        steps = 2**bits - 1
+        picture = np.round((level + rng.standard_normal((40, 40, 3)) * 0.5 / steps) * steps) / steps
+        found = area_statistics(measured(picture.astype(np.float32), 1.0), parse_rectangle("4,4,30,30"))
+        assert found.clipped == 0, (seed, level)
 
 
 def test_a_still_of_whole_numbers_is_clipped_at_its_end(tmp_path):
