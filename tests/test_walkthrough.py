@@ -102,6 +102,25 @@ def test_the_black(walked):
                 np.testing.assert_allclose(numbers(option(line, name)), black, atol=1e-4)
 
 
+def test_the_cgs_darkest_is_what_an_independent_reader_finds(walked):
+    """Scene-linear as its header says, divided by alpha where the lantern covers the pixel."""
+    buffer = OpenImageIO.ImageBuf(str(walked.folder / "demo_shot/lamp/cg.1003.exr"))
+    names = list(buffer.spec().channelnames)
+    red, green, blue, alpha = (buffer.get_pixels("float")[..., names.index(name)] for name in "RGBA")
+    covered = alpha > 0.99
+    light = np.stack([red, green, blue], axis=-1)[covered] / alpha[covered][:, None]
+    kept = walked.found["found"]["black"]
+    expected = np.percentile(light, kept["other"]["percentile"], axis=0)
+    np.testing.assert_allclose(kept["other"]["darkest"], expected, rtol=0.01, atol=1e-5)
+    np.testing.assert_allclose(kept["difference"], np.array(kept["black"]) - expected, atol=5e-5)
+
+
+def test_with_the_true_veil_the_gain_is_within_half_a_per_cent(walked):
+    plate = measured(walked, "demo_shot/wide/chart.exr", SHOT["grey_area"], "ACEScct") - SHOT["black_lift"]
+    card = measured(walked, "demo_shot/place/hdri_chart.exr", PLACE["card_area"])
+    np.testing.assert_allclose(plate / card, 1 / np.array(PLACE["planted_white_balance"]), rtol=0.005)
+
+
 def test_the_gain_is_the_planted_one(walked):
     planted = 1 / np.array(PLACE["planted_white_balance"])
     # The veil is found some ten-thousandths too high, which is up to one per cent of the card's light.
