@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from stackcomp.cli.endings import announce
 from stackcomp.errors import DocumentError, Problem
 
 if TYPE_CHECKING:
@@ -142,7 +143,7 @@ class Pair:
     def _open(self, path: str, layer: str, encoding: str | None) -> Measured:
         from stackcomp.measure.picture import open_measured
 
-        return open_measured(
+        opened = open_measured(
             path,
             frame=self.frame,
             layer=layer,
@@ -151,6 +152,14 @@ class Pair:
             colour_config=self.colour_config,
             root=self.root,
         )
+        tell_doubts(opened)
+        return opened
+
+
+def tell_doubts(opened: Measured) -> None:
+    """Say what is doubtful about how a file was read."""
+    for doubt in opened.doubts:
+        announce(f"note: {doubt}", style="yellow")
 
 
 def area_of(text: str) -> Area:

@@ -50,7 +50,7 @@ def measure(
     finite. Without --area and --polygon the whole picture is measured. A pixel belongs to the area when its centre
     lies inside.
     """
-    from stackcomp.cli.match_options import refuse_inputs
+    from stackcomp.cli.match_options import refuse_inputs, tell_doubts
     from stackcomp.measure.picture import open_measured
     from stackcomp.measure.statistics import area_statistics
 
@@ -65,6 +65,7 @@ def measure(
         colour_config=colour_config,
         root=root,
     )
+    tell_doubts(measured)
     where = chosen or _whole(measured)
     found = area_statistics(measured, where)
     if picture is not None:

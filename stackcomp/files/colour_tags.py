@@ -10,11 +10,12 @@ recommendation, as the configs of OpenColorIO carry them from config version 2.5
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from stackcomp.port_types import Encoding
 
-__all__ = ["chromaticities_of", "from_chromaticities", "from_interop_id", "interop_id_of"]
+__all__ = ["chromaticities_of", "from_chromaticities", "from_header", "from_interop_id", "interop_id_of"]
 
 Chromaticities = tuple[float, float, float, float, float, float, float, float]
 
@@ -87,3 +88,10 @@ def interop_id_of(encoding: str | Encoding) -> str | None:
 def from_interop_id(identifier: str) -> str | None:
     """Name of the encoding that a ``colorInteropID`` stands for, or None where it is not known."""
     return _INTEROP_IDS.get(identifier)
+
+
+def from_header(metadata: Mapping[str, Any]) -> str | None:
+    """Name of the encoding that a header's attributes tell, its identifier before its chromaticities; or None."""
+    identifier, numbers = metadata.get("colorInteropID"), metadata.get("chromaticities")
+    name = None if identifier is None else from_interop_id(str(identifier))
+    return from_chromaticities(numbers) if name is None and numbers is not None else name

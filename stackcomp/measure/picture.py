@@ -9,9 +9,9 @@ from stackcomp.composition import Composition
 from stackcomp.document.graph import Graph
 from stackcomp.errors import CheckError, DocumentError, Problem
 from stackcomp.files.colour import DEFAULT_CONFIG
-from stackcomp.files.paths import FramePath
+from stackcomp.files.paths import FramePath, resolve
 from stackcomp.image import Image
-from stackcomp.port_types import Colour, Layers
+from stackcomp.port_types import Colour, Encoding, Layers
 
 __all__ = ["HALF_MAX", "Measured", "open_measured", "open_picture"]
 
@@ -29,11 +29,13 @@ class Measured:
         stored: R G B as in the file, before any curve or matrix; what is clipped can only be seen here.
         ceiling: the largest value that the file's format holds: 65504 for OpenEXR and float TIFF (half's
             largest), 1 for whole numbers.
+        doubts: sentences about an encoding that was named and does not look right.
     """
 
     light: Image
     stored: Image
     ceiling: float
+    doubts: tuple[str, ...] = ()
 
 
 def open_picture(
@@ -111,12 +113,44 @@ def open_measured(
             Problem(
                 "not-linear",
                 f"{text} is in {source.encoding}: its numbers are made for a display, not proportional to light",
-                "measure the camera's or the renderer's own file, or say its true encoding with --encoding",
+                "measure the camera's or the renderer's own file, or name its true encoding",
             )
         )
     assert isinstance(types["file"].type, Layers)
     images = {result.node: result.image for result in executor.results(number, warn=lambda node, message: None)}
-    return Measured(images["light"], images["colour"], _ceiling(text, images["colour"]))
+    ceiling = _ceiling(text, images["colour"])
+    doubts = _doubts(text, resolve(root, text, number), encoding, source.encoding, ceiling, colour_config)
+    return Measured(images["light"], images["colour"], ceiling, doubts)
+
+
+def _doubts(
+    text: str, path: Path, named: str | None, taken: Encoding, ceiling: float, colour_config: str
+) -> tuple[str, ...]:
+    """What speaks against an encoding that somebody named."""
+    if named is None:
+        return ()
+    said = header_encoding(path, colour_config)
+    if said is not None and said != taken:
+        return (f"{text} says {said} in its header, but is read as {taken}, as it was told to",)
+    if ceiling == 1.0 and taken.linear:
+        return (
+            f"{text} holds whole numbers, which are hardly ever proportional to light, but is read as {taken}, "
+            "as it was told to; most such files are made for a display and cannot be measured",
+        )
+    return ()
+
+
+def header_encoding(path: Path, colour_config: str = DEFAULT_CONFIG) -> Encoding | None:
+    """The encoding that an OpenEXR file's header names; None where it names none, or for other files."""
+    if path.suffix.lower() != ".exr":
+        return None
+    from stackcomp.files import colour, colour_tags, exr
+
+    name = colour_tags.from_header(exr.read_header(path).metadata)
+    try:
+        return None if name is None else colour.encoding(name, colour_config)
+    except ValueError:
+        return None
 
 
 def _about_file(problem: Problem, file: str) -> Problem:

@@ -171,11 +171,7 @@ class Read(SourceNode):
     def _encoding(self, seen: _Seen, context: Context) -> Encoding | None:
         from stackcomp.files import colour, colour_tags
 
-        name = self.encoding
-        if name is None and "colorInteropID" in seen.metadata:
-            name = colour_tags.from_interop_id(str(seen.metadata["colorInteropID"]))
-        if name is None and "chromaticities" in seen.metadata:
-            name = colour_tags.from_chromaticities(seen.metadata["chromaticities"])
+        name = self.encoding or colour_tags.from_header(seen.metadata)
         try:
             return None if name is None else colour.encoding(name, context.colour_config)
         except ValueError:
@@ -237,11 +233,10 @@ def _header_says(seen: _Seen, context: Context) -> str:
     """What a header says of the encoding that could not be understood; empty where it is silent."""
     from stackcomp.files import colour_tags
 
-    identifier, numbers = seen.metadata.get("colorInteropID"), seen.metadata.get("chromaticities")
-    known = colour_tags.from_interop_id(str(identifier)) if identifier is not None else None
-    known = known or (colour_tags.from_chromaticities(numbers) if numbers is not None else None)
+    known = colour_tags.from_header(seen.metadata)
     if known is not None:
         return f'its header says "{known}", which {context.colour_config} does not have'
+    identifier, numbers = seen.metadata.get("colorInteropID"), seen.metadata.get("chromaticities")
     said = []
     if identifier is not None:
         said.append(f'its colorInteropID "{identifier}" is not known')
