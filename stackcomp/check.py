@@ -324,7 +324,9 @@ class _Check:
                 near = did_you_mean(missing[0], [c for c in layers.channels if c.rpartition(".")[2] == missing[0]])
                 seen = (f'port "{port}" takes R G B of "{source.name}", but the file has no {" ".join(missing)}; '
                         f"it has {some_of(layers.channels)}")  # fmt: skip
-                way_out = f"put a shuffle node between them that says which channels to take; {near}".rstrip("; ")
+                way_out = f"put a pick_channels node between them that says which channels to take; {near}".rstrip(
+                    "; "
+                )
                 self.say(name, port, "channel-missing", seen, way_out)
                 return None
             if layers.encoding is None:
@@ -339,7 +341,7 @@ class _Check:
         self.say(name, port, "file-into-port",
                  f'port "{port}" wants {wants(spec)}, but "{source.name}" is a file with '
                  f"{counted(len(layers.channels), 'channel')} ({some_of(layers.channels)})",
-                 f"put a shuffle node between them that says which to take ({as_word(spec)})")  # fmt: skip
+                 f"put a pick_channels node between them that says which to take ({as_word(spec)})")  # fmt: skip
         return None
 
     def _wrong_kind(self, name: str, port: str, spec: Port, source: str, type: PortType) -> None:

@@ -16,26 +16,26 @@ def alpha_way_out(seen: Alpha, spec: Port) -> tuple[str, str]:
     if seen == "straight":
         if "premultiplied" in wanted:
             return "straight-alpha", "put a premultiply node between them"
-        return "has-alpha", "take R G B alone with a shuffle node"
+        return "has-alpha", "take R G B alone with a pick_channels node"
     if seen == "premultiplied":
         if "straight" in wanted:
             return "premultiplied-twice", "it is premultiplied already: connect it directly, without this node"
-        return "has-alpha", "take R G B alone with a shuffle node"
+        return "has-alpha", "take R G B alone with a pick_channels node"
     if Ratio in spec.accepts:
         return (
             "no-alpha",
-            'a ratio pass goes through a shuffle node ("as": "ratio"); other passes need an A channel',
+            'a ratio pass goes through a pick_channels node ("as": "ratio"); other passes need an A channel',
         )
     if "straight" in wanted:
         return "no-alpha", "without alpha there is nothing to multiply by: leave this node out"
     return (
         "no-alpha",
-        "its file or shuffle node must give an A channel; nothing can be laid over without coverage",
+        "its file or pick_channels node must give an A channel; nothing can be laid over without coverage",
     )
 
 
 def as_word(spec: Port) -> str:
-    """How a shuffle node is told to make what a port wants."""
+    """How a pick_channels node is told to make what a port wants."""
     word = next((type.name for type in spec.accepts), "")
     return f'"as": "{word}"'
 
@@ -57,7 +57,7 @@ _HOLDS = {
 def kind_way_out(type: PortType, spec: Port, mattes: Collection[str]) -> str:
     """Way out for a picture of a kind that a port does not accept; ``mattes`` are the node's matte ports."""
     if Colour not in spec.accepts:
-        return f"take it from the file with a shuffle node ({as_word(spec)})"
+        return f"take it from the file with a pick_channels node ({as_word(spec)})"
     if isinstance(type, Matte) and mattes:
         return f'feed a picture; a matte may go into the port "{next(iter(mattes))}"'
     if isinstance(type, Ratio):

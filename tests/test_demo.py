@@ -33,7 +33,7 @@ def told(shot):
 def read(path, encoding):
     graph = stackcomp.Graph(frames="1")
     graph.add("read", "file", path=str(path), encoding=encoding)
-    graph.add("shuffle", "picture", layers="file", as_="colour", alpha="none")
+    graph.add("pick_channels", "picture", layers="file", as_="colour", alpha="none")
     return stackcomp.Composition(graph, root=ROOT).render("picture", 1)
 
 
@@ -59,7 +59,7 @@ def truth(shot, which="a"):
 
 def matte_of(shot):
     graph = stackcomp.Graph.open(ROOT / "graphs/lantern.json")
-    graph.add("shuffle", "cord_alone", layers="cord", as_="matte", channels={"A": "matte"})
+    graph.add("pick_channels", "cord_alone", layers="cord", as_="matte", channels={"A": "matte"})
     comp = stackcomp.Composition(graph, root=ROOT, variables=told(shot))
     image = comp.render("cord_alone", told(shot)["truth_frame"])
     return image.over(image.display)["A"]

@@ -55,7 +55,7 @@ def test_forty_channels_at_full_size(tmp_path):
     graph = stackcomp.Graph(frames="1001")
     graph.add("read", "plate", path="plate.{frame:04d}.exr", encoding="ACEScg")
     graph.add("read", "cg", path="cg.{frame:04d}.exr", encoding="ACEScg")
-    graph.add("shuffle", "shadow", layers="cg", as_="ratio", layer="shadow")
+    graph.add("pick_channels", "shadow", layers="cg", as_="ratio", layer="shadow")
     graph.add("multiply_shadow", "shaded", backdrop="plate", shadow="shadow")
     graph.add("over", "final", source="cg", backdrop="shaded")
     graph.add(

@@ -44,9 +44,9 @@ def test_parameters_state_range_unit_and_default():
     deliver = {item.name: item for item in describe(KINDS["deliver"]).parameters}
     assert deliver["quality"].values == "a whole number, 1 to 100"
     assert (deliver["path"].required, deliver["path"].keyed) == (True, False)
-    shuffle = {item.name: item for item in describe(KINDS["shuffle"]).parameters}
-    assert "as" in shuffle
-    assert shuffle["channels"].values == "an object of text or a number"
+    pick_channels = {item.name: item for item in describe(KINDS["pick_channels"]).parameters}
+    assert "as" in pick_channels
+    assert pick_channels["channels"].values == "an object of text or a number"
     size = {item.name: item for item in describe(KINDS["flat"]).parameters}["size"]
     assert size.values == "a list of 2: a whole number, a whole number"
 

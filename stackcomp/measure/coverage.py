@@ -36,5 +36,5 @@ def coverage_of(
     channel = next((name for name in (own, "A") if name in type.channels), None)
     if channel is None:
         return None
-    graph.add("shuffle", "coverage", layers="file", as_="matte", channels={"A": channel})
+    graph.add("pick_channels", "coverage", layers="file", as_="matte", channels={"A": channel})
     return Composition(graph, root=root).render("coverage", number)["A"], type.alpha == "premultiplied"

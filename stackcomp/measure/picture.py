@@ -98,7 +98,7 @@ def open_measured(
     graph = Graph(working_space=working_space, colour_config=colour_config, frames=str(number))
     # What is not finite is counted and left out by those who measure, never mended behind their backs.
     graph.add("read", "file", path=text, encoding=encoding, non_finite="keep")
-    graph.add("shuffle", "colour", layers="file", as_="colour", layer=layer, alpha="none")
+    graph.add("pick_channels", "colour", layers="file", as_="colour", layer=layer, alpha="none")
     graph.add("convert_colour", "light", image="colour")
     comp = Composition(graph, root=root)
     try:

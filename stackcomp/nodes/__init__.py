@@ -19,13 +19,13 @@ from stackcomp.nodes.join_mattes import JoinMattes
 from stackcomp.nodes.match_black import MatchBlack
 from stackcomp.nodes.multiply_shadow import MultiplyShadow
 from stackcomp.nodes.over import Over
+from stackcomp.nodes.pick_channels import PickChannels
 from stackcomp.nodes.place import Place
 from stackcomp.nodes.porter_duff import PorterDuff
 from stackcomp.nodes.premultiply import Premultiply
 from stackcomp.nodes.ramp import Ramp
 from stackcomp.nodes.read import Read
 from stackcomp.nodes.restore import Restore
-from stackcomp.nodes.shuffle import Shuffle
 from stackcomp.nodes.soft_matte import SoftMatte
 from stackcomp.nodes.unpremultiply import Unpremultiply
 
@@ -41,7 +41,7 @@ KINDS: dict[str, type[Node]] = {
         Flat,
         Ramp,
         # what planes are
-        Shuffle,
+        PickChannels,
         Premultiply,
         Unpremultiply,
         # colour

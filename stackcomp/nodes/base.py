@@ -5,7 +5,7 @@ fields are forbidden), its documentation (class docstring, ``doc`` of ports and 
 rule and its maths. Five families:
 
     SourceNode   makes or reads a picture           read, flat, ramp
-    ViewNode     picks planes, computes nothing     shuffle
+    ViewNode     picks planes, computes nothing     pick_channels
     PixelNode    one pixel at a time, fused         over, cdl, …
     AreaNode     looks at neighbours                glow, defocus, …
     SinkNode     takes a picture out of the graph   deliver

@@ -68,22 +68,22 @@ class JoinMattes(PixelNode):
     kind: Literal["join_mattes"] = "join_mattes"
     first: Annotated[str, Port((Matte,), doc="first matte")]
     second: Annotated[str, Port((Matte,), doc="second matte; the one taken away in a difference")]
-    operation: Annotated[
-        Literal["union", "intersection", "difference"], Field(description="How they are joined.")
-    ] = "union"
+    mode: Annotated[Literal["union", "intersection", "difference"], Field(description="How they are joined.")] = (
+        "union"
+    )
     edges: Annotated[
         Literal["crossing", "shared"],
         Field(description="Whether their edges are unrelated, or the same edge."),
     ] = "crossing"
 
     def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
-        return _FUNCTIONS[self.operation, self.edges]
+        return _FUNCTIONS[self.mode, self.edges]
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return Matte()
 
     def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
-        match self.operation:
+        match self.mode:
             case "union":
                 return domains["first"] | domains["second"]
             case "intersection":

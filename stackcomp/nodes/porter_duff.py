@@ -105,7 +105,7 @@ _FUNCTIONS: dict[str, PixelFunction] = {
     "plus": _plus,
 }
 
-Operator = Literal[
+Mode = Literal[
     "clear",
     "copy",
     "destination",
@@ -139,17 +139,17 @@ class PorterDuff(PixelNode):
     backdrop: Annotated[
         str, Port(doc="second picture, the destination", alpha=("premultiplied", "none"), linear=True)
     ]
-    operator: Annotated[Operator, Field(description="Operator, by its published name.")] = "source-over"
+    mode: Annotated[Mode, Field(description="Operator, by its published name.")] = "source-over"
 
     def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
-        return _FUNCTIONS[self.operator]
+        return _FUNCTIONS[self.mode]
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return replace(colour_of(types, "source"), alpha="premultiplied")
 
     def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
         source, backdrop = domains["source"], domains["backdrop"]
-        match self.operator:
+        match self.mode:
             case "clear":
                 return Window(source.x0, source.y0, source.x0, source.y0)
             case "copy" | "source-out" | "destination-atop":

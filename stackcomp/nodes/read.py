@@ -38,7 +38,7 @@ class Read(SourceNode):
     """Reads one file a frame: OpenEXR with all its parts, layers and windows, or PNG, JPEG, TIFF.
 
     The result are all channels by their full names. It may feed a colour port directly (its R G B and A), a
-    matte port directly when it has a single channel, and anything else through a shuffle node. Only channels
+    matte port directly when it has a single channel, and anything else through a pick_channels node. Only channels
     that are used are converted to float32 and kept.
     """
 

@@ -47,14 +47,14 @@ GRAPH: dict[str, Any] = {
     "nodes": {
         "plate": {"kind": "read", "path": "${shot}/plate.{frame:04d}.exr", "encoding": "ACEScg"},
         "cg": {"kind": "read", "path": "${shot}/cg.{frame:04d}.exr", "encoding": "ACEScg"},
-        "beauty": {"kind": "shuffle", "layers": "cg", "as": "colour", "alpha": "premultiplied"},
-        "shadow": {"kind": "shuffle", "layers": "cg", "as": "ratio", "layer": "shadow"},
+        "beauty": {"kind": "pick_channels", "layers": "cg", "as": "colour", "alpha": "premultiplied"},
+        "shadow": {"kind": "pick_channels", "layers": "cg", "as": "ratio", "layer": "shadow"},
         "shaded": {"kind": "multiply_shadow", "backdrop": "plate", "shadow": "shadow", "gamma": "${gamma}"},
         "final": {"kind": "over", "source": "beauty", "backdrop": "shaded"},
         "out": {"kind": "deliver", "image": "final", "path": "${out}/final.{frame:04d}.exr"},
     },
 }
-IDS = {"kind": "shuffle", "layers": "cg", "as": "ids", "channels": {"id0": "id.id0", "cover0": "id.cover0"}}
+IDS = {"kind": "pick_channels", "layers": "cg", "as": "ids", "channels": {"id0": "id.id0", "cover0": "id.cover0"}}
 
 
 @pytest.fixture

@@ -60,7 +60,7 @@ def test_a_graph_takes_the_matrix(run, place):
     assert run(*OTHER, *PLATE, "--write", "found.json", "--as", "to_plate").exit_code == 0
     graph = Graph(working_space="ACEScg", frames="1")
     graph.add("read", "file", path="other.exr", encoding="ACEScg")
-    graph.add("shuffle", "render", layers="file", as_="colour", alpha="none")
+    graph.add("pick_channels", "render", layers="file", as_="colour", alpha="none")
     graph.add("colour_matrix", "matched", image="render", matrix="${to_plate}")
     variables = json.loads((place / "found.json").read_text())
     comp = Composition(graph, root=place, variables={"to_plate": variables["to_plate"]})

@@ -77,7 +77,7 @@ def test_a_graph_takes_what_grey_has_written(pictures, run):
         "variables": {"gain": [1, 1, 1]},
         "nodes": {
             "hdri": {"kind": "read", "path": "other.exr", "encoding": "ACEScg"},
-            "light": {"kind": "shuffle", "layers": "hdri", "as": "colour", "alpha": "none"},
+            "light": {"kind": "pick_channels", "layers": "hdri", "as": "colour", "alpha": "none"},
             "corrected": {"kind": "channel_gain", "image": "light", "gain": "${gain}"},
         },
     }

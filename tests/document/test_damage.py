@@ -20,7 +20,7 @@ GOOD = {
         "cg": {"kind": "ramp", "like": "plate", "first": 0, "last": [1, 2, 3]},
         "file": {"kind": "read", "path": "${path}/cg.{frame:04d}.exr", "encoding": "ACEScg"},
         "beauty": {
-            "kind": "shuffle",
+            "kind": "pick_channels",
             "layers": "file",
             "as": "colour",
             "channels": {"R": "R", "G": "G", "B": 0.5},

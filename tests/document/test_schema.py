@@ -16,7 +16,7 @@ from stackcomp.reference import describe
 
 jsonschema = pytest.importorskip("jsonschema")
 
-#: The graph of the first design: read, shuffle, shadow, over, deliver.
+#: The graph of the first design: read, pick_channels, shadow, over, deliver.
 LANTERN = {
     "stackcomp": 1,
     "about": "Signal lantern on the bench, wide shot",
@@ -26,9 +26,9 @@ LANTERN = {
     "nodes": {
         "plate": {"kind": "read", "path": "${shot}/plate.{frame:04d}.exr", "encoding": "ACEScg"},
         "cg": {"kind": "read", "path": "${shot}/cg.{frame:04d}.exr", "encoding": "ACEScg"},
-        "beauty": {"kind": "shuffle", "layers": "cg", "as": "colour", "alpha": "premultiplied",
+        "beauty": {"kind": "pick_channels", "layers": "cg", "as": "colour", "alpha": "premultiplied",
                    "channels": {"R": "R", "G": "G", "B": "B", "A": "A"}},
-        "shadow": {"kind": "shuffle", "layers": "cg", "as": "ratio",
+        "shadow": {"kind": "pick_channels", "layers": "cg", "as": "ratio",
                    "channels": {"R": "shadow.R", "G": "shadow.G", "B": "shadow.B"}},
         "shaded": {"kind": "multiply_shadow", "backdrop": "plate", "shadow": "shadow", "gamma": 1.3},
         "final": {"kind": "over", "source": "beauty", "backdrop": "shaded"},
@@ -70,8 +70,8 @@ GOOD = [
     with_node(kind="cdl", image="x", slope=[1, "${number}", 1], power={"keys": [[1, [1, 1, 2]], [2, 3]]}),
     with_node(kind="deliver", image="x", path="a.exr", pixel_type="${word}", quality="${whole}"),
     with_node(kind="deliver", image="x", path="${text}.exr", display=None, bits=16),
-    with_node(kind="shuffle", layers="x", channels={"A": "a", "R": 0.5, "G": "${number}"}),
-    with_node(kind="shuffle", layers="x", **{"as": "matte"}, channels="${channels}"),
+    with_node(kind="pick_channels", layers="x", channels={"A": "a", "R": 0.5, "G": "${number}"}),
+    with_node(kind="pick_channels", layers="x", **{"as": "matte"}, channels="${channels}"),
     with_node(kind="flat", size=[4, 4], colour=0.5, **{"as": "colour"}),
     with_node(kind="flat", size=["${whole}", 4]),
     with_node(kind="flat", like="x"),
@@ -118,8 +118,8 @@ BAD = [
     with_node(kind="deliver", image="x", path="a.exr", quality=0),
     with_node(kind="deliver", image="x", path="a.exr", quality=1.5),
     with_node(kind="deliver", image="x", path=3),
-    with_node(kind="shuffle", layers="x", channels={"A": [1]}),
-    with_node(kind="shuffle", layers="x", as_="matte"),
+    with_node(kind="pick_channels", layers="x", channels={"A": [1]}),
+    with_node(kind="pick_channels", layers="x", as_="matte"),
     with_node(kind="flat", size=[4]),
     with_node(kind="flat", size=[4, 4.5]),
     with_node(kind="place", image="x", homography=[1, 0, 0]),
@@ -189,7 +189,7 @@ _VALUES = st.recursive(_PLAIN, lambda inner: st.lists(inner, max_size=3) | st.di
 
 
 @settings(max_examples=300, deadline=None)
-@given(st.sampled_from(["exposure", "cdl", "glow", "shuffle", "deliver"]), st.data())
+@given(st.sampled_from(["exposure", "cdl", "glow", "pick_channels", "deliver"]), st.data())
 def test_what_is_read_is_valid(validator, kind, data):
     """An editor never marks as wrong what the program takes."""
     text = describe(KINDS[kind])

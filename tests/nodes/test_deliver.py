@@ -150,7 +150,7 @@ class TestExr:
     def test_a_picture_without_pixels(self, tmp_path):
         graph = Graph(frames="1")
         graph.add("flat", "p", size=[6, 4])
-        graph.add("porter_duff", "nothing", source="p", backdrop="p", operator="clear")
+        graph.add("porter_duff", "nothing", source="p", backdrop="p", mode="clear")
         graph.add("deliver", "out", image="nothing", path="o.exr")
         (path,) = Composition(graph, root=tmp_path).deliver()
         found = seen(path)

@@ -54,19 +54,19 @@ def by_opencolorio(pixels, *transform):
     return copy
 
 
-def reading(encoding=None, shuffled=False, **settings):
+def reading(encoding=None, picked=False, **settings):
     graph = Graph(frames="1", **settings)
     graph.add("read", "file", path="a.exr", encoding=encoding)
-    if shuffled:
-        graph.add("shuffle", "colour", layers="file")
-    graph.add("convert_colour", "light", image="colour" if shuffled else "file")
+    if picked:
+        graph.add("pick_channels", "colour", layers="file")
+    graph.add("convert_colour", "light", image="colour" if picked else "file")
     return graph
 
 
 # -- who says what a file is in -----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("shuffled", [False, True])
+@pytest.mark.parametrize("picked", [False, True])
 @pytest.mark.parametrize(
     ("said", "header", "expected"),
     [
@@ -78,17 +78,17 @@ def reading(encoding=None, shuffled=False, **settings):
         (None, {"chromaticities": AP0, "colorInteropID": "lin_of_tomorrow"}, "ACES2065-1"),
     ],
 )
-def test_the_parameter_goes_before_the_header(tmp_path, shuffled, said, header, expected):
+def test_the_parameter_goes_before_the_header(tmp_path, picked, said, header, expected):
     pixels = noise()
     save(tmp_path / "a.exr", pixels, **header)
-    comp = Composition(reading(said, shuffled), root=tmp_path)
+    comp = Composition(reading(said, picked), root=tmp_path)
     assert comp.check() == []
     got = comp.render("light", 1)
     assert got.type == Colour("none", Encoding("ACEScg", "scene-linear"))
     np.testing.assert_allclose(got.to_array(), by_opencolorio(pixels, expected, "ACEScg"), rtol=3e-6, atol=1e-5)
 
 
-@pytest.mark.parametrize("shuffled", [False, True])
+@pytest.mark.parametrize("picked", [False, True])
 @pytest.mark.parametrize(
     ("header", "said"),
     [
@@ -101,13 +101,13 @@ def test_the_parameter_goes_before_the_header(tmp_path, shuffled, said, header, 
         ({"colorInteropID": "lin_of_tomorrow", "chromaticities": ODD}, "is not known and its chromaticities"),
     ],
 )
-def test_else_the_check_asks(tmp_path, shuffled, header, said):
+def test_else_the_check_asks(tmp_path, picked, header, said):
     save(tmp_path / "a.exr", noise(), **header)
-    (problem,) = Composition(reading(shuffled=shuffled), root=tmp_path).check()
+    (problem,) = Composition(reading(picked=picked), root=tmp_path).check()
     assert (problem.rule, problem.severity, problem.field) == ("encoding-unknown", "error", "encoding")
     assert said in problem.message
     assert '"encoding"' in problem.way_out
-    assert Composition(reading("ACEScg", shuffled), root=tmp_path).check() == []
+    assert Composition(reading("ACEScg", picked), root=tmp_path).check() == []
 
 
 def test_a_header_that_the_config_cannot_follow(tmp_path):

@@ -33,7 +33,7 @@ def test_the_operator_out(render, picture, matte):
     image = Image.from_array(picture)
     held = render("holdout", {"p": image, "m": out(matte)}, image="p", matte="m")
     same = render("porter_duff", {"p": image, "o": Image.from_array(other)}, source="p", backdrop="o",
-                  operator="source-out")  # fmt: skip
+                  mode="source-out")  # fmt: skip
     np.testing.assert_array_equal(held.to_array(), same.to_array())
 
 

@@ -21,7 +21,7 @@ def joined(first, second):
     for name in "ab":
         graph.add("flat", name, size=[3, 2])
     for op, edges in WAYS:
-        graph.add("join_mattes", f"{op} {edges}", first="a", second="b", operation=op, edges=edges)
+        graph.add("join_mattes", f"{op} {edges}", first="a", second="b", mode=op, edges=edges)
     given = {"a": first, "b": second}
     if not isinstance(first, Image):
         given = {name: Image.from_array(value, type=Matte()) for name, value in given.items()}

@@ -92,7 +92,7 @@ class Example:
 
     @property
     def label(self) -> str:
-        choice = [str(v) for k, v in self.fields.items() if k in ("operator", "mode", "to", "falloff", "edges")]
+        choice = [str(v) for k, v in self.fields.items() if k in ("mode", "to", "falloff", "edges")]
         return " ".join([self.kind, *choice])
 
     def graph(self) -> Graph:
@@ -112,7 +112,7 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
     "deliver": [{"image": "cg", "path": "o.exr"}],
     "flat": [{"size": [44, 36], "colour": [0.5, 1, 2], "coverage": 0.5}],
     "ramp": [{"like": "plate", "direction": "down", "last": [3, 2, 1]}],
-    "shuffle": [{"layers": "file", "as_": "matte", "channels": {"A": "mask"}}],
+    "pick_channels": [{"layers": "file", "as_": "matte", "channels": {"A": "mask"}}],
     "premultiply": [{"image": "straight"}],
     "unpremultiply": [{"image": "cg"}],
     "convert_colour": [{"image": "cg", "to": "ACES2065-1"}, {"image": "cg", "to": "ACEScct"}, {"image": "log"}],
@@ -123,7 +123,7 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
     "match_black": [{"image": "cg", "black": [0.1, 0.05, 0.02], "within": "matte"}],
     "over": [{"source": "cg", "backdrop": "plate"}],
     "porter_duff": [
-        {"source": "cg", "backdrop": "cropped", "operator": operator}
+        {"source": "cg", "backdrop": "cropped", "mode": operator}
         for operator in ("source-in", "destination-over", "xor")
     ],
     "blend": [{"source": "cg", "backdrop": "cropped", "mode": mode} for mode in ("soft-light", "color-burn")],
@@ -212,7 +212,7 @@ def test_what_was_declared_comes_out(example, whole, folder):
         assert plane.flags.c_contiguous
         assert np.isfinite(plane).all()
         assert plane.any()
-    if example.given and example.kind not in ("ramp", "deliver", "shuffle"):
+    if example.given and example.kind not in ("ramp", "deliver", "pick_channels"):
         windows = {port: picture(example.fields[port]).window for port in node.wires}
         domain = node.node.at(1).domain(windows, node.types)
         if isinstance(node.node, Adjustable):
@@ -224,7 +224,7 @@ def test_what_was_declared_comes_out(example, whole, folder):
 def test_it_does_something(example, whole):
     """An entry that changes nothing would prove nothing."""
     got = whole(example)
-    if example.kind in ("read", "deliver", "flat", "ramp", "shuffle"):
+    if example.kind in ("read", "deliver", "flat", "ramp", "pick_channels"):
         return
     for given in example.given.values():
         if given.channels == got.channels:
@@ -339,7 +339,7 @@ def chained(example: Example) -> Graph | None:
         if isinstance(given.type, Colour) and given.type.encoding.linear:
             graph.add("exposure", f"{name}_before", image=name, stops=0.3)
         elif isinstance(given.type, Matte):
-            graph.add("join_mattes", f"{name}_before", first=name, second=name, operation="intersection")
+            graph.add("join_mattes", f"{name}_before", first=name, second=name, mode="intersection")
         else:
             continue
         renamed |= {
@@ -352,7 +352,7 @@ def chained(example: Example) -> Graph | None:
 @every
 def test_fused_is_the_same_as_one_by_one(example, folder):
     kind = KINDS[example.kind]
-    if not example.given or example.kind in ("deliver", "shuffle", "ramp"):
+    if not example.given or example.kind in ("deliver", "pick_channels", "ramp"):
         pytest.skip("nothing fuses with it")
     graph = chained(example)
     assert graph is not None

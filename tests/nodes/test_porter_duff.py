@@ -11,7 +11,7 @@ from hypothesis.extra import numpy as arrays
 from strategies import numbers
 
 from stackcomp import Composition, Graph, Image, Window
-from stackcomp.nodes.porter_duff import Operator
+from stackcomp.nodes.porter_duff import Mode
 
 # Fa and Fb as W3C Compositing and Blending Level 1, section 9.1, gives them.
 TABLE = {
@@ -53,13 +53,13 @@ def all_operators(given):
     for name in given:
         graph.add("flat", name, size=[6, 3])
     for operator in TABLE:
-        graph.add("porter_duff", operator, source="s", backdrop="b", operator=operator)
+        graph.add("porter_duff", operator, source="s", backdrop="b", mode=operator)
     results = Composition(graph).results(list(TABLE), 1, replace=given)
     return {result.node: result.image for result in results}
 
 
 def test_all_published_operators_are_here():
-    assert set(get_args(Operator)) == set(TABLE)
+    assert set(get_args(Mode)) == set(TABLE)
 
 
 @pytest.mark.parametrize("operator", REGIONS)
@@ -108,7 +108,7 @@ def test_windows_say_where_something_can_be(render):
         np.testing.assert_allclose(image.to_array(FRAME), expected, atol=1e-7, err_msg=name)
     # By itself each is computed over its own window only.
     for name in ("source-in", "xor"):
-        alone = render("porter_duff", {"s": s, "b": b}, source="s", backdrop="b", operator=name)
+        alone = render("porter_duff", {"s": s, "b": b}, source="s", backdrop="b", mode=name)
         assert alone.window == images[name].window
         np.testing.assert_array_equal(alone.to_array(), images[name].to_array())
 
@@ -134,7 +134,7 @@ def test_disjoint_pictures_share_nothing(render):
 
 def test_light_is_not_limited_but_coverage_is(one_pixel):
     pixels = {"s": (3, 2, 1, 0.75), "b": (4, 0, -1, 0.5)}
-    assert one_pixel("porter_duff", pixels, source="s", backdrop="b", operator="plus") == [7, 2, 0, 1]
+    assert one_pixel("porter_duff", pixels, source="s", backdrop="b", mode="plus") == [7, 2, 0, 1]
 
 
 # Names of the same operators in pyvips, whose composite is float throughout.

@@ -57,7 +57,7 @@ def test_only_needed_channels_are_decoded(tmp_path, monkeypatch):
 
     monkeypatch.setattr(exr, "read", listening)
     graph = reader(path="a.exr")
-    graph.add("shuffle", "matte", layers="file", as_="matte", channels={"A": "Z"})
+    graph.add("pick_channels", "matte", layers="file", as_="matte", channels={"A": "Z"})
     comp = Composition(graph, root=tmp_path)
     comp.check()
     assert asked == []
@@ -209,7 +209,7 @@ class TestNotFinite:
 
     def test_depth_is_left_alone(self, file):
         graph = reader(path="a.exr", non_finite="refuse")
-        graph.add("shuffle", "z", layers="file", as_="depth")
+        graph.add("pick_channels", "z", layers="file", as_="depth")
         assert np.isinf(Composition(graph, root=file).render("z", 1)["Z"][0, 0])
 
     def test_open_pictures_with_nan_and_infinity(self, material):
@@ -243,7 +243,7 @@ def test_a_png_with_alpha_is_straight_and_a_grey_one_a_matte(tmp_path):
     stills.write(tmp_path / "m.png", grey, 16)
     graph = Graph(frames="1")
     graph.add("read", "m", path="m.png")
-    graph.add("join_mattes", "it", first="m", second="m", operation="union", edges="shared")
+    graph.add("join_mattes", "it", first="m", second="m", mode="union", edges="shared")
     np.testing.assert_allclose(Composition(graph, root=tmp_path).render("it", 1)["A"], grey, atol=1e-7)
 
 
@@ -251,7 +251,7 @@ def test_wrong_channels_for_a_port(tmp_path):
     write(tmp_path / "a.exr", channels=["R.x", "G.x", "Z"])
     with pytest.raises(CheckError) as caught:
         Composition(reader(path="a.exr"), root=tmp_path).render("it", 1)
-    assert re.search("takes R G B .*has no R G B.*shuffle", str(caught.value), re.DOTALL)
+    assert re.search("takes R G B .*has no R G B.*pick_channels", str(caught.value), re.DOTALL)
 
 
 def test_half_size_reads_the_whole_and_averages(tmp_path):

@@ -46,7 +46,7 @@ def test_in_then_over(render, plate, comp, matte):
     cover = np.zeros((2, 3, 4), np.float32)
     cover[..., 3] = matte
     part = render("porter_duff", {"s": Image.from_array(plate), "b": Image.from_array(cover)}, source="s",
-                  backdrop="b", operator="source-in")  # fmt: skip
+                  backdrop="b", mode="source-in")  # fmt: skip
     expected = render("over", {"s": part, "b": Image.from_array(comp)}, source="s", backdrop="b")
     got = render("restore", images(plate, comp, matte), **PORTS)
     np.testing.assert_array_equal(got.to_array(), expected.to_array())

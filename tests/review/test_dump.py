@@ -39,9 +39,9 @@ def shot(tmp_path) -> Path:
 def graph() -> Graph:
     graph = Graph(about="invented", frames="7")
     cg = graph.add("read", "cg", path="cg.{frame:04d}.exr", encoding="ACEScg")
-    colour = graph.add("shuffle", "colour", layers=cg, as_="colour")
-    graph.add("shuffle", "ids", layers=cg, as_="ids", channels={"id0": "id.id0", "cover0": "id.cover0"})
-    graph.add("shuffle", "depth", layers=cg, as_="depth")
+    colour = graph.add("pick_channels", "colour", layers=cg, as_="colour")
+    graph.add("pick_channels", "ids", layers=cg, as_="ids", channels={"id0": "id.id0", "cover0": "id.cover0"})
+    graph.add("pick_channels", "depth", layers=cg, as_="depth")
     flat = graph.add("flat", "<script>", size=list(SIZE), colour=0.18)
     over = graph.add("over", "a/b", source=colour, backdrop=flat)
     graded = graph.add("exposure", "a_b", image=over, stops={"keys": [[1, 0], [13, 2]], "between": "linear"})

@@ -1,4 +1,4 @@
-"""shuffle: the right planes under the right names, shared instead of copied, and every wrong wish told."""
+"""pick_channels: the right planes under the right names, shared instead of copied, and every wrong wish told."""
 
 from __future__ import annotations
 
@@ -28,22 +28,22 @@ def values(image):
 
 
 def test_colour_by_its_own_names(render, file):
-    got = render("shuffle", {"f": file}, layers="f")
+    got = render("pick_channels", {"f": file}, layers="f")
     assert values(got) == {"R": 3, "G": 2, "B": 1, "A": 0}
     assert got.type == Colour("premultiplied", ACESCG)
     assert (got.window, got.display) == (file.window, file.display)
 
 
 def test_nothing_is_copied(render, file):
-    got = render("shuffle", {"f": file}, layers="f", as_="matte", channels={"A": "Z"})
+    got = render("pick_channels", {"f": file}, layers="f", as_="matte", channels={"A": "Z"})
     assert np.shares_memory(got["A"], file["Z"])
     np.testing.assert_array_equal(file["Z"], np.full((2, 4), 4))
 
 
 def test_a_layer(render, file):
-    got = render("shuffle", {"f": file}, layers="f", as_="ratio", layer="shadow")
+    got = render("pick_channels", {"f": file}, layers="f", as_="ratio", layer="shadow")
     assert (got.type, values(got)) == (Ratio(), {"R": 9, "G": 8, "B": 7})
-    colour = render("shuffle", {"f": file}, layers="f", layer="shadow")
+    colour = render("pick_channels", {"f": file}, layers="f", layer="shadow")
     assert colour.type == Colour("none", ACESCG)
 
 
@@ -63,7 +63,7 @@ def test_a_layer(render, file):
     ],
 )
 def test_what_it_is(render, file, fields, type, expected):
-    got = render("shuffle", {"f": file}, layers="f", **fields)
+    got = render("pick_channels", {"f": file}, layers="f", **fields)
     assert got.type == type
     assert tuple(got.planes) == type.planes
     if expected is not None:
@@ -78,7 +78,7 @@ def test_ids_keep_their_bits(render):
         {"id": bits.view(np.float32), "cover": np.ones((1, 2), np.float32)},
         Window.of_size(2, 1), Window.of_size(2, 1), Layers(("id", "cover")),
     )  # fmt: skip
-    got = render("shuffle", {"f": file}, layers="f", as_="ids", channels={"id0": "id", "cover0": "cover"})
+    got = render("pick_channels", {"f": file}, layers="f", as_="ids", channels={"id0": "id", "cover0": "cover"})
     assert got.type == Ids(1)
     assert got["id0"].dtype == np.uint32
     np.testing.assert_array_equal(got["id0"], bits)
@@ -87,12 +87,12 @@ def test_ids_keep_their_bits(render):
 
 def test_from_other_pictures(render):
     picture = Image.from_array([[[1, 2, 3, 0.5]]], alpha="straight")
-    got = render("shuffle", {"p": picture}, layers="p", channels={"R": "B", "G": "G", "B": "R", "A": "A"})
+    got = render("pick_channels", {"p": picture}, layers="p", channels={"R": "B", "G": "G", "B": "R", "A": "A"})
     assert (got.type, values(got)) == (picture.type, {"R": 3, "G": 2, "B": 1, "A": 0.5})
     ratio = Image.from_array([[[1, 2, 3]]], type=Ratio())
-    assert render("shuffle", {"p": ratio}, layers="p").type == Colour("none", ACESCG)
+    assert render("pick_channels", {"p": ratio}, layers="p").type == Colour("none", ACESCG)
     matte = Image.from_array([[0.5]], type=Matte())
-    got = render("shuffle", {"p": matte}, layers="p", encoding="ACEScg", channels=dict.fromkeys("RGB", "A"))
+    got = render("pick_channels", {"p": matte}, layers="p", encoding="ACEScg", channels=dict.fromkeys("RGB", "A"))
     assert values(got) == {"R": 0.5, "G": 0.5, "B": 0.5}
 
 
@@ -111,11 +111,11 @@ def test_from_other_pictures(render):
 )
 def test_wrong_wishes(render, file, fields, message):
     with pytest.raises(CheckError) as caught:
-        render("shuffle", {"f": file}, layers="f", **fields)
+        render("pick_channels", {"f": file}, layers="f", **fields)
     assert re.search(message, str(caught.value), re.DOTALL)
 
 
 def test_no_colour_space_known(render):
     matte = Image.from_array([[0.5]], type=Matte())
     with pytest.raises(CheckError, match=r'(?s)nobody says which colour space.*give "encoding" here'):
-        render("shuffle", {"p": matte}, layers="p", channels=dict.fromkeys("RGB", "A"))
+        render("pick_channels", {"p": matte}, layers="p", channels=dict.fromkeys("RGB", "A"))

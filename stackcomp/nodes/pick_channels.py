@@ -1,4 +1,4 @@
-"""shuffle: planes chosen by name, and what they are."""
+"""pick_channels: planes chosen by name, and what they are."""
 
 from __future__ import annotations
 
@@ -32,8 +32,10 @@ _FIXED: dict[str, tuple[str, ...]] = {
 }
 
 
-class Shuffle(ViewNode):
-    """Chooses channels by name and says what they are. Costs nothing: planes are shared, not copied.
+class PickChannels(ViewNode):
+    """Shuffles channels: chooses them by name and says what they are.
+
+    It costs nothing: planes are shared, not copied.
 
     ``channels`` maps each plane of the result to a channel of the input, or to a number that fills it. Left
     out, planes are looked for under their own names, behind ``layer`` and a dot where that is given. The
@@ -47,7 +49,7 @@ class Shuffle(ViewNode):
 
     source_of_maths: ClassVar[str] = "nothing is computed"
 
-    kind: Literal["shuffle"] = "shuffle"
+    kind: Literal["pick_channels"] = "pick_channels"
     layers: Annotated[str, Port((Layers, Colour, Ratio, Matte), doc="where the channels are taken from")]
     as_: Annotated[
         Literal["colour", "matte", "ratio", "depth", "ids", "motion", "coordinates"],
