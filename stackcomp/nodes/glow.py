@@ -15,6 +15,9 @@ from stackcomp.nodes.base import Adjustable, AreaNode, Job, Port
 from stackcomp.port_types import Matte, PortType
 from stackcomp.window import Window
 
+#: Half of the largest float32: no light is brighter than twice this.
+_LARGEST = 1.7e38
+
 
 class Glow(Adjustable, AreaNode):
     """Spreads light over its surroundings, in scene-linear light.
@@ -44,7 +47,8 @@ class Glow(Adjustable, AreaNode):
     falloff: Literal["exponential", "gaussian"] = "exponential"
     threshold: Annotated[float, Number("scene-linear value above which light glows", low=0)] = 0.0
     knee: Annotated[
-        float, Number("how far below and above the threshold glowing sets in, instead of at once", low=0)
+        float,
+        Number("how far below and above the threshold glowing sets in, instead of at once; as far as 0", low=0),
     ] = 0.0
     tint: Annotated[
         tuple[float, float, float], Number("R G B that the spilled light is multiplied by", low=0, size=3)
@@ -97,17 +101,21 @@ class Glow(Adjustable, AreaNode):
         np.multiply(np.maximum(images["image"][name][rows], 0), share, out=source[rows])
 
     def _glowing(self, red: Plane, green: Plane, blue: Plane) -> Plane:
-        """Share of each pixel's light that glows."""
+        """Share of each pixel's light that glows, 0 to 1."""
         brightest = np.maximum(np.maximum(red, green), np.maximum(blue, 0))
-        excess = np.maximum(brightest - np.float32(self.threshold), 0)
-        if self.knee > 0:
-            # A parabola that meets both straight parts with their own slopes.
-            into = np.clip(brightest - np.float32(self.threshold - self.knee), 0, 2 * np.float32(self.knee))
-            bent = np.square(into) / np.float32(4 * self.knee)
-            excess = np.where(np.abs(brightest - self.threshold) < self.knee, bent, excess)
+        threshold = np.float32(min(self.threshold, _LARGEST))
+        excess = np.maximum(brightest - threshold, 0)
+        # A knee that began below 0 would make light of black.
+        knee = np.float32(min(self.knee, self.threshold, _LARGEST))
+        if knee > 0:
+            # A parabola that meets both straight parts with their own slopes. The order of factors keeps the
+            # square of very large and very small numbers inside of float32.
+            into = np.clip(brightest - (threshold - knee), 0, 2 * knee)
+            bent = np.float32(0.25) * into * (into / knee)
+            excess = np.where(np.abs(brightest - threshold) < knee, bent, excess)
         share = np.zeros_like(brightest)
         np.divide(excess, brightest, out=share, where=brightest > 0)
-        return share
+        return np.minimum(share, 1, out=share)
 
 
 def _over(picture: Image, plane: Plane, window: Window) -> Plane:

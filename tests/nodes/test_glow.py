@@ -150,3 +150,37 @@ def test_display_encoded_light_is_refused():
 def test_a_radius_past_all_sense_is_refused():
     with pytest.raises(DocumentError, match="above the largest value 2000"):
         glowing(radius=1e6)
+
+
+tiny = st.sampled_from([0.0, 1e-45, 1e-42, 1.2e-38, 1e-30, 1e-6])
+lengths = tiny | st.floats(0, 10, width=32) | st.sampled_from([1e10, 1e30, 3e38])
+limits = lengths | st.sampled_from([1e39, 1e300])
+
+
+@settings(max_examples=60, deadline=None)
+@given(limits, limits, st.lists(lengths | st.floats(-5, 0, width=32), min_size=3, max_size=3))
+def test_no_more_light_glows_than_the_pixel_has(threshold, knee, colour):
+    pixels = np.array([[colour, [0, 0, 0]]], np.float32)
+    got = glowing(pixels, radius=0, threshold=threshold, knee=knee, output="alone").to_array()
+    assert np.isfinite(got).all()
+    assert not got[0, 1].any()
+    # One rounding more than the light itself.
+    assert (got >= 0).all()
+    assert (got <= np.maximum(pixels, 0) * np.float32(1 + 1e-6)).all()
+
+
+def test_a_knee_above_the_threshold_reaches_down_to_0():
+    """A knee as wide as the threshold: light x glows by x² / 4t up to 2t, then by x − t (worked by hand)."""
+    pixels = np.zeros((1, 5, 3), np.float32)
+    pixels[0, :, 0] = [1e-6, 0.1, 0.2, 0.4, 1]
+    expected = [1e-12 / 0.8, 0.0125, 0.05, 0.2, 0.8]
+    for knee in (0.2, 0.5, 1e6):
+        got = glowing(pixels, radius=0, threshold=0.2, knee=knee, output="alone")
+        np.testing.assert_allclose(got["R"][0], expected, rtol=2e-6)
+
+
+def test_a_denormal_pixel_spoils_nothing():
+    pixels = lamps()
+    pixels[0, 0] = [1e-42, 0, 1e-45, 1]
+    got = glowing(pixels, threshold=0.1, knee=0.2).to_array()
+    assert np.isfinite(got).all()
