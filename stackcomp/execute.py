@@ -2,7 +2,8 @@
 
 Windows first: what each value covers at this frame (forward through the steps), then what of it is needed
 (backward). Then the steps, each as soon as its inputs are there; a value is dropped after its last reader.
-Values that are layers of a file are always at full size; views on them bring them to the scale of the render.
+Layers of a file stay at full size between steps; views on them, and what is handed out of them, are brought to the
+scale of the render.
 """
 
 from __future__ import annotations
@@ -177,17 +178,16 @@ class _Frame:
             for wanted, name in zip(self.plan.wanted, self.plan.names, strict=True):
                 if wanted == key:
                     image = self.values[key]
-                    # Files and views of them hold all their pixels, whatever is wanted.
-                    image = image.over(self._asked(key, image.window))
+                    if isinstance(image.type, Layers):
+                        image = scaled(image, image.type, self.scale)
+                    # What is there may be more than was asked for: all of a file, or what another node needs.
+                    image = image.over(self._asked(self._shown(key)))
                     yield Result(name, image, seconds + self.before.get(name, 0.0), files)
                     del image
 
-    def _asked(self, key: Key, window: Window) -> Window:
-        """The part of a value's window that the caller asked for; layers of a file are at full size."""
-        if self.window is None:
-            return window
-        scale = 1.0 if isinstance(self.plan.types[key], Layers) else self.scale
-        return window & self.window.scaled(scale)
+    def _asked(self, window: Window) -> Window:
+        """The part of a window, at the scale of the render, that the caller asked for."""
+        return window if self.window is None else window & self.window.scaled(self.scale)
 
     def _drop(self, key: Key) -> None:
         image = self.values.pop(key, None)
@@ -233,7 +233,10 @@ class _Frame:
                 if value.mixes_area:
                     domains[value.key] = ports["image"] | ports["raw"]
                 else:
-                    domains[value.key] = self.node(value.key.node).domain(ports, types)
+                    node = self.node(value.key.node)
+                    domains[value.key] = node.domain(ports, types)
+                    if node.fills_frame:
+                        domains[value.key] |= self.display(value.key.node)
 
     def _see(self, step: Step) -> None:
         """Note what part of each value may be seen in the end: a picture placed far outside is kept, not shown."""
@@ -242,20 +245,27 @@ class _Frame:
         else:
             made = dict.fromkeys(step.makes, step.reads)
         for key, reads in made.items():
-            if not reads or isinstance(self.plan.types[reads[0]], Layers):
-                self.seen[key] = self.domains[key]
-            else:
-                self.seen[key] = reduce(or_, (self.seen[read] for read in reads), self.display(key.node))
+            self.seen[key] = self._scaled_domain(key) if not reads else self.display(key.node)
+            for read in reads:
+                layers = isinstance(self.plan.types[read], Layers)
+                self.seen[key] |= self._scaled_domain(read) if layers else self.seen[read]
+
+    def _scaled_domain(self, key: Key) -> Window:
+        """What a value covers, at the scale of the render also where it is held at full size."""
+        layers = isinstance(self.plan.types[key], Layers)
+        return self.domains[key].scaled(self.scale) if layers else self.domains[key]
 
     def _shown(self, key: Key) -> Window:
-        return self.domains[key] & self.seen[key]
+        """The window of a result, at the scale of the render: the same whoever else is computed."""
+        return self._scaled_domain(key) & self.seen[key]
 
     def _need(self, key: Key, window: Window) -> None:
         self.needs[key] = self.needs.get(key, Window(0, 0, 0, 0)) | (window & self.domains[key])
 
     def _spread_needs(self) -> None:
         for key in self.plan.wanted:
-            self._need(key, self._asked(key, self._shown(key)))
+            whole = isinstance(self.plan.types[key], Layers) and self.scale != 1
+            self._need(key, self.domains[key] if whole else self._asked(self._shown(key)))
         for step in reversed(self.plan.steps):
             if isinstance(step, SinkStep):
                 self._need(step.reads[0], self._shown(step.reads[0]))
@@ -381,7 +391,7 @@ class _Frame:
     def _sink(self, step: SinkStep) -> tuple[str, ...]:
         name = step.checked.name
         node: SinkNode = self.node(name)
-        image = self.values[step.reads[0]]
+        image = self.values[step.reads[0]].over(self._shown(step.reads[0]))
         files = node.write(image, self.job(name), self.notes(name, self.frame))
         self.values[step.makes[0]] = image
         return tuple(str(path) for path in files)
@@ -389,10 +399,15 @@ class _Frame:
     # -- sweeps --------------------------------------------------------------------------------------------
 
     def _masked(self, value: PixelValue, window: Window) -> bool:
-        node: PixelNode = self.node(value.key.node)
-        if value.mixes_area or window in self.domains[value.key]:
+        """Whether the loop must give nothing outside the value's own window, as the value alone would."""
+        own = self.domains[value.key]
+        if window in own:
             return False
-        return not node.keeps_nothing(value.checked.types)
+        # Where every input ends with it, they all hold nothing out there, and what comes of that is known.
+        if any((self.domains[key] & window) not in own for key in value.reads):
+            return True
+        node: PixelNode = self.node(value.key.node)
+        return not value.mixes_area and not node.keeps_nothing(value.checked.types)
 
     def _bounded(self, step: SweepStep, window: Window) -> tuple[Key, ...]:
         """Values read for their coverage though they have no alpha, where they end inside the window."""

@@ -34,12 +34,21 @@ class Lane:
     """Where a value comes from: an input plane, a result of an earlier op, or a constant.
 
     ``inside`` is 1 inside one of the program's windows and 0 outside: the alpha of colour without alpha.
+    ``nonzero`` is 1 where another lane, ``of``, is not 0: the coverage of straight colour.
     """
 
-    origin: Literal["plane", "op", "constant", "inside"]
+    origin: Literal["plane", "op", "constant", "inside", "nonzero"]
     index: int = 0
     lane: int = 0
     value: float = 0.0
+    of: Lane | None = None
+
+    @property
+    def plane(self) -> int | None:
+        """Number of the input plane that is read, if one is."""
+        if self.of is not None:
+            return self.of.plane
+        return self.index if self.origin == "plane" else None
 
 
 @dataclass(frozen=True)
@@ -50,19 +59,24 @@ class Op:
         function: the maths.
         lanes: its leading arguments.
         numbers: how many numbers follow them.
-        alpha: of a curve on premultiplied colour: the alpha to divide and multiply by.
+        alpha: of a curve: the alpha that tells where the colour is covered, and the factor to divide and
+            multiply premultiplied colour by.
+        straight: the colour is divided by ``alpha`` already.
         within, amount: limits of an adjustable op: the matte's lane, and whether an amount comes as its
             last number. The result is then mixed with the first lanes.
-        masked: give 0 outside the op's own window, whose corners come as integers.
+        masked: give ``outside`` outside the op's own window, whose corners come as integers.
+        outside: what the op's type reads where there are no pixels.
     """
 
     function: PixelFunction
     lanes: tuple[Lane, ...]
     numbers: int = 0
     alpha: Lane | None = None
+    straight: bool = False
     within: Lane | None = None
     amount: bool = False
     masked: bool = False
+    outside: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -102,6 +116,10 @@ class _Writer:
             return self.constant(lane.value)
         if lane.origin == "inside":
             return f"a{lane.index}"
+        if lane.of is not None:
+            return (
+                f"({self.constant(1.0)} if {self.name(lane.of)} != {self.constant(0.0)} else {self.constant(0.0)})"
+            )
         return f"p{lane.index}" if lane.origin == "plane" else f"v{lane.index}_{lane.lane}"
 
     def op(self, k: int, op: Op, first_number: int, first_integer: int) -> None:
@@ -115,9 +133,9 @@ class _Writer:
         if op.within is not None or op.amount:
             self._mix(k, op, lanes, results, f"n{first_number + op.numbers}")
         if op.masked:
-            zero = self.constant(0.0)
+            outside = self.constant(op.outside)
             self.inside.append(f"in{k} = {_within(first_integer)}")
-            self.inside += [f"{name} = {name} if in{k} else {zero}" for name in results]
+            self.inside += [f"{name} = {name} if in{k} else {outside}" for name in results]
 
     def _curve(self, k: int, op: Op, lanes: list[str], numbers: list[str], results: list[str]) -> None:
         """Divide by alpha, apply, multiply; light without coverage gets what black would not."""
@@ -129,12 +147,15 @@ class _Writer:
         place = self.inside if others else self.before
         place += op.function.inline(f"g{k}_", [zero] * len(colour) + others + numbers, dark, self.constant)
         self.inside.append(f"covered{k} = {alpha} != {zero}")
-        self.inside.append(f"by{k} = {alpha} if covered{k} else {one}")
-        straight = [f"s{k}_{j}" for j in range(len(colour))]
-        self.inside += [f"{name} = {lane} / by{k}" for name, lane in zip(straight, colour, strict=True)]
-        self.inside += op.function.inline(f"f{k}_", [*straight, *others, *numbers], results, self.constant)
+        times = ""
+        if not op.straight:
+            self.inside.append(f"by{k} = {alpha} if covered{k} else {one}")
+            straight = [f"s{k}_{j}" for j in range(len(colour))]
+            self.inside += [f"{name} = {lane} / by{k}" for name, lane in zip(straight, colour, strict=True)]
+            colour, times = straight, f" * by{k}"
+        self.inside += op.function.inline(f"f{k}_", [*colour, *others, *numbers], results, self.constant)
         self.inside += [
-            f"{name} = {name} * by{k} - ({zero} if covered{k} else {black})"
+            f"{name} = {name}{times} - ({zero} if covered{k} else {black})"
             for name, black in zip(results, dark, strict=True)
         ]
 
@@ -142,8 +163,11 @@ class _Writer:
         zero, one = self.constant(0.0), self.constant(1.0)
         self.inside.append(f"w{k} = {amount if op.amount else one}")
         if op.within is not None:
-            matte = self.name(op.within)
-            self.inside.append(f"w{k} = w{k} * min(max({matte}, {zero}), {one})")
+            weight = f"min(max({self.name(op.within)}, {zero}), {one})"
+            # An amount of 0 is 0 whatever the matte holds, NaN included.
+            self.inside.append(
+                f"w{k} = {zero} if w{k} == {zero} else w{k} * {weight}" if op.amount else f"w{k} = {weight}"
+            )
         self.inside.append(f"u{k} = {one} - w{k}")
         # Weight 0 gives the input and weight 1 the result exactly, whatever the other one is.
         self.inside += [
@@ -154,10 +178,10 @@ class _Writer:
     def text(self) -> str:
         program = self.program
         used = {
-            lane.index
+            lane.plane
             for op in program.ops
             for lane in (*op.lanes, op.alpha, op.within)
-            if lane is not None and lane.origin == "plane"
+            if lane is not None and lane.plane is not None
         }
         number = 0
         integer = 2 * len(program.groups)

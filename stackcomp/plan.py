@@ -21,7 +21,7 @@ import networkx as nx
 from stackcomp.check import CheckedGraph, CheckedNode, Wire, walk_back
 from stackcomp.nodes.base import Adjustable, AreaNode, Pick, PixelNode, SinkNode, SourceNode, ViewNode
 from stackcomp.pixel import PixelFunction, pixel
-from stackcomp.port_types import Layers, PortType
+from stackcomp.port_types import Colour, Layers, PortType
 
 __all__ = [
     "COVERED",
@@ -39,8 +39,14 @@ __all__ = [
 ]
 
 
-#: Plane name that stands for the alpha of colour without alpha: 1 where it has pixels, 0 outside.
+#: Plane name that stands for how far pixels are covered where no alpha says so: for colour without alpha 1
+#: where it has pixels and 0 outside; for straight colour made by division 1 where alpha is not 0.
 COVERED = "covered"
+
+
+def bare(type: PortType) -> bool:
+    """Whether it is straight colour that keeps light under alpha 0, since it was made by division."""
+    return isinstance(type, Colour) and type.alpha == "straight" and type.bare_light
 
 
 class Key(NamedTuple):
@@ -104,7 +110,7 @@ class PixelValue:
         ports: which value arrives where.
         function: its maths.
         lanes: for each argument lane a key and plane name, or a constant.
-        alpha, within: as in `fuse.Op`, by key and plane.
+        alpha, straight, within: as in `fuse.Op`, lanes by key and plane.
         mixes_area: this value mixes an area node's raw result with the node's input.
     """
 
@@ -114,6 +120,7 @@ class PixelValue:
     function: PixelFunction
     lanes: tuple[tuple[Key, str] | float, ...]
     alpha: tuple[Key, str] | None = None
+    straight: bool = False
     within: tuple[Key, str] | None = None
     amount: bool = False
     mixes_area: bool = False
@@ -159,7 +166,7 @@ class Plan:
 
 @pixel
 def _mix(r, g, b, a, R, G, B, A, w, amount):  # type: ignore[no-untyped-def]
-    k = amount * min(max(w, 0), 1)
+    k = 0 if amount == 0 else amount * min(max(w, 0), 1)
     u = 1 - k
     return (
         r if k == 0 else (R if u == 0 else R * k + r * u),
@@ -294,7 +301,8 @@ class _Planner:
         self, key: Key, checked: CheckedNode, node: Adjustable, function: PixelFunction, ports: dict[str, Key]
     ) -> PixelValue:
         image = ports[node.adjusts]
-        premultiplied = getattr(checked.types[node.adjusts], "alpha", "none") == "premultiplied"
+        type = checked.types[node.adjusts]
+        premultiplied, light_kept = getattr(type, "alpha", "none") == "premultiplied", bare(type)
         lanes: list[tuple[Key, str] | float] = [(image, plane) for plane in "RGB"]
         if node.sees_coverage:
             lanes.append((image, "A" if premultiplied else COVERED))
@@ -307,7 +315,8 @@ class _Planner:
             ports,
             function,
             tuple(lanes),
-            alpha=(image, "A") if node.curve and premultiplied else None,
+            alpha=(image, "A") if node.curve and (premultiplied or light_kept) else None,
+            straight=light_kept,
             within=(ports["within"], "A") if "within" in ports else None,
             amount=node.amount != 1.0,
         )

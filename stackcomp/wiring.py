@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from stackcomp.fuse import Lane, Op, Program
-from stackcomp.plan import COVERED, Key, PixelValue, SweepStep
+from stackcomp.plan import COVERED, Key, PixelValue, SweepStep, bare
 from stackcomp.port_types import PortType
 
 __all__ = ["plane_source", "program_of"]
@@ -37,6 +37,8 @@ def program_of(
     planes: dict[Key, list[str]] = {}
 
     def wish(at: tuple[Key, str] | float | None) -> None:
+        if isinstance(at, tuple) and at[1] == COVERED and bare(types[at[0]]):
+            at = (at[0], "A")
         if isinstance(at, tuple) and at[1] != COVERED:
             key, name = plane_source(at, by_key)
             if key not in index and name not in planes.setdefault(key, []):
@@ -51,6 +53,8 @@ def program_of(
     def lane_for(at: tuple[Key, str] | float) -> Lane:
         if not isinstance(at, tuple):
             return Lane("constant", value=at)
+        if at[1] == COVERED and bare(types[at[0]]):
+            return Lane("nonzero", of=lane_for((at[0], "A")))
         if at[1] == COVERED:
             return Lane("inside", bounded.index(at[0])) if at[0] in bounded else Lane("constant", value=1.0)
         key, name = plane_source(at, by_key)
@@ -69,9 +73,11 @@ def program_of(
                 tuple(lane_for(lane) for lane in value.lanes),
                 numbers=count,
                 alpha=lane_for(value.alpha) if value.alpha else None,
+                straight=value.straight,
                 within=lane_for(value.within) if value.within else None,
                 amount=value.amount,
                 masked=mask,
+                outside=types[value.key].outside if mask else 0.0,
             )
         )
     outputs: dict[tuple[int, int], None] = {}

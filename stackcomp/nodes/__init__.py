@@ -15,6 +15,7 @@ from stackcomp.nodes.exposure import Exposure
 from stackcomp.nodes.flat import Flat
 from stackcomp.nodes.glow import Glow
 from stackcomp.nodes.holdout import Holdout
+from stackcomp.nodes.invert_matte import InvertMatte
 from stackcomp.nodes.join_mattes import JoinMattes
 from stackcomp.nodes.match_black import MatchBlack
 from stackcomp.nodes.multiply_shadow import MultiplyShadow
@@ -60,6 +61,7 @@ KINDS: dict[str, type[Node]] = {
         Restore,
         # mattes
         JoinMattes,
+        InvertMatte,
         SoftMatte,
         # optics and placement
         Glow,

@@ -128,6 +128,8 @@ class Node(BaseModel):
 
     #: Where the maths comes from: a standard, a paper, or "common practice, no source".
     source_of_maths: ClassVar[str] = ""
+    #: Whether the result has pixels in the whole frame, whatever part of it the inputs cover.
+    fills_frame: ClassVar[bool] = False
 
     kind: str
     about: Annotated[str, Field(description="A note for people; changes nothing.")] = ""
@@ -274,10 +276,12 @@ class Adjustable(Node):
     other ports, then its numbers, that returns R G B; alpha passes through. ``curve`` tells that the function
     is not a plain multiply, so that premultiplied colour is divided by alpha before it and multiplied after.
     Light without coverage (alpha 0) cannot be divided: the function then acts on the light as it is, less
-    what it would make of black, so that nothing comes from nothing and light stays light.
+    what it would make of black, so that nothing comes from nothing and light stays light. Straight colour that
+    keeps such light is treated alike, so that the way round through straight colour equals the direct way.
 
     With ``sees_coverage`` the function takes a fourth lane behind R G B, how much of the pixel is covered: alpha
-    where colour is premultiplied, else 1 where there are pixels and 0 outside. A kind whose maths can be said in
+    where colour is premultiplied, 1 where alpha is not 0 in straight colour made by division, else 1 where there
+    are pixels and 0 outside. A kind whose maths can be said in
     premultiplied terms needs no division then, and none of the division's rounding.
     """
 
@@ -296,7 +300,9 @@ class Adjustable(Node):
 
     def keeps_nothing(self, types: Mapping[str, PortType]) -> bool:
         """As for pixel nodes: a curve may lift black where there is no alpha to say that nothing is there."""
-        return not self.curve or getattr(types[self.adjusts], "alpha", "none") == "premultiplied"
+        adjusted = types[self.adjusts]
+        masks_itself = isinstance(adjusted, Colour) and (adjusted.alpha == "premultiplied" or adjusted.bare_light)
+        return not self.curve or masks_itself
 
     @property
     def mixes(self) -> bool:

@@ -13,7 +13,7 @@ from stackcomp.errors import Problem
 from stackcomp.image import Image
 from stackcomp.nodes.base import AreaNode, Context, Job, PixelNode, Port, colour_of
 from stackcomp.pixel import PixelFunction, pixel
-from stackcomp.port_types import Encoding, PortType
+from stackcomp.port_types import Colour, Encoding, PortType
 from stackcomp.window import Window
 
 
@@ -32,7 +32,8 @@ class ConvertColour(AreaNode, PixelNode):
 
     Between two scene-linear spaces this is a matrix, which is part of a fused loop and takes premultiplied
     colour as it is. Anything with a curve runs through OpenColorIO; premultiplied colour is then divided by
-    alpha before and multiplied after, and light under alpha 0 keeps what it has beyond black.
+    alpha before and multiplied after. Light under alpha 0 keeps what it has beyond black, also in straight colour
+    that was made by division.
     """
 
     source_of_maths: ClassVar[str] = "OpenColorIO; the pinned config's own transforms"
@@ -81,16 +82,17 @@ class ConvertColour(AreaNode, PixelNode):
 
         image = images["image"]
         source, target = image.type, type
-        assert hasattr(source, "encoding")
-        assert hasattr(target, "encoding")
+        assert isinstance(source, Colour)
+        assert isinstance(target, Colour)
         config = job.context.colour_config
         rgb = [image[name] for name in "RGB"]
         alpha = image.planes.get("A")
-        if alpha is None or getattr(source, "alpha", "none") != "premultiplied":
+        divided = source.alpha == "straight" and source.bare_light
+        if alpha is None or not (divided or source.alpha == "premultiplied"):
             converted = colour.convert(rgb, source.encoding, target.encoding, config)
         else:
             covered = alpha != 0
-            by = np.where(covered, alpha, np.float32(1))
+            by = np.float32(1) if divided else np.where(covered, alpha, np.float32(1))
             # Light without coverage stands on black, whose number is not 0 in a log encoding: it is converted
             # on the black of the source, and keeps what it has beyond the black of the target.
             nothing = [np.zeros((1, 1), np.float32)] * 3

@@ -37,7 +37,8 @@ def adjust(render):
             given["m"] = Image.from_array(matte, type=Matte())
             limits["within"] = "m"
         port = "backdrop" if kind == "multiply_shadow" else "image"
-        return render(kind, given, **{port: "p"}, **KINDS[kind], **limits).to_array()
+        result = render(kind, given, **{port: "p"}, **KINDS[kind], **limits, warn=lambda *_: None)
+        return result.over(given["p"].window).to_array()
 
     return compute
 
@@ -83,6 +84,16 @@ def test_a_result_that_is_not_finite_stays_out_of_where_it_is_not_used(render):
     matte = Image.from_array([[0, 1]], type=Matte())
     got = render("exposure", {"p": picture, "m": matte}, image="p", stops=20, within="m")
     assert got["R"][0].tolist() == [np.float32(1e38), np.inf]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("keyed", [False, True])
+def test_an_amount_of_0_is_the_input_whatever_the_matte_holds(adjust, kind, keyed):
+    picture = np.array([[[1, -0.0, 1e-42, 1], [np.nan, np.inf, -np.inf, 0.5], [0, 0, 0, 0]]] * 2, np.float32)
+    matte = np.array([[np.nan, np.inf, -np.inf], [0.5, np.nan, np.nan]])
+    amount = {"keys": [[0, 0], [9, 0]]} if keyed else 0
+    got = adjust(kind, picture, matte, amount=amount)
+    assert got.tobytes() == picture.tobytes()
 
 
 def test_refusals(render):
