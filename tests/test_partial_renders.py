@@ -34,8 +34,7 @@ def composition(tmp_path):
 def test_a_window_gives_that_part_of_any_node(composition, node, scale):
     part = composition.render(node, 1, window=(4, 2, 8, 6), scale=scale)
     whole = composition.render(node, 1, scale=scale)
-    # Layers of a file are always at full size.
-    expected = Window(4, 2, 12, 8) if node == "cg" else Window(4, 2, 12, 8).scaled(scale)
+    expected = Window(4, 2, 12, 8).scaled(scale)
     assert part.window == expected
     assert part.display == whole.display
     for name in whole:

@@ -15,7 +15,9 @@ from stackcomp.window import Window
 __all__ = ["pick", "shrink"]
 
 
-def shrink(plane: Array, window: Window, scale: float, outside: float = 0.0) -> tuple[Array, Window]:
+def shrink(
+    plane: Array, window: Window, scale: float, outside: float = 0.0, frame: Window | None = None
+) -> tuple[Array, Window]:
     """A smaller plane whose pixels are the averages over the areas they cover.
 
     Args:
@@ -23,6 +25,9 @@ def shrink(plane: Array, window: Window, scale: float, outside: float = 0.0) -> 
         window: where it lies.
         scale: above 0 and up to 1.
         outside: value of areas that lie beyond the window.
+        frame: beyond those of its edges that the window reaches there is no area to average: a target pixel
+            that sticks out there is the average of the part inside. The window itself as its frame makes every
+            edge such a one.
 
     Returns:
         float32 over ``window.scaled(scale)``, and that window; with scale 1 the plane itself.
@@ -35,8 +40,11 @@ def shrink(plane: Array, window: Window, scale: float, outside: float = 0.0) -> 
     if scale == 1 or window.empty:
         return plane_of(plane), target_window
     source = plane_of(plane)
-    columns, column_parts = _parts(window.x0, window.x1, target_window.x0, target_window.x1, scale)
-    rows, row_parts = _parts(window.y0, window.y1, target_window.y0, target_window.y1, scale)
+    ends = (False,) * 4
+    if frame is not None:
+        ends = (window.x0 <= frame.x0, window.x1 >= frame.x1, window.y0 <= frame.y0, window.y1 >= frame.y1)
+    columns, column_parts = _parts(window.x0, window.x1, target_window.x0, target_window.x1, scale, *ends[:2])
+    rows, row_parts = _parts(window.y0, window.y1, target_window.y0, target_window.y1, scale, *ends[2:])
     target = np.empty(target_window.shape, np.float32)
     over_strips(
         lambda first, last: _average(source, rows, row_parts, columns, column_parts, outside, target, first, last),
@@ -80,16 +88,22 @@ def _check(plane: Array, window: Window, scale: float) -> None:
         raise ValueError(f"a plane is {plane.shape}, but its window is {window.shape}")
 
 
-def _parts(low: int, high: int, first: int, last: int, scale: float) -> tuple[Array, Array]:
+def _parts(
+    low: int, high: int, first: int, last: int, scale: float, ends_low: bool, ends_high: bool
+) -> tuple[Array, Array]:
     """Source pixels of each target pixel along one axis, and the shares they have in it.
 
     Returns the range of source pixels ``(n, 2)`` inside the window and shares ``(n, most)``, whose sum is
-    1 less what lies outside.
+    1 less what lies outside. Beyond an end there is no outside, and the shares of the rest grow.
     """
     edges = np.arange(first, last + 1) / scale
     # Products such as 3 / 0.1 miss whole numbers by a hair, which would touch a pixel for nothing.
     whole = np.rint(edges)
     edges = np.where(np.abs(edges - whole) < 1e-9 * np.maximum(1, np.abs(edges)), whole, edges)
+    if ends_low:
+        edges[:-1] = np.maximum(edges[:-1], low)
+    if ends_high:
+        edges[1:] = np.minimum(edges[1:], high)
     begin = np.clip(np.floor(edges[:-1]), low, high).astype(np.int64)
     end = np.clip(np.ceil(edges[1:]), low, high).astype(np.int64)
     shares = np.zeros((last - first, max(1, int((end - begin).max()))))

@@ -106,7 +106,7 @@ def dump(
         to: folder; made where missing. An older report in it is replaced; pictures that it lists and this dump
             does not write stay.
         nodes: names of nodes; all when None.
-        scale: size of the pictures; 0.5 is half. Layers of files stay at full size.
+        scale: size of the pictures; 0.5 is half.
         warn: called with node and message for what stops nothing; they are in the report as well.
         finished: called with each node's name once its files are whole.
 
