@@ -166,7 +166,9 @@ class PickChannels(ViewNode):
                 if "A" in self._wishes(source):
                     inherited: Alpha = getattr(source, "alpha", "none")
                     state = self.alpha or ("premultiplied" if inherited == "none" else inherited)
-                return Colour(state, self._space(source, context) or context.working_space)
+                # Light that division left under alpha 0 is still there.
+                bare = state == "straight" and isinstance(source, Colour) and source.bare_light
+                return Colour(state, self._space(source, context) or context.working_space, bare)
             case "matte":
                 return Matte()
             case "ratio":

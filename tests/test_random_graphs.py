@@ -1,0 +1,120 @@
+"""Random graphs of all kinds obey the laws that single kinds do: fused or not, in tiles, alone or in company."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+import random_graphs
+
+from stackcomp import KINDS, Composition, Image, Window, set_threads
+from stackcomp.nodes.base import AreaNode
+
+pytestmark = pytest.mark.slow
+
+GRAPHS, CHUNK = 300, 10
+chunks = pytest.mark.parametrize("first", range(0, GRAPHS, CHUNK))
+
+
+def results(comp: Composition, names: list[str], **options) -> dict[str, Image]:
+    found = comp.results(names, 2, warn=lambda *_: None, **options)
+    with np.errstate(all="ignore"):
+        return {result.node: result.image for result in found}
+
+
+def looks_at_neighbours(made: random_graphs.RandomGraph, name: str) -> bool:
+    """Whether an area kind is on the way, whose sums may come in another order over another window."""
+    node = made.checked[name]
+    area = isinstance(node.node, AreaNode) and not node.node.fuses(node.types, made.context)
+    return area or any(looks_at_neighbours(made, wire.source) for wire in node.wires.values())
+
+
+def same(got: Image, expected: Image, exact: bool, said: str) -> None:
+    assert got.window == expected.window, said
+    assert got.channels == expected.channels, said
+    for name in expected:
+        a, b = got[name], expected[name]
+        if exact or a.dtype != np.float32:
+            np.testing.assert_array_equal(a, b, err_msg=f"{said} {name}")
+            continue
+        finite = np.isfinite(a) & np.isfinite(b)
+        peak = float(np.abs(b).max(initial=1e-3, where=finite))
+        with np.errstate(invalid="ignore"):
+            near = (a == b) | (np.isnan(a) & np.isnan(b)) | (np.abs(a - b) <= 1e-4 * peak)
+        # A curve or a threshold behind a sum may turn its last bit into more, in few pixels.
+        assert near.mean() > 0.98 if near.size else True, f"{said} {name}: {near.mean():.1%} alike"
+
+
+@chunks
+def test_laws_of_random_graphs(first, tmp_path):
+    for seed in range(first, first + CHUNK):
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        _laws(folder, seed)
+
+
+def _laws(folder: Path, seed: int) -> None:
+    made = random_graphs.make(folder, seed)
+    comp = Composition(made.graph, root=folder)
+    names, said = list(made.checked), f"seed {seed}: {made.graph.to_json()}"
+    exact = {name: not looks_at_neighbours(made, name) for name in names}
+
+    one_by_one = results(comp, names, fused=False)
+    for name in names:
+        image, node = one_by_one[name], made.checked[name]
+        assert image.type == node.type, said
+        assert image.display == node.display, said
+        assert image.channels == node.type.planes, said
+        assert all(plane.shape == image.window.shape for plane in image.planes.values()), said
+    # All that nobody reads, in fused loops: whole, in tiles, smaller, with one thread; and one of them by itself.
+    ends = made.ends
+    together = results(comp, ends)
+    tiles = [results(comp, ends, window=tile) for tile in (Window(-4, -4, 17, 11), Window(17, 11, 40, 32))]
+    small = results(comp, ends, scale=0.4)
+    try:
+        set_threads(1)
+        again = results(comp, ends)
+    finally:
+        set_threads(None)
+    one = ends[seed % len(ends)]
+    same(results(comp, [one])[one], together[one], exact[one], f"{one} alone, {said}")
+    for name in ends:
+        whole = together[name]
+        same(whole, one_by_one[name], exact[name], f"{name} fused, {said}")
+        same(again[name], whole, True, f"{name} in one thread, {said}")
+        for tile, parts in zip((Window(-4, -4, 17, 11), Window(17, 11, 40, 32)), tiles, strict=True):
+            same(parts[name], whole.over(whole.window & tile), exact[name], f"{name} in {tile}, {said}")
+        assert small[name].display == whole.display.scaled(0.4), said
+
+
+@chunks
+def test_no_area_kind_spreads_what_is_not_finite(first, tmp_path):
+    for seed in range(first, first + CHUNK):
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        made = random_graphs.make(folder, seed)
+        comp = Composition(made.graph, root=folder)
+        for name, node in made.checked.items():
+            computes = isinstance(node.node, AreaNode) and not node.node.fuses(node.types, made.context)
+            inputs = [wire.source for wire in node.wires.values()]
+            if not computes or not all(source in made.checked for source in inputs):
+                continue
+            found = results(comp, [name, *inputs])
+            bad_in = sum(_bad(found[source]) for source in inputs)
+            # Mixing with its input may bring back what the input holds, at its own pixels and no others.
+            assert _bad(found[name]) <= bad_in, f"seed {seed} {name}: {made.graph.to_json()}"
+
+
+def _bad(image: Image) -> int:
+    return sum(int((~np.isfinite(p)).sum()) for p in image.planes.values() if p.dtype == np.float32)
+
+
+def test_every_kind_is_drawn(tmp_path):
+    drawn: Counter[str] = Counter()
+    for seed in range(60):
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        drawn.update(node.node.kind for node in random_graphs.make(folder, seed).checked.values())
+    assert not set(KINDS) - set(drawn), "say in random_graphs.DRAWN what to draw for the new kind"
