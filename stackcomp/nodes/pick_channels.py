@@ -62,7 +62,7 @@ class PickChannels(ViewNode):
     ] = None
     alpha: Annotated[
         Literal["premultiplied", "straight", "none"] | None,
-        Field(description="For colour: state of A. Left out, as the input says."),
+        Field(description="For colour: state of A. Left out, as the input says; with none A is not used."),
     ] = None
     encoding: Annotated[
         str | None, Field(description="For colour: its colour space. Left out, as the input says.")
@@ -78,7 +78,8 @@ class PickChannels(ViewNode):
         prefix = f"{self.layer}." if self.layer else ""
         if self.as_ == "colour":
             wanted: tuple[str, ...] = ("R", "G", "B")
-            if self.alpha != "none" and prefix + "A" in type.planes:
+            unused = self.alpha == "none" or (self.alpha is None and _unused(type))
+            if prefix + "A" in type.planes and not unused:
                 wanted = (*wanted, "A")
         else:
             wanted = _FIXED.get(self.as_, ())
@@ -148,6 +149,14 @@ class PickChannels(ViewNode):
                 'add "A" to "channels", or set "alpha" to "none"',
                 field="alpha",
             )
+        chosen = (self.channels or {}).get("A")
+        if self.alpha is None and _unused(source) and isinstance(chosen, str) and chosen.split(".")[-1] == "A":
+            yield Problem(
+                "alpha-unknown",
+                f'"A" is {chosen} of "{self.layers}", where "alpha" is none: nobody says in which state it is',
+                'set "alpha" here to "premultiplied" or "straight"',
+                field="alpha",
+            )
 
     def _space(self, type: PortType, context: Context) -> Encoding | None:
         if self.encoding is not None:
@@ -165,6 +174,8 @@ class PickChannels(ViewNode):
                 state: Alpha = "none"
                 if "A" in self._wishes(source):
                     inherited: Alpha = getattr(source, "alpha", "none")
+                    if inherited == "none":
+                        inherited = getattr(source, "layer_alpha", "none")
                     state = self.alpha or ("premultiplied" if inherited == "none" else inherited)
                 return Colour(state, self._space(source, context) or context.working_space)
             case "matte":
@@ -187,3 +198,8 @@ class PickChannels(ViewNode):
             Pick(plane, wish) if isinstance(wish, str) else Pick(plane, None, float(wish))
             for plane, wish in ((plane, wishes[plane]) for plane in planes)
         ]
+
+
+def _unused(type: PortType) -> bool:
+    """Whether the node that reads the file says that its A is not used."""
+    return isinstance(type, Layers) and type.unused_alpha

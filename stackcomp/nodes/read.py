@@ -55,7 +55,10 @@ class Read(SourceNode):
     ] = None
     alpha: Annotated[
         Literal["premultiplied", "straight", "none"] | None,
-        Field(description="State of A; left out, OpenEXR is premultiplied and a still straight."),
+        Field(
+            description="State of A, in all layers; left out, OpenEXR is premultiplied and a still straight. "
+            "With none no A is used, except where a pick_channels node names it."
+        ),
     ] = None
     shift: Annotated[int, Field(description="Added to the frame number, for files numbered otherwise.")] = 0
     non_finite: Annotated[
@@ -156,7 +159,9 @@ class Read(SourceNode):
         alpha: Alpha = (self.alpha or seen.alpha) if "A" in seen.channels else "none"
         texts = {name: value for name, value in seen.metadata.items() if isinstance(value, str)}
         found = self._encoding(seen, context)
-        return Layers(seen.channels, alpha, found, texts, "" if found else _header_says(seen, context))
+        of_layers: Alpha = self.alpha or ("premultiplied" if seen.alpha == "none" else seen.alpha)
+        header_says = "" if found else _header_says(seen, context)
+        return Layers(seen.channels, alpha, found, texts, header_says, of_layers)
 
     def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
         return _seen(self._first(context)).display
