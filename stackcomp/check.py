@@ -282,6 +282,8 @@ class _Check:
             if wrong and isinstance(node, SourceNode):
                 return
             type = node.result(types, context)
+            if isinstance(type, Colour) and any(p.rule == "encoding-unknown" for p in self.problems[said:]):
+                type = replace(type, encoding=self.mended)
             displays = {port: self.done[wire.source].display for port, wire in wires.items()}
             display = node.frame_window(displays, context)
         except (FileError, OSError, ValueError) as error:

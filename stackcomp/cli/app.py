@@ -8,6 +8,7 @@ import typer
 
 from stackcomp.cli.check import check
 from stackcomp.cli.dump import dump
+from stackcomp.cli.encodings import encodings
 from stackcomp.cli.endings import set_debug
 from stackcomp.cli.kinds import kinds
 from stackcomp.cli.match import match
@@ -23,7 +24,7 @@ _EXIT_CODES = (
     "Exit codes: 0 done; 1 some of the work failed (the message says what, the rest is whole); "
     "2 the request or the graph is wrong (nothing was written); 130 stopped from the keyboard."
 )
-_COMMANDS = (check, render, dump, measure, kinds, schema)
+_COMMANDS = (check, render, dump, measure, kinds, encodings, schema)
 
 app = typer.Typer(
     add_completion=False,
@@ -34,7 +35,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 for _command in _COMMANDS:
-    app.command(epilog=_EXIT_CODES, no_args_is_help=_command not in (kinds, schema))(_command)
+    app.command(epilog=_EXIT_CODES, no_args_is_help=_command not in (kinds, encodings, schema))(_command)
 app.add_typer(match, name="match", epilog=_EXIT_CODES)
 
 
