@@ -15,7 +15,7 @@ from pathlib import Path
 
 from stackcomp.files.sequences import Sequence, sequences_of
 
-__all__ = ["FramePath", "frozen", "missing_frames", "nearby", "resolve"]
+__all__ = ["FramePath", "alike", "frozen", "missing_frames", "nearby", "resolve"]
 
 # Two digits of width at the most: a wider number is a slip, and would fill memory.
 _TOKEN = re.compile(r"\{frame(?::(?P<brace>0?\d{0,2})d)?\}|%(?P<percent>0?\d{0,2})d")
@@ -117,9 +117,7 @@ def nearby(path: str | os.PathLike[str], *, frames: bool = False) -> str:
         return f'the folder "{path.parent}" is empty'
     sequences = [found for found in sequences_of(names) if len(found.frames) > 1 or frames]
     return (
-        _other_frames(path.name, names)
-        or _in_sequence(path.name, sequences)
-        or _alike(path.name, names, sequences)
+        _other_frames(path.name, names) or _in_sequence(path.name, sequences) or alike(path.name, names, sequences)
     )
 
 
@@ -148,7 +146,7 @@ def _missing_folder(folder: Path) -> str:
     above = folder
     while not above.parent.is_dir() and above != above.parent:
         above = above.parent
-    hint = _alike(above.name, [name for name in _names(above.parent) if (above.parent / name).is_dir()])
+    hint = alike(above.name, [name for name in _names(above.parent) if (above.parent / name).is_dir()])
     return f'the folder "{above}" does not exist' + (f", {hint}" if hint.startswith("did") else "")
 
 
@@ -180,7 +178,8 @@ def _meant(sequence: Sequence) -> str:
     return f'did you mean "{sequence.pattern}"? It is there, {sequence.extent}'
 
 
-def _alike(name: str, names: list[str], sequences: Collection[Sequence] = ()) -> str:
+def alike(name: str, names: list[str], sequences: Collection[Sequence] = ()) -> str:
+    """A sentence about which of ``names`` may have been meant, a sequence as one; or what there is."""
     of = {member: sequence for sequence in sequences for member in sequence.names}
     folded = {other.casefold(): other for other in names}
     near = [folded[other] for other in difflib.get_close_matches(name.casefold(), list(folded), n=6, cutoff=0.7)]
