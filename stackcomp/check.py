@@ -16,7 +16,7 @@ import networkx as nx
 from stackcomp.circles import circles
 from stackcomp.declared import declared_by
 from stackcomp.document.model import Document
-from stackcomp.errors import CheckError, FileError, Problem, did_you_mean
+from stackcomp.errors import CheckError, FileError, Problem, did_you_mean, unknown_node
 from stackcomp.image import Image
 from stackcomp.nodes.base import Context, Node, Pick, Port, SinkNode, SourceNode, ViewNode
 from stackcomp.outputs import clashes
@@ -120,11 +120,8 @@ class _Check:
             return set(self.document.nodes)
         unknown = [name for name in wanted if name not in self.document.nodes]
         if unknown:
-            raise CheckError(
-                Problem("node-unknown", f'there is no node "{name}"',
-                        did_you_mean(name, list(self.document.nodes)), place=self.document.place)
-                for name in unknown
-            )  # fmt: skip
+            known = list(self.document.nodes)
+            raise CheckError(unknown_node(name, known, place=self.document.place) for name in unknown)
         found = set(wanted)
         for name in wanted:
             found |= nx.ancestors(self.graph, name)
@@ -137,8 +134,11 @@ class _Check:
             for port, source in self._inputs(name).items():
                 if source not in self.document.nodes:
                     others = [n for n in self.document.nodes if n != name]
-                    seen = f'port "{port}" is fed by "{source}", but there is no such node'
-                    self.say(name, port, "dangling", seen, did_you_mean(source, others))
+                    if source:
+                        seen = f'port "{port}" is fed by "{source}", but there is no such node'
+                        self.say(name, port, "dangling", seen, did_you_mean(source, others))
+                    else:
+                        self.say(name, port, "dangling", f'port "{port}" is empty', "give it the name of a node")
                     found = True
         return found
 

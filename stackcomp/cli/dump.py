@@ -57,7 +57,9 @@ def dump(
         return code
     whole = [entry for entry in found.data["nodes"] if entry["state"] == "done"]
     if found.failed is not None:
-        announce(f'node "{found.failed["node"]}" failed: {found.failed["reason"]}', style="red")
+        failed = found.failed["node"]
+        subject = f'node "{failed}"' if failed else f"frame {frame}"
+        announce(f"{subject} failed: {found.failed['reason']}", style="red")
         say(f"{to} holds the {count(len(whole), 'node')} before it; nodes.json says what is missing")
     else:
         say(f"{count(len(whole), 'node')} in {to}, {report.seconds:.1f} s")

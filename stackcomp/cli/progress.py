@@ -77,7 +77,9 @@ class Lines(Reporter):
 
     def fail(self, frame: int, node: str, reason: str) -> None:
         """A line."""
-        self.line(f'frame {frame} failed: node "{node}": {reason}', "red")
+        self.line(
+            f'frame {frame} failed: node "{node}": {reason}' if node else f"frame {frame} failed: {reason}", "red"
+        )
 
     def line(self, text: str, style: str | None = None) -> None:
         """Print it."""

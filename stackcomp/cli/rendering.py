@@ -14,7 +14,7 @@ from stackcomp import fuse
 from stackcomp.check import CheckedGraph
 from stackcomp.cli.progress import Reporter
 from stackcomp.composition import Composition
-from stackcomp.errors import CheckError, GraphError, Problem, RenderError, WorkError, did_you_mean
+from stackcomp.errors import CheckError, GraphError, Problem, RenderError, WorkError, unknown_node
 from stackcomp.nodes.base import SinkNode
 from stackcomp.review.names import file_names
 from stackcomp.review.pictures import PictureWriter, checked_for, keep_originals
@@ -91,12 +91,7 @@ def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[
     unknown = [name for name in nodes if name not in composition.nodes]
     if unknown:
         raise GraphError(
-            Problem(
-                "node-unknown",
-                f'--node: there is no node "{name}"',
-                did_you_mean(name, composition.nodes),
-                place=composition.document.place,
-            )
+            unknown_node(name, composition.nodes, option="--node", place=composition.document.place)
             for name in unknown
         )
     sinks = tuple(composition.sinks) if not nodes else tuple(n for n in nodes if n in composition.sinks)

@@ -16,7 +16,7 @@ from typing import Any
 from stackcomp.circles import circles, in_knots
 from stackcomp.errors import Problem, did_you_mean, kind_of, pointer_to
 
-__all__ = ["LARGEST_VALUE", "LONGEST_TEXT", "REFERENCE", "Filling", "resolve"]
+__all__ = ["LARGEST_VALUE", "LONGEST_TEXT", "REFERENCE", "Filling", "reached", "resolve"]
 
 #: A field that is one variable and nothing else.
 REFERENCE = r"^\$\{[A-Za-z_][A-Za-z0-9_]*\}$"
@@ -159,6 +159,24 @@ def resolve(variables: Mapping[str, Any]) -> Filling:
             filling.known[name] = value
     filling.spoilt.clear()
     return filling
+
+
+def reached(raw: Mapping[str, Any], given: Mapping[str, Any]) -> set[str]:
+    """Names of variables that a graph has or uses, those that given values use among them.
+
+    Args:
+        raw: the graph's JSON object, variables not yet filled in.
+        given: values from outside.
+    """
+    own = raw.get("variables", {})
+    waiting = [*(own if isinstance(own, Mapping) else ()), *_references(raw)]
+    found: set[str] = set()
+    while waiting:
+        name = waiting.pop()
+        if name not in found:
+            found.add(name)
+            waiting += _references(given.get(name))
+    return found
 
 
 def _references(raw: Any) -> Iterator[str]:
