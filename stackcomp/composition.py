@@ -79,7 +79,7 @@ class Composition:
 
     @property
     def unused_variables(self) -> tuple[Problem, ...]:
-        """A warning for each variable that was given a value and is used nowhere."""
+        """A warning about variables that were given values and are used nowhere."""
         return self._unused
 
     @property
@@ -290,18 +290,16 @@ class Composition:
 
 
 def _unused(graph: Graph, variables: Mapping[str, Any]) -> tuple[Problem, ...]:
+    """One warning about all variables that are given and not used; none where there are none."""
     known = graph.known_variables(variables)
-    return tuple(
-        Problem(
-            "variable-unused",
-            f'the variable "{name}" is given a value, but the graph does not use it',
-            did_you_mean(str(name), sorted(known)),
-            place=graph.place,
-            severity="warning",
-        )
-        for name in variables
-        if name not in known
-    )
+    names = [str(name) for name in variables if name not in known]
+    if not names:
+        return ()
+    listed = ", ".join(f'"{name}"' for name in names)
+    plural = "s" if len(names) > 1 else ""
+    message = f"variable{plural} {listed}: given a value, but not used by the graph"
+    near = [hint for name in names if (hint := did_you_mean(name, sorted(known))).startswith("did")]
+    return (Problem("variable-unused", message, " ".join(near), place=graph.place, severity="warning"),)
 
 
 def _python_warning(node: str, message: str) -> None:

@@ -348,6 +348,8 @@ def test_variables_from_python_that_are_not_used_are_told(tmp_path):
     comp = stackcomp.load(path, variables=given)
     (problem,) = comp.check()
     assert (problem.rule, problem.severity, problem.place) == ("variable-unused", "warning", str(path))
-    assert problem.message == 'the variable "gama" is given a value, but the graph does not use it'
+    assert problem.message == 'variable "gama": given a value, but not used by the graph'
     assert problem.way_out == 'did you mean "gamma"?'
     assert comp.unused_variables == (problem,)
+    (two,) = stackcomp.load(path, variables={**given, "lamp": 1}).check()
+    assert two.message == 'variables "gama", "lamp": given a value, but not used by the graph'

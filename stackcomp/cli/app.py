@@ -16,6 +16,7 @@ from stackcomp.cli.measure import measure
 from stackcomp.cli.options import Debug
 from stackcomp.cli.render import render
 from stackcomp.cli.schema import schema
+from stackcomp.cli.usage import Program
 from stackcomp.version import __version__
 
 __all__ = ["app"]
@@ -27,6 +28,7 @@ _EXIT_CODES = (
 _COMMANDS = (check, render, dump, measure, kinds, encodings, schema)
 
 app = typer.Typer(
+    cls=Program,
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,

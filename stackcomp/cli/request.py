@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from stackcomp.composition import Composition
     from stackcomp.window import Window
 
-__all__ = ["Request", "count", "frames_of", "open_graph", "value_of", "variables_of", "window_of"]
+__all__ = ["Request", "count", "frames_of", "open_graph", "scale_of", "value_of", "variables_of", "window_of"]
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 
@@ -126,6 +126,45 @@ def frames_of(text: str | None) -> list[int] | None:
     except ValueError as error:
         message, way_out = getattr(error, "message", str(error)), getattr(error, "way_out", "")
         raise GraphError(Problem("frames", f"--frames: {message}", way_out)) from None
+
+
+def scale_of(text: str) -> float:
+    """A scale above 0 and at most 1.
+
+    Raises:
+        GraphError: anything else.
+    """
+    try:
+        scale = float(text)
+    except ValueError:
+        scale = math.nan
+    if 0 < scale <= 1:
+        return scale
+    meant = _meant_scale(text)
+    number = "a number " if math.isnan(scale) else ""
+    near = f"did you mean {meant:g}? " if meant is not None else ""
+    raise GraphError(
+        Problem(
+            "scale",
+            f'--scale: "{text}" is not {number}above 0 and at most 1',
+            f"{near}1 is full size, 0.5 is half",
+        )
+    )
+
+
+def _meant_scale(text: str) -> float | None:
+    """What may be meant by a percentage, a fraction, a decimal comma or one part of so many."""
+    number = r"(\d+(?:\.\d+)?)"
+    plain = text.strip().replace(",", ".")
+    if percent := re.fullmatch(number + r"\s*%", plain):
+        scale = float(percent[1]) / 100
+    elif fraction := re.fullmatch(number + r"\s*[/:]\s*" + number, plain):
+        scale = float(fraction[1]) / float(fraction[2]) if float(fraction[2]) else 0
+    elif re.fullmatch(number, plain):
+        scale = float(plain) / 100 if float(plain) >= 5 else float(plain)
+    else:
+        return None
+    return scale if 0 < scale <= 1 else None
 
 
 def window_of(text: str | None) -> Window | None:

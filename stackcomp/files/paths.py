@@ -100,7 +100,7 @@ def nearby(path: str | os.PathLike[str], *, frames: bool = False) -> str:
         frames: the graph has a frame token there, so that a single file that is alike is one of a sequence.
 
     Returns:
-        Such as ``did you mean "plate.{frame:04d}.exr"? It is there, frames 1001–1024``, or ``the folder "x"
+        Such as ``did you mean "plate.{frame:04d}.exr"? Frames 1001–1024 are there``, or ``the folder "x"
         does not exist``; empty where the file exists.
     """
     path = Path(path)
@@ -175,7 +175,7 @@ def _in_sequence(name: str, sequences: list[Sequence]) -> str:
 
 
 def _meant(sequence: Sequence) -> str:
-    return f'did you mean "{sequence.pattern}"? It is there, {sequence.extent}'
+    return f'did you mean "{sequence.pattern}"? {sequence.extent.capitalize()}'
 
 
 def alike(name: str, names: list[str], sequences: Collection[Sequence] = ()) -> str:

@@ -39,16 +39,17 @@ class Sequence:
 
     @property
     def extent(self) -> str:
-        """In words, which frames there are."""
+        """That its frames are there, in words."""
         if len(self.frames) == 1:
-            return f"frame {self.frames[0]}"
+            return f"frame {self.frames[0]} is there"
         holes = self.frames[-1] - self.frames[0] + 1 - len(self.frames)
-        return f"frames {self.frames[0]}–{self.frames[-1]}" + (f", with {holes} missing between" if holes else "")
+        span = f"frames {self.frames[0]}–{self.frames[-1]} are there"
+        return span + (f", with {holes} missing between" if holes else "")
 
     @property
     def told(self) -> str:
-        """That it is there, in words."""
-        return f'"{self.pattern}" is there, {self.extent}'
+        """That it is there, in words, with its name."""
+        return f'of "{self.pattern}" {self.extent}'
 
     def written_otherwise(self, name: str) -> bool:
         """Whether a name is this sequence with something else where the number belongs, or without a number."""

@@ -65,10 +65,12 @@ def test_nearby_names_what_is_there(tmp_path):
     for frame in (1001, 1002, 1004):
         (tmp_path / f"plate.{frame}.exr").touch()
     (tmp_path / "lantern.exr").touch()
-    there = '"plate.{frame:04d}.exr" is there, frames 1001–1004, with 1 missing between'
+    there = 'of "plate.{frame:04d}.exr" frames 1001–1004 are there, with 1 missing between'
     assert nearby(tmp_path / "plate.1009.exr") == there
     assert nearby(tmp_path / "lantren.exr") == 'did you mean "lantern.exr"?'
-    assert nearby(tmp_path / "plate.01001.exr").startswith('did you mean "plate.{frame:04d}.exr"? It is there, ')
+    assert nearby(tmp_path / "plate.01001.exr").startswith(
+        'did you mean "plate.{frame:04d}.exr"? Frames 1001–1004 are'
+    )
     assert "the folder holds" in nearby(tmp_path / "zzz.mov")
     assert nearby(tmp_path / "lantern.exr") == ""
     assert nearby(tmp_path) == "it is a folder"
@@ -92,7 +94,7 @@ def test_a_sequence_is_named_where_its_number_is_written_otherwise(tmp_path, nam
     (tmp_path / "notes.txt").touch()
     said = nearby(tmp_path / name)
     assert '"plate_{frame:04d}.exr"' in said
-    assert "frames 1001–1005" in said
+    assert "rames 1001–1005 are there" in said
     # A single frame would freeze the plate.
     assert "plate_1001.exr" not in said
 
@@ -102,7 +104,7 @@ def test_widths_and_several_numbers_of_a_sequence(tmp_path):
         (tmp_path / name).touch()
     assert nearby(tmp_path / "a.####.exr").startswith('did you mean "a.{frame}.exr"?')
     assert nearby(tmp_path / "s010_b.##.exr").startswith(
-        'did you mean "s010_b.{frame:02d}.exr"? It is there, frames 1–2'
+        'did you mean "s010_b.{frame:02d}.exr"? Frames 1–2 are there'
     )
 
 
@@ -122,7 +124,7 @@ def test_frozen_frames(tmp_path):
         (tmp_path / f"{name}.exr").touch()
     found = frozen("plate.1002.exr", tmp_path, range(1001, 1005))
     assert found is not None
-    assert found.told == '"plate.{frame:04d}.exr" is there, frames 1001–1003'
+    assert found.told == 'of "plate.{frame:04d}.exr" frames 1001–1003 are there'
     assert frozen("plate.1002.exr", tmp_path, [1002]) is None
     assert frozen("plate.1002.exr", tmp_path, [1, 2, 3]) is None  # a picture from elsewhere
     assert frozen("patch_v001.exr", tmp_path, [1, 2]) is None  # versions
