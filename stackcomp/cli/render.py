@@ -51,6 +51,7 @@ def render(
     from stackcomp.cli.progress import reporter
     from stackcomp.cli.rendering import Job, run
     from stackcomp.cli.request import count, frames_of, open_graph, scale_of, window_of
+    from stackcomp.document.frames import format_frames
 
     chosen, region, factor = frames_of(frames), window_of(window), scale_of(scale)
     request = open_graph(graph, root, variables, sets)
@@ -80,8 +81,8 @@ def render(
     if not outcome.failures:
         say(whole)
         return code
-    announce(f"{len(outcome.failures)} of {count(len(outcome.frames), 'frame')} failed:", style="red")
-    for frame, failure in outcome.failures.items():
-        announce(f"  {frame}: {failure}", style="red")
+    # The reasons stand above, where they happened.
+    failed = format_frames(outcome.failures)
+    announce(f"{len(outcome.failures)} of {count(len(outcome.frames), 'frame')} failed: {failed}", style="red")
     say(f"the rest is whole: {whole}" if outcome.files else "nothing else was written")
     return code
