@@ -14,8 +14,9 @@ from pathlib import Path
 import networkx as nx
 
 from stackcomp.circles import circles
+from stackcomp.declared import declared_by
 from stackcomp.document.model import Document
-from stackcomp.errors import CheckError, FileError, Problem, did_you_mean
+from stackcomp.errors import CheckError, FileError, Problem, did_you_mean, unknown_node
 from stackcomp.image import Image
 from stackcomp.nodes.base import Context, Node, Pick, Port, SinkNode, SourceNode, ViewNode
 from stackcomp.outputs import clashes
@@ -96,7 +97,8 @@ class _Check:
         self.problems: list[Problem] = []
         self.done: dict[str, CheckedNode] = {}
         self.unsized: set[str] = set()
-        self.mended = _MendedEncoding("", "scene-linear")
+        self.mended: Encoding = _MendedEncoding("", "scene-linear")
+        self.working_space: Encoding = self.mended
         self.graph = nx.DiGraph()
         self._wire_up()
         self.only = self._upstream(wanted)
@@ -118,11 +120,8 @@ class _Check:
             return set(self.document.nodes)
         unknown = [name for name in wanted if name not in self.document.nodes]
         if unknown:
-            raise CheckError(
-                Problem("node-unknown", f'there is no node "{name}"',
-                        did_you_mean(name, list(self.document.nodes)), place=self.document.place)
-                for name in unknown
-            )  # fmt: skip
+            known = list(self.document.nodes)
+            raise CheckError(unknown_node(name, known, place=self.document.place) for name in unknown)
         found = set(wanted)
         for name in wanted:
             found |= nx.ancestors(self.graph, name)
@@ -135,8 +134,11 @@ class _Check:
             for port, source in self._inputs(name).items():
                 if source not in self.document.nodes:
                     others = [n for n in self.document.nodes if n != name]
-                    seen = f'port "{port}" is fed by "{source}", but there is no such node'
-                    self.say(name, port, "dangling", seen, did_you_mean(source, others))
+                    if source:
+                        seen = f'port "{port}" is fed by "{source}", but there is no such node'
+                        self.say(name, port, "dangling", seen, did_you_mean(source, others))
+                    else:
+                        self.say(name, port, "dangling", f'port "{port}" is empty', "give it the name of a node")
                     found = True
         return found
 
@@ -164,6 +166,7 @@ class _Check:
         self._circles()
         context = self._context()
         if context is not None:
+            self.working_space = context.working_space
             self.mended = _MendedEncoding(context.working_space.name, "scene-linear")
             skipped = self._without_frames()
             for name in self._inputs_first(order):
@@ -273,13 +276,14 @@ class _Check:
         types = {port: wire.type for port, wire in wires.items()}
         said = len(self.problems)
         try:
-            self.problems += [
-                _tidy(replace(p, node=name, place=self.document.place)) for p in node.look(types, context)
-            ]
+            found = [_tidy(replace(p, node=name, place=self.document.place)) for p in node.look(types, context)]
+            self.problems += [q for p in found if (q := self._with_origin(p, wires)) is not None]
             wrong = any(problem.severity == "error" for problem in self.problems[said:])
             if wrong and isinstance(node, SourceNode):
                 return
             type = node.result(types, context)
+            if isinstance(type, Colour) and any(p.rule == "encoding-unknown" for p in self.problems[said:]):
+                type = replace(type, encoding=self.mended)
             displays = {port: self.done[wire.source].display for port, wire in wires.items()}
             display = node.frame_window(displays, context)
         except (FileError, OSError, ValueError) as error:
@@ -288,6 +292,22 @@ class _Check:
                 self._failed(name, error)
             return
         self.done[name] = CheckedNode(name, node, type, display, wires)
+
+    def _with_origin(self, problem: Problem, wires: Mapping[str, Wire]) -> Problem | None:
+        """The finding, and where the encoding that it speaks of was declared; None where nobody knows that one."""
+        if problem.rule != "converts-nothing" or "declared" not in problem.message:
+            return problem
+        (wire,) = wires.values()
+        encodings = (getattr(wire.type, "encoding", None), self.working_space)
+        if any(isinstance(encoding, _MendedEncoding) for encoding in encodings):
+            return None
+        origin, node = declared_by(wire.source, self.done)
+        if not origin:
+            return replace(problem, way_out="leave this node out")
+        way_out = problem.way_out
+        if node:
+            way_out = f'set "encoding" of node "{node}" to what the file is really in, or leave this node out'
+        return replace(problem, message=f"{problem.message}, {origin}", way_out=way_out)
 
     def _failed(self, name: str, error: FileError | OSError | ValueError) -> None:
         field = "path" if "path" in type(self.document.nodes[name]).model_fields else ""
@@ -353,6 +373,10 @@ class _Check:
         seen = type
         if spec.alpha is not None and type.alpha not in spec.alpha:
             rule, way_out = alpha_way_out(type.alpha, spec)
+            if rule == "no-alpha" and self._unused_alpha(source):
+                way_out = (
+                    f'its file has an A, but "alpha" of node "{source}" is "none": remove that setting to use it'
+                )
             self.say(name, port, rule, f'port "{port}" wants {wants(spec)}, but "{source}" gives {seen}', way_out)
             type = replace(type, alpha="premultiplied" if "premultiplied" in spec.alpha else spec.alpha[0])
         if spec.linear and not type.encoding.linear:
@@ -361,6 +385,12 @@ class _Check:
                      "put a convert_colour node between them")  # fmt: skip
             type = replace(type, encoding=self.mended)
         return type
+
+    def _unused_alpha(self, source: str) -> bool:
+        """Whether a node reads a file with an A, and says itself that it is not used."""
+        checked = self.done.get(source)
+        layers = checked.type if checked is not None else None
+        return isinstance(layers, Layers) and layers.unused_alpha and "A" in layers.channels
 
     # -- rules of one node ---------------------------------------------------------------------------------
 

@@ -12,7 +12,7 @@ from stackcomp.arguments import WindowLike
 from stackcomp.check import CheckedGraph, check_graph
 from stackcomp.document.graph import Graph
 from stackcomp.document.model import Document
-from stackcomp.errors import CheckError, Problem, WorkError
+from stackcomp.errors import CheckError, Problem, WorkError, did_you_mean, unknown_node
 from stackcomp.execute import Executor, Result
 from stackcomp.image import Image
 from stackcomp.nodes.base import SinkNode
@@ -62,6 +62,7 @@ class Composition:
         self.graph = graph
         self.root = Path(root)
         self.document: Document = graph.document(variables)
+        self._unused = _unused(graph, variables or {})
         self._pool = PlanePool()
         self._checked: dict[Any, CheckedGraph] = {}
         self._executors: dict[Any, Executor] = {}
@@ -77,6 +78,11 @@ class Composition:
         return list(self.document.nodes)
 
     @property
+    def unused_variables(self) -> tuple[Problem, ...]:
+        """A warning about variables that were given values and are used nowhere."""
+        return self._unused
+
+    @property
     def sinks(self) -> list[str]:
         """Names of the deliver nodes."""
         return [name for name, node in self.document.nodes.items() if isinstance(node, SinkNode)]
@@ -88,7 +94,7 @@ class Composition:
             frames: frames to check files for; the graph's own when None.
         """
         chosen = None if frames is None else arguments.frame_numbers(frames)
-        return check_graph(self.document, self.root, frames=chosen)[1]
+        return [*self._unused, *check_graph(self.document, self.root, frames=chosen)[1]]
 
     def render(
         self,
@@ -270,7 +276,7 @@ class Composition:
     ) -> Executor:
         unknown = [name for name in given if name not in self.document.nodes]
         if unknown:
-            raise CheckError(Problem("node-unknown", f'there is no node "{unknown[0]}" to replace', ""))
+            raise CheckError(unknown_node(name, self.nodes, option="replace") for name in unknown)
         key = (nodes, frames, fused, sinks)
         if given or key not in self._executors:
             checked, problems = check_graph(self.document, self.root, frames=frames, wanted=nodes, given=given)
@@ -281,6 +287,19 @@ class Composition:
                 return executor
             self._executors = {key: executor}
         return self._executors[key]
+
+
+def _unused(graph: Graph, variables: Mapping[str, Any]) -> tuple[Problem, ...]:
+    """One warning about all variables that are given and not used; none where there are none."""
+    known = graph.known_variables(variables)
+    names = [str(name) for name in variables if name not in known]
+    if not names:
+        return ()
+    listed = ", ".join(f'"{name}"' for name in names)
+    plural = "s" if len(names) > 1 else ""
+    message = f"variable{plural} {listed}: given a value, but not used by the graph"
+    near = [hint for name in names if (hint := did_you_mean(name, sorted(known))).startswith("did")]
+    return (Problem("variable-unused", message, " ".join(near), place=graph.place, severity="warning"),)
 
 
 def _python_warning(node: str, message: str) -> None:

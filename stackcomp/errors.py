@@ -34,6 +34,7 @@ __all__ = [
     "kind_of",
     "pointer_to",
     "shown",
+    "unknown_node",
 ]
 
 Severity = Literal["error", "warning"]
@@ -82,6 +83,13 @@ class Problem:
         fields = asdict(self)
         del fields["pointer_override"]
         return {**fields, "pointer": self.pointer}
+
+
+def unknown_node(name: str, known: Sequence[str], *, option: str = "", place: str = "") -> Problem:
+    """The finding that a graph has no node of that name; ``option`` is what named it."""
+    said = f'there is no node "{name}"' if name else "an empty text is not the name of a node"
+    near = did_you_mean(name, known) if name else "give the name of a node"
+    return Problem("node-unknown", f"{option}: {said}" if option else said, near, place=place)
 
 
 def pointer_to(parts: Iterable[object]) -> str:
@@ -142,7 +150,7 @@ class RenderError(WorkError):
         self.node = node
         self.frame = frame
         self.reason = reason
-        super().__init__(f'node "{node}", frame {frame}: {reason}')
+        super().__init__(f'node "{node}", frame {frame}: {reason}' if node else f"frame {frame}: {reason}")
 
     def __reduce__(self) -> tuple[type[RenderError], tuple[str, int, str]]:
         return type(self), (self.node, self.frame, self.reason)

@@ -167,6 +167,7 @@ class Layers(PortType):
 
     ``alpha`` and ``encoding`` describe what its R G B [A] would be as colour; ``encoding`` is None where
     neither the graph nor the file says, and ``header_says`` then tells what of its header could not be understood.
+    ``layer_alpha`` is the state of the A of any other layer; ``none`` where the graph says that no A is used.
     ``metadata`` holds the text attributes of the file's header.
     """
 
@@ -176,10 +177,16 @@ class Layers(PortType):
     encoding: Encoding | None = None
     metadata: Mapping[str, str] = field(default_factory=dict, repr=False, compare=False, hash=False)
     header_says: str = field(default="", repr=False, compare=False)
+    layer_alpha: Alpha = field(default="premultiplied", repr=False)
 
     @property
     def planes(self) -> tuple[str, ...]:
         return self.channels
+
+    @property
+    def unused_alpha(self) -> bool:
+        """Whether the graph says that no A of the file is used; it can still be chosen by name."""
+        return self.layer_alpha == "none"
 
     @property
     def no_encoding(self) -> str:

@@ -329,3 +329,81 @@ def test_names_of_any_letters(name):
     graph.add("premultiply", "p", image=name)
     (problem,) = check_graph(graph.document(), Path("."))[1]
     assert f'"{name}"' in problem.message
+
+
+def _unused_alpha_graph(tmp_path, name="plate.exr", alpha="none"):
+    graph = Graph(frames="1")
+    graph.add("read", "file", path=name, encoding="ACEScg", alpha=alpha)
+    graph.add("exposure", "direct", image="file", stops=0)
+    graph.add("pick_channels", "picked", layers="file")
+    graph.add("pick_channels", "matte", layers="file", as_="matte")
+    return graph
+
+
+def test_alpha_declared_none_is_used_nowhere_by_itself(tmp_path):
+    write(tmp_path / "plate.exr", "RGBA")
+    aces = Encoding("ACEScg", "scene-linear")
+    comp = Composition(_unused_alpha_graph(tmp_path), root=tmp_path)
+    assert comp.check() == []
+    types = {name: node.type for name, node in checked(comp.graph, tmp_path).nodes.items()}
+    assert types["direct"] == types["picked"] == Colour("none", aces)
+    assert comp.render("direct", 1).channels == comp.render("picked", 1).channels == ("R", "G", "B")
+    # It can still be chosen by name, as a matte.
+    assert comp.render("matte", 1)["A"].min() == 0.25
+
+
+def test_alpha_declared_none_holds_in_every_layer(tmp_path):
+    write(tmp_path / "cg.exr", ["R", "G", "B", "A", "lamp.R", "lamp.G", "lamp.B", "lamp.A"])
+    for alpha, state in (("none", "none"), ("straight", "straight"), ("premultiplied", "premultiplied")):
+        graph = _unused_alpha_graph(tmp_path, "cg.exr", alpha)
+        graph.add("pick_channels", "lamp", layers="file", layer="lamp")
+        assert checked(graph, tmp_path).nodes["lamp"].type.alpha == state
+
+
+def test_a_file_whose_alpha_is_in_layers_alone_is_in_the_state_that_the_read_declares(tmp_path):
+    write(tmp_path / "cg.exr", ["lamp.R", "lamp.G", "lamp.B", "lamp.A"])
+    for alpha, state in (("none", "none"), ("straight", "straight"), (None, "premultiplied")):
+        graph = Graph(frames="1")
+        graph.add("read", "file", path="cg.exr", encoding="ACEScg", alpha=alpha)
+        graph.add("pick_channels", "lamp", layers="file", layer="lamp")
+        assert checked(graph, tmp_path).nodes["lamp"].type.alpha == state
+
+
+def test_alpha_declared_none_is_taken_where_a_node_says_its_state(tmp_path):
+    write(tmp_path / "plate.exr", "RGBA")
+    graph = _unused_alpha_graph(tmp_path)
+    graph.set("picked", alpha="straight")
+    assert checked(graph, tmp_path).nodes["picked"].type.alpha == "straight"
+
+
+def test_a_conversion_that_changes_nothing_is_a_warning_that_names_the_declaration(tmp_path):
+    write(tmp_path / "plate.exr", "RGB")
+    write(tmp_path / "tagged.exr", "RGB", colorInteropID="lin_ap1_scene")
+    graph = Graph(frames="1")
+    graph.add("read", "plate", path="plate.exr", encoding="lin_ap1")  # an alias of ACEScg
+    graph.add("read", "tagged", path="tagged.exr")
+    graph.add("exposure", "brighter", image="plate")
+    graph.add("convert_colour", "one", image="brighter")
+    graph.add("convert_colour", "two", image="tagged", to="ACES - ACEScg")
+    graph.add("convert_colour", "three", image=slate(graph))
+    graph.add("convert_colour", "log", image="plate", to="ACEScct")
+    graph.add("convert_colour", "again", image="log", to="acescct")
+    graph.add("pick_channels", "as_log", layers="plate", encoding="ACEScct")
+    graph.add("convert_colour", "five", image="as_log", to="ACEScct")
+    found = {p.node: p for p in Composition(graph, root=tmp_path).check() if p.rule == "converts-nothing"}
+    assert list(found) == ["one", "two", "three", "again", "five"]
+    assert {p.severity for p in found.values()} == {"warning"}
+    assert "ACEScg (scene-linear) is wanted" in found["one"].message
+    assert found["one"].message.endswith('by "encoding" of node "plate"')
+    assert found["two"].message.endswith('by the header of the file that node "tagged" reads')
+    assert found["three"].way_out == "leave this node out"
+    assert found["again"].message.endswith('by node "log", which converts to it')
+    assert found["five"].message.endswith('by "encoding" of node "as_log"')
+
+
+def test_a_wrong_working_space_brings_no_word_about_conversions(tmp_path):
+    write(tmp_path / "plate.exr", "RGB")
+    graph = Graph(frames="1", working_space="ACEScct")
+    graph.add("read", "plate", path="plate.exr", encoding="ACEScg")
+    graph.add("convert_colour", "one", image="plate")
+    assert rules(graph, tmp_path) == [("", "working-space")]

@@ -141,7 +141,7 @@ def test_only_what_a_node_hangs_on_is_checked_and_read(comp, shot):
 def test_unknown_node(comp):
     with pytest.raises(CheckError, match=r'there is no node "fnal"\n.*did you mean "final"'):
         comp.render("fnal", 1001)
-    with pytest.raises(CheckError, match='no node "fnal" to replace'):
+    with pytest.raises(CheckError, match='replace: there is no node "fnal"'):
         comp.render("final", 1001, replace={"fnal": Image.from_array(np.zeros((6, 12, 3)))})
 
 
@@ -336,3 +336,20 @@ def test_the_plates_timecode_goes_with_the_picture(shot):
     comp = Composition(lantern(), root=shot)
     (path,) = comp.deliver([1001])
     assert str(exr.read_header(path).metadata["timeCode"]) == str(timecode)
+
+
+def test_variables_from_python_that_are_not_used_are_told(tmp_path):
+    path = tmp_path / "g.json"
+    path.write_text(
+        '{"stackcomp": 1, "variables": {"gamma": 1, "spare": 2}, "nodes": {"a": {"kind": "flat", "size": [4, 4], '
+        '"colour": "${gamma}", "about": "${note}"}}}'
+    )
+    given = {"gama": 2, "note": "${who} ${when}", "who": "me", "spare": 3, "when": "now"}
+    comp = stackcomp.load(path, variables=given)
+    (problem,) = comp.check()
+    assert (problem.rule, problem.severity, problem.place) == ("variable-unused", "warning", str(path))
+    assert problem.message == 'variable "gama": given a value, but not used by the graph'
+    assert problem.way_out == 'did you mean "gamma"?'
+    assert comp.unused_variables == (problem,)
+    (two,) = stackcomp.load(path, variables={**given, "lamp": 1}).check()
+    assert two.message == 'variables "gama", "lamp": given a value, but not used by the graph'

@@ -150,7 +150,8 @@ def test_the_cord_hangs_in_front(shot):
 def test_every_frame_checks_and_the_ids_cover_the_lantern(shot):
     """Coverages of the object ids add up to the beauty's alpha, as the open ID-matte specification asks."""
     comp = stackcomp.load(ROOT / "graphs/lantern.json", root=ROOT, variables=told(shot))
-    assert comp.check() == []
+    # The shot's file serves the render script too, so it holds variables that the graph does not use.
+    assert [problem.rule for problem in comp.check()] == ["variable-unused"]
     layers = comp.render("cg", told(shot)["truth_frame"])
     covered = sum(layers[f"CryptoObject0{rank}.{plane}"] for rank in (0, 1) for plane in "ga")
     assert np.abs(covered - layers["A"]).max() < 2e-3

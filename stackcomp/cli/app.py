@@ -8,6 +8,7 @@ import typer
 
 from stackcomp.cli.check import check
 from stackcomp.cli.dump import dump
+from stackcomp.cli.encodings import encodings
 from stackcomp.cli.endings import set_debug
 from stackcomp.cli.kinds import kinds
 from stackcomp.cli.match import match
@@ -15,6 +16,7 @@ from stackcomp.cli.measure import measure
 from stackcomp.cli.options import Debug
 from stackcomp.cli.render import render
 from stackcomp.cli.schema import schema
+from stackcomp.cli.usage import Program
 from stackcomp.version import __version__
 
 __all__ = ["app"]
@@ -23,9 +25,10 @@ _EXIT_CODES = (
     "Exit codes: 0 done; 1 some of the work failed (the message says what, the rest is whole); "
     "2 the request or the graph is wrong (nothing was written); 130 stopped from the keyboard."
 )
-_COMMANDS = (check, render, dump, measure, kinds, schema)
+_COMMANDS = (check, render, dump, measure, kinds, encodings, schema)
 
 app = typer.Typer(
+    cls=Program,
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -34,7 +37,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 for _command in _COMMANDS:
-    app.command(epilog=_EXIT_CODES, no_args_is_help=_command not in (kinds, schema))(_command)
+    app.command(epilog=_EXIT_CODES, no_args_is_help=_command not in (kinds, encodings, schema))(_command)
 app.add_typer(match, name="match", epilog=_EXIT_CODES)
 
 

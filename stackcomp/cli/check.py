@@ -8,6 +8,9 @@ from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, Root, Sets, 
 __all__ = ["check"]
 
 
+_ADD = 'add one, as {"kind": "deliver", "image": "NODE", "path": "out/final.{frame:04d}.exr"}'
+
+
 @guarded
 def check(
     graph: GraphFile,
@@ -23,7 +26,7 @@ def check(
     Only the graph and the headers of its files are read, no pixels. Warnings alone are no failure.
     """
     from stackcomp.cli.request import count, frames_of, open_graph
-    from stackcomp.errors import DocumentError
+    from stackcomp.errors import DocumentError, Problem
 
     chosen = frames_of(frames)
     nodes, number = None, len(chosen or ())
@@ -33,7 +36,11 @@ def check(
         problems = error.problems
     else:
         composition = request.composition
-        problems = [*request.warnings, *composition.check(chosen)]
+        problems = composition.check(chosen)
+        if not composition.sinks:
+            seen, way_out = "nothing is delivered: the graph has no deliver node", _ADD
+            place = composition.document.place
+            problems.append(Problem("no-deliver", seen, way_out, field="nodes", place=place, severity="warning"))
         nodes = len(composition.nodes)
         number = len(composition.frames if chosen is None else chosen)
     errors = sum(problem.severity == "error" for problem in problems)

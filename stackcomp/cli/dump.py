@@ -18,7 +18,7 @@ def dump(
     frame: Annotated[int, typer.Option(metavar="N", help="The frame.", show_default=False)],
     to: Annotated[str, typer.Option(metavar="DIR", help="Folder for the files.", show_default=False)],
     nodes: NodeNames = None,
-    scale: Scale = 1.0,
+    scale: Scale = "1",
     sets: Sets = None,
     variables: VariableFiles = None,
     root: Root = ".",
@@ -33,9 +33,10 @@ def dump(
     """
     from stackcomp.cli.progress import reporter
     from stackcomp.cli.rendering import announced_compiling
-    from stackcomp.cli.request import count, open_graph
+    from stackcomp.cli.request import count, open_graph, scale_of
     from stackcomp.review.dump import dump as write_dump
 
+    factor = scale_of(scale)
     request = open_graph(graph, root, variables, sets)
     composition = request.composition
     with reporter(as_json=as_json, lines=False) as report, announced_compiling(report):
@@ -49,7 +50,7 @@ def dump(
 
         report.begin(f"dump of frame {frame}", len(nodes or composition.nodes))
         found = write_dump(
-            composition, frame, to, nodes=nodes, scale=scale, warn=warn, finished=lambda node: report.step()
+            composition, frame, to, nodes=nodes, scale=factor, warn=warn, finished=lambda node: report.step()
         )
     code = DONE if found.complete else FAILED
     if as_json:
@@ -57,7 +58,9 @@ def dump(
         return code
     whole = [entry for entry in found.data["nodes"] if entry["state"] == "done"]
     if found.failed is not None:
-        announce(f'node "{found.failed["node"]}" failed: {found.failed["reason"]}', style="red")
+        failed = found.failed["node"]
+        subject = f'node "{failed}"' if failed else f"frame {frame}"
+        announce(f"{subject} failed: {found.failed['reason']}", style="red")
         say(f"{to} holds the {count(len(whole), 'node')} before it; nodes.json says what is missing")
     else:
         say(f"{count(len(whole), 'node')} in {to}, {report.seconds:.1f} s")

@@ -26,7 +26,19 @@ import typer
 
 from stackcomp.errors import GraphError, Problem, StackcompError
 
-__all__ = ["DONE", "FAILED", "STOPPED", "WRONG", "announce", "guarded", "print_json", "run", "say", "set_debug"]
+__all__ = [
+    "DONE",
+    "FAILED",
+    "STOPPED",
+    "WRONG",
+    "announce",
+    "guarded",
+    "print_json",
+    "refuse",
+    "run",
+    "say",
+    "set_debug",
+]
 
 DONE, FAILED, WRONG, STOPPED = 0, 1, 2, 130
 
@@ -99,6 +111,11 @@ def guarded(command: Callable[_P, int]) -> Callable[_P, None]:
     # The caller reads the parameters from the command, the result is only an exit.
     ended.__annotations__ = {**command.__annotations__, "return": None}
     return ended
+
+
+def refuse(problem: Problem, *, as_json: bool) -> int:
+    """Say that a request is wrong, as every command does, and give the exit code of that."""
+    return _ended(WRONG, str(problem), {"as_json": as_json}, [problem])
 
 
 def _trace() -> None:

@@ -10,6 +10,7 @@ import typer
 
 from stackcomp.cli.endings import DONE, guarded, print_json, say, visible
 from stackcomp.cli.options import AsJson, Debug
+from stackcomp.cli.tables import table
 
 if TYPE_CHECKING:
     from stackcomp.reference import KindText, ParameterText
@@ -32,7 +33,7 @@ def kinds(
         if as_json:
             print_json({"kinds": [describe(kind).as_dict() for kind in KINDS.values()]})
         else:
-            _table([(word, describe(kind).summary) for word, kind in KINDS.items()])
+            table([(word, describe(kind).summary) for word, kind in KINDS.items()])
         return DONE
     if name not in KINDS:
         raise GraphError(
@@ -48,27 +49,6 @@ def kinds(
     else:
         _page(text)
     return DONE
-
-
-def _table(rows: list[tuple[str, ...]], indent: int = 0) -> None:
-    from rich.console import Console
-    from rich.padding import Padding
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0), pad_edge=False)
-    for k in range(len(rows[0])):
-        table.add_column(style="bold" if k == 0 else None, no_wrap=k == 0)
-    for row in rows:
-        table.add_row(*(Text(visible(cell)) for cell in row))
-    console = Console(highlight=False, markup=False, emoji=False)
-    if console.is_terminal:
-        console.print(Padding(table, (0, 0, 0, indent)))
-        return
-    # Nobody who reads a file or a pipe wants the spaces that fill a terminal's lines.
-    with console.capture() as captured:
-        console.print(Padding(table, (0, 0, 0, indent)))
-    say("\n".join(line.rstrip() for line in captured.get().splitlines()))
 
 
 def _text(text: str) -> None:
@@ -94,11 +74,11 @@ def _page(text: KindText) -> None:
     _text(f"It {text.works_on}.{extra}")
     if text.ports:
         say("Inputs", style="bold")
-        _table([(port.name, port.takes, _port_note(port.doc, port.required)) for port in text.ports], 2)
+        table([(port.name, port.takes, _port_note(port.doc, port.required)) for port in text.ports], 2)
         say("")
     if text.parameters:
         say("Parameters", style="bold")
-        _table([(item.name, _values(item), item.doc) for item in text.parameters], 2)
+        table([(item.name, _values(item), item.doc) for item in text.parameters], 2)
         say("")
     if any(item.keyed for item in text.parameters):
         _text(f"* may change over frames: {_KEYED}")

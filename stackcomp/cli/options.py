@@ -44,7 +44,7 @@ VariableFiles = Annotated[
 Root = Annotated[str, typer.Option(metavar="DIR", help="Folder at which the graph's relative paths start.")]
 NodeNames = Annotated[list[str] | None, typer.Option("--node", metavar="NAME", help="Only this node. Repeatable.")]
 Scale = Annotated[
-    float, typer.Option(metavar="FACTOR", help="Size of the pictures; 0.5 is half. Above 0, at most 1.")
+    str, typer.Option(metavar="FACTOR", help="Size of the pictures; 0.5 is half. Above 0, at most 1.")
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program to read, and nothing else.")]
 Debug = Annotated[bool, typer.Option("--debug", callback=_debug, help="Show the traceback of a failure.")]

@@ -21,6 +21,9 @@ __all__ = ["Events", "Lines", "Reporter", "reporter"]
 class Reporter:
     """Takes note of what happens, and says nothing. Used as a context around the work."""
 
+    #: Whether a program listens, that wants to hear of each event, even where it is like another.
+    every_event = False
+
     def __init__(self) -> None:
         self.started = time.perf_counter()
 
@@ -77,7 +80,9 @@ class Lines(Reporter):
 
     def fail(self, frame: int, node: str, reason: str) -> None:
         """A line."""
-        self.line(f'frame {frame} failed: node "{node}": {reason}', "red")
+        self.line(
+            f'frame {frame} failed: node "{node}": {reason}' if node else f"frame {frame} failed: {reason}", "red"
+        )
 
     def line(self, text: str, style: str | None = None) -> None:
         """Print it."""
@@ -132,6 +137,8 @@ class Bar(Lines):
 
 class Events(Reporter):
     """JSON, an object a line, on standard output."""
+
+    every_event = True
 
     def warn(self, message: str, **details: Any) -> None:
         """An event of that name, with the details."""

@@ -26,7 +26,7 @@ def render(
             "out/preview/NAME.{frame:04d}.exr for previews]",
         ),
     ] = None,
-    scale: Scale = 1.0,
+    scale: Scale = "1",
     window: Annotated[
         str | None,
         typer.Option(metavar="X,Y,W,H", help="Only these pixels, as corner and size at full size."),
@@ -50,9 +50,10 @@ def render(
     """
     from stackcomp.cli.progress import reporter
     from stackcomp.cli.rendering import Job, run
-    from stackcomp.cli.request import count, frames_of, open_graph, window_of
+    from stackcomp.cli.request import count, frames_of, open_graph, scale_of, window_of
+    from stackcomp.document.frames import format_frames
 
-    chosen, region = frames_of(frames), window_of(window)
+    chosen, region, factor = frames_of(frames), window_of(window), scale_of(scale)
     request = open_graph(graph, root, variables, sets)
     if threads is not None:
         from stackcomp.kernels.strips import set_threads
@@ -61,7 +62,7 @@ def render(
     with reporter(as_json=as_json) as report:
         for problem in request.warnings:
             report.warn(str(problem))
-        outcome = run(request.composition, Job(chosen, tuple(nodes or ()), to, scale, region), report)
+        outcome = run(request.composition, Job(chosen, tuple(nodes or ()), to, factor, region), report)
     code = FAILED if outcome.failures else DONE
     if as_json:
         print_json(
@@ -80,8 +81,8 @@ def render(
     if not outcome.failures:
         say(whole)
         return code
-    announce(f"{len(outcome.failures)} of {count(len(outcome.frames), 'frame')} failed:", style="red")
-    for frame, failure in outcome.failures.items():
-        announce(f"  {frame}: {failure}", style="red")
+    # The reasons stand above, where they happened.
+    failed = format_frames(outcome.failures)
+    announce(f"{len(outcome.failures)} of {count(len(outcome.frames), 'frame')} failed: {failed}", style="red")
     say(f"the rest is whole: {whole}" if outcome.files else "nothing else was written")
     return code

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,7 +15,8 @@ from stackcomp import fuse
 from stackcomp.check import CheckedGraph
 from stackcomp.cli.progress import Reporter
 from stackcomp.composition import Composition
-from stackcomp.errors import CheckError, GraphError, Problem, RenderError, WorkError, did_you_mean
+from stackcomp.document.frames import format_frames
+from stackcomp.errors import CheckError, GraphError, Problem, RenderError, WorkError, unknown_node
 from stackcomp.nodes.base import SinkNode
 from stackcomp.review.names import file_names
 from stackcomp.review.pictures import PictureWriter, checked_for, keep_originals
@@ -77,12 +79,39 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
     for problem in checked.warnings if checked is not None else ():
         report.warn(str(problem), node=problem.node)
     writers = _writers(composition, job, checked, others, frames, report) if checked is not None else []
+    doubts = _Doubts(report)
     with announced_compiling(report):
         if sinks or not others:
-            _deliver(composition, sinks, outcome, report)
+            _deliver(composition, sinks, outcome, report, doubts)
         if writers:
-            _write(composition, job, writers, outcome, report)
+            _write(composition, job, writers, outcome, report, doubts)
+    doubts.close()
     return outcome
+
+
+class _Doubts:
+    """What is doubtful at frames: each said once, and at the end at which other frames it was the same."""
+
+    def __init__(self, report: Reporter) -> None:
+        self.report = report
+        self.frames: dict[tuple[str, str], list[int]] = {}
+
+    def warn(self, node: str, frame: int, message: str) -> None:
+        """Said in full the first time. What differs in numbers alone, as counts and file names do, is the same."""
+        told = self.frames.setdefault((node, re.sub(r"\d+", "0", message)), [])
+        full = f'node "{node}", frame {frame}: {message}'
+        if not told or self.report.every_event:
+            self.report.warn(full, node=node, frame=frame, text=message)
+        if frame not in told:
+            told.append(frame)
+
+    def close(self) -> None:
+        """Name the other frames."""
+        for (node, message), (first, *others) in self.frames.items():
+            if others and not self.report.every_event:
+                numbers = ", with other numbers" if "0" in message else ""
+                where = f"frame{'s' if len(others) > 1 else ''} {format_frames(others)}"
+                self.report.note(f'node "{node}": the warning of frame {first} holds at {where} too{numbers}')
 
 
 def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -91,12 +120,7 @@ def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[
     unknown = [name for name in nodes if name not in composition.nodes]
     if unknown:
         raise GraphError(
-            Problem(
-                "node-unknown",
-                f'--node: there is no node "{name}"',
-                did_you_mean(name, composition.nodes),
-                place=composition.document.place,
-            )
+            unknown_node(name, composition.nodes, option="--node", place=composition.document.place)
             for name in unknown
         )
     sinks = tuple(composition.sinks) if not nodes else tuple(n for n in nodes if n in composition.sinks)
@@ -134,11 +158,14 @@ def announced_compiling(report: Reporter) -> Iterator[None]:
         fuse.on_compile.remove(say)
 
 
-def _deliver(composition: Composition, sinks: tuple[str, ...], outcome: Outcome, report: Reporter) -> None:
+def _deliver(
+    composition: Composition, sinks: tuple[str, ...], outcome: Outcome, report: Reporter, doubts: _Doubts
+) -> None:
     started = time.perf_counter()
+    ended_frames = 0
 
     def warn(node: str, message: str) -> None:
-        report.warn(f'node "{node}": {message}', node=node, text=message)
+        doubts.warn(node, outcome.frames[min(ended_frames, len(outcome.frames) - 1)], message)
 
     def finished(frame: int, node: str) -> None:
         nonlocal started
@@ -151,8 +178,9 @@ def _deliver(composition: Composition, sinks: tuple[str, ...], outcome: Outcome,
         started = now
 
     def ended(frame: int, error: WorkError | None) -> None:
-        nonlocal started
+        nonlocal started, ended_frames
         started = time.perf_counter()
+        ended_frames += 1
         if error is not None:
             _fail(outcome, report, frame, error)
         report.step()
@@ -211,13 +239,18 @@ def _paths(composition: Composition, job: Job, others: tuple[str, ...]) -> dict[
 
 
 def _write(
-    composition: Composition, job: Job, writers: list[PictureWriter], outcome: Outcome, report: Reporter
+    composition: Composition,
+    job: Job,
+    writers: list[PictureWriter],
+    outcome: Outcome,
+    report: Reporter,
+    doubts: _Doubts,
 ) -> None:
     by_node = {writer.node: writer for writer in writers}
     report.begin("render", len(outcome.frames))
     for frame in outcome.frames:
         try:
-            _write_frame(composition, job, by_node, frame, outcome, report)
+            _write_frame(composition, job, by_node, frame, outcome, report, doubts)
         except WorkError as error:
             _fail(outcome, report, frame, error)
         report.step()
@@ -230,9 +263,10 @@ def _write_frame(
     frame: int,
     outcome: Outcome,
     report: Reporter,
+    doubts: _Doubts,
 ) -> None:
     def warn(node: str, message: str) -> None:
-        report.warn(f'node "{node}", frame {frame}: {message}', node=node, frame=frame, text=message)
+        doubts.warn(node, frame, message)
 
     crop = None if job.window is None else job.window.scaled(job.scale)
     started = time.perf_counter()

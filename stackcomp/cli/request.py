@@ -10,16 +10,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stackcomp.errors import GraphError, Problem, did_you_mean
+from stackcomp.errors import GraphError, Problem
 
 if TYPE_CHECKING:
     from stackcomp.composition import Composition
     from stackcomp.window import Window
 
-__all__ = ["Request", "count", "frames_of", "open_graph", "value_of", "variables_of", "window_of"]
+__all__ = ["Request", "count", "frames_of", "open_graph", "scale_of", "value_of", "variables_of", "window_of"]
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
-_REFERENCE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 
 
 @dataclass(frozen=True)
@@ -44,26 +43,18 @@ def open_graph(graph: str, root: str, variable_files: Sequence[str] | None, sets
                 "name the folder at which the graph's relative paths start",
             )
         )
-    own = variables_of((), sets)
-    given = variables_of(variable_files, sets)
+    own, given = variables_of((), sets), variables_of(variable_files, sets)
 
     from stackcomp.composition import Composition
     from stackcomp.document.graph import Graph
 
     opened = Graph.open(graph)
-    known = {*opened.variables, *_REFERENCE.findall(opened.to_json())}
-    idle = tuple(
-        Problem(
-            "variable-unused",
-            f'--set gives "{name}" a value, but the graph has no such variable',
-            did_you_mean(name, sorted(known)),
-            place=opened.place,
-            severity="warning",
-        )
-        for name in own
-        if name not in known
+    # A file of variables may serve several graphs; what is given on the command line is meant for this one.
+    known = opened.known_variables(given)
+    composition = Composition(
+        opened, root=root, variables={k: v for k, v in given.items() if k in known or k in own}
     )
-    return Request(Composition(opened, root=root, variables=given), idle)
+    return Request(composition, composition.unused_variables)
 
 
 def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dict[str, Any]:
@@ -72,11 +63,9 @@ def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dic
     Raises:
         GraphError: a text of another form, or a file that holds no object.
     """
-    from stackcomp.document.read_json import read_json
-
     found: dict[str, Any] = {}
     for path in files or ():
-        found.update(read_json(path))
+        found.update(_variables_in(path))
     for text in sets or ():
         name, equals, value = text.partition("=")
         if not equals or not _NAME.fullmatch(name):
@@ -88,6 +77,19 @@ def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dic
                 )
             )
         found[name] = value_of(value)
+    return found
+
+
+def _variables_in(path: str) -> dict[str, Any]:
+    from stackcomp.document.read_json import read_json
+
+    found = read_json(path, "variables")
+    if "nodes" in found and "stackcomp" in found:
+        raise GraphError(
+            Problem(
+                "variables-form", "--variables: the file is a graph", 'it holds {"name": value, …}', place=path
+            )
+        )
     return found
 
 
@@ -124,6 +126,45 @@ def frames_of(text: str | None) -> list[int] | None:
     except ValueError as error:
         message, way_out = getattr(error, "message", str(error)), getattr(error, "way_out", "")
         raise GraphError(Problem("frames", f"--frames: {message}", way_out)) from None
+
+
+def scale_of(text: str) -> float:
+    """A scale above 0 and at most 1.
+
+    Raises:
+        GraphError: anything else.
+    """
+    try:
+        scale = float(text)
+    except ValueError:
+        scale = math.nan
+    if 0 < scale <= 1:
+        return scale
+    meant = _meant_scale(text)
+    number = "a number " if math.isnan(scale) else ""
+    near = f"did you mean {meant:g}? " if meant is not None else ""
+    raise GraphError(
+        Problem(
+            "scale",
+            f'--scale: "{text}" is not {number}above 0 and at most 1',
+            f"{near}1 is full size, 0.5 is half",
+        )
+    )
+
+
+def _meant_scale(text: str) -> float | None:
+    """What may be meant by a percentage, a fraction, a decimal comma or one part of so many."""
+    number = r"(\d+(?:\.\d+)?)"
+    plain = text.strip().replace(",", ".")
+    if percent := re.fullmatch(number + r"\s*%", plain):
+        scale = float(percent[1]) / 100
+    elif fraction := re.fullmatch(number + r"\s*[/:]\s*" + number, plain):
+        scale = float(fraction[1]) / float(fraction[2]) if float(fraction[2]) else 0
+    elif re.fullmatch(number, plain):
+        scale = float(plain) / 100 if float(plain) >= 5 else float(plain)
+    else:
+        return None
+    return scale if 0 < scale <= 1 else None
 
 
 def window_of(text: str | None) -> Window | None:

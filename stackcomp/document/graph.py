@@ -17,7 +17,8 @@ from stackcomp.document.model import Document, build, build_node
 from stackcomp.document.plain import plain
 from stackcomp.document.read_json import parse_json, read_json
 from stackcomp.document.upgrade import CURRENT, upgrade
-from stackcomp.errors import BadValueError, DocumentError, Problem, did_you_mean, kind_of
+from stackcomp.document.variables import reached
+from stackcomp.errors import BadValueError, DocumentError, Problem, kind_of, unknown_node
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.colour import DEFAULT_CONFIG
 
@@ -110,6 +111,10 @@ class Graph:
         variables = self._raw.get("variables", {})
         return copy.deepcopy(variables) if isinstance(variables, dict) else {}
 
+    def known_variables(self, given: Mapping[str, Any] | None = None) -> set[str]:
+        """Names of the variables that the graph has or uses, those that ``given`` values use among them."""
+        return reached(self._raw, given or {})
+
     def add(self, kind: str, name: str | None = None, **fields: Any) -> NodeName:
         """Add a node.
 
@@ -140,8 +145,7 @@ class Graph:
         """
         nodes = self._written()
         if node not in nodes:
-            raise DocumentError(Problem("node-unknown", f'there is no node "{node}"',
-                                        did_you_mean(node, list(nodes)), place=self.place))  # fmt: skip
+            raise DocumentError(unknown_node(node, list(nodes), place=self.place))
         nodes[str(node)] = self._judged(str(node), nodes[node], fields)
 
     def _judged(self, name: str, old: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
 from stackcomp.document.frames import parse_frames
 from stackcomp.document.plain import plain
 from stackcomp.document.validate import field_names, validate
-from stackcomp.document.variables import resolve
+from stackcomp.document.variables import references, resolve
 from stackcomp.errors import BadValueError, DocumentError, Problem, did_you_mean, kind_of, pointer_to, shown
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.nodes import KINDS
@@ -85,7 +85,9 @@ def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> D
     # A field whose variable had no value would only repeat that complaint in other words.
     spoilt = {place[:3] if place[0] == "nodes" else place[:1] for place in filling.spoilt}
     head, found = _head(filled)
-    problems += [problem for problem in found if (problem.field.split(".")[0],) not in spoilt]
+    problems += [
+        _with_variable(problem, (), raw) for problem in found if (problem.field.split(".")[0],) not in spoilt
+    ]
     listed = filled.get("nodes", {})
     if "nodes" not in filled or not isinstance(listed, Mapping):
         seen = f"is {kind_of(listed)}" if "nodes" in filled else "is missing"
@@ -98,13 +100,30 @@ def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> D
         if ("nodes", name) in spoilt:
             continue
         node, found = build_node(name, fields, {place[2] for place in spoilt if place[:2] == ("nodes", name)})
-        problems += found
+        problems += [_with_variable(problem, ("nodes", name), raw) for problem in found]
         if node is not None:
             nodes[name] = node
     if problems:
         raise DocumentError(replace(problem, place=place) for problem in _in_order(problems, filled, listed))
     assert head is not None
     return Document(head, nodes, place)
+
+
+def _with_variable(problem: Problem, place: tuple[str, ...], raw: Mapping[str, Any]) -> Problem:
+    """The finding, and which variables brought the value that it is about."""
+    here: Any = raw
+    for part in (*place, *(problem.field.split(".") if problem.field else ())):
+        if isinstance(here, list | tuple) and part.isdigit() and int(part) < len(here):
+            here = here[int(part)]
+        elif isinstance(here, Mapping) and part in here:
+            here = here[part]
+        else:
+            break
+    names = list(dict.fromkeys(references(here))) if isinstance(here, str) else []
+    if not names:
+        return problem
+    listed = " and ".join(f'"{name}"' for name in names)
+    return replace(problem, message=f"{problem.message}, from variable{'s' if len(names) > 1 else ''} {listed}")
 
 
 def _given(variables: Mapping[str, Any], problems: list[Problem]) -> dict[str, Any]:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
+from stackcomp.document.json_mistakes import explain, repeated_keys
 from stackcomp.errors import BadValueError, DocumentError, Problem, kind_of
-from stackcomp.files.paths import nearby
+from stackcomp.files.paths import alike, nearby
 
 __all__ = ["parse_json", "read_json"]
 
@@ -41,8 +44,18 @@ def _finite(digits: str) -> float:
     return number
 
 
-def parse_json(text: str, place: str) -> dict[str, Any]:
+#: What a file may hold: the word for it, and how it is written.
+_WRITTEN = {"graph": "a graph is written { … }", "variables": 'variables are written {"name": value, …}'}
+Holds = Literal["graph", "variables"]
+
+
+def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
     """The object in a text.
+
+    Args:
+        text: the JSON.
+        place: file name for messages.
+        holds: what the text should be, for messages.
 
     Raises:
         DocumentError: not JSON, a key that stands twice in one object, NaN or Infinity, nested more than
@@ -52,28 +65,40 @@ def parse_json(text: str, place: str) -> dict[str, Any]:
         document = json.loads(text, object_pairs_hook=_pairs, parse_constant=_constant, parse_float=_finite)
         _fit(document)
     except json.JSONDecodeError as error:
-        said = error.msg[:1].lower() + error.msg[1:]
-        seen = f"the file is not JSON: {said} at line {error.lineno}, column {error.colno}"
-        problem = Problem(
-            "json", seen, "mend it there; commas stand between items, not after the last", place=place
-        )
-    except _RepeatedKeyError as error:
-        problem = Problem("json-repeated-key", f'the key "{error}" stands twice in one object',
-                          "keep one of the two", place=place)  # fmt: skip
+        found = explain(text, error)
+        problems = [Problem("json", mistake.message, mistake.way_out or _WRITTEN[holds]) for mistake in found]
+    except _RepeatedKeyError:
+        problems = [
+            Problem(
+                "json-repeated-key",
+                f'the key "{key}" stands {_times(lines)} in one object, in {_lines(lines)}',
+                "keep one of them, or rename the others",
+            )
+            for key, lines in repeated_keys(text)
+        ]
     except RecursionError:
-        problem = Problem("json", *_TOO_DEEP, place=place)
+        problems = [Problem("json", *_TOO_DEEP)]
     except BadValueError as error:
-        problem = Problem("json", error.message, error.way_out, place=place)
+        problems = [Problem("json", error.message, error.way_out)]
     except ValueError:
         # Python reads no whole number of more than some thousand digits.
-        problem = Problem("json", "the file holds a number of thousands of digits", "write a plain number",
-                          place=place)  # fmt: skip
+        problems = [Problem("json", "the file holds a number of thousands of digits", "write a plain number")]
     else:
         if isinstance(document, dict):
             return document
-        problem = Problem("json", f"the file holds {kind_of(document)}, not an object",
-                          "a graph is written { … }", place=place)  # fmt: skip
-    raise DocumentError(problem)
+        problems = [Problem("json", f"the file holds {kind_of(document)}, not an object", _WRITTEN[holds])]
+    raise DocumentError(replace(problem, place=place) for problem in problems)
+
+
+def _times(lines: Sequence[int]) -> str:
+    return "twice" if len(lines) == 2 else f"{len(lines)} times"
+
+
+def _lines(lines: Sequence[int]) -> str:
+    distinct = list(dict.fromkeys(lines))
+    if len(distinct) == 1:
+        return f"line {distinct[0]}"
+    return f"lines {', '.join(map(str, distinct[:-1]))} and {distinct[-1]}"
 
 
 _TOO_DEEP = (
@@ -106,26 +131,74 @@ def _held(value: Any) -> list[Any]:
     return value if isinstance(value, list) else []
 
 
-def read_json(path: str | Path) -> dict[str, Any]:
+def read_json(path: str | Path, holds: Holds = "graph") -> dict[str, Any]:
     """The object in a file.
+
+    Args:
+        path: the file.
+        holds: what the file should be, for messages.
 
     Raises:
         DocumentError: as `parse_json`, and where the file cannot be read as UTF-8 text.
     """
+    file = "graph" if holds == "graph" else "file of variables"
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
+        data = Path(path).read_bytes()
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise DocumentError(
+            Problem("file", f"the {file} cannot be read: {reason}", _nearby(Path(path), holds), place=str(path))
+        ) from None
+    picture = next((format for start, format in _PICTURES.items() if data.startswith(start)), None)
+    if picture is not None:
+        raise DocumentError(
+            Problem("json", f"the file is a picture ({picture}), not a {file}", _WRITTEN[holds], place=str(path))
+        )
+    try:
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise DocumentError(
             Problem("json", f"the file is not UTF-8 text: {error.reason} at byte {error.start}",
                     "save the file as UTF-8", place=str(path))
         ) from None  # fmt: skip
-    except OSError as error:
-        raise DocumentError(
-            Problem(
-                "file",
-                f"the graph cannot be read: {(error.strerror or str(error)).lower()}",
-                nearby(path),
-                place=str(path),
-            )
-        ) from None
-    return parse_json(text, str(path))
+    return parse_json(text, str(path), holds)
+
+
+_PICTURES = {
+    b"\x76\x2f\x31\x01": "OpenEXR",
+    b"\x89PNG": "PNG",
+    b"\xff\xd8\xff": "JPEG",
+    b"II*\0": "TIFF",
+    b"MM\0*": "TIFF",
+}
+#: Larger files are not looked into only to see what might have been meant.
+_LARGEST_LOOKED_INTO = 1_000_000
+
+
+def _nearby(path: Path, holds: Holds) -> str:
+    """Names alike of files of the same kind: graphs are not offered where variables were asked for."""
+    if path.is_dir() or not path.parent.is_dir():
+        return nearby(path)
+    others = [name for name in _json_files(path.parent) if _holds(path.parent / name) in (holds, "")]
+    return alike(path.name, others) if others else f'the folder "{path.parent}" holds no {_FILES[holds]}'
+
+
+_FILES = {"graph": "graph", "variables": "file of variables"}
+
+
+def _json_files(folder: Path) -> list[str]:
+    try:
+        return sorted(item.name for item in folder.iterdir() if item.suffix.lower() == ".json" and item.is_file())
+    except OSError:
+        return []
+
+
+def _holds(path: Path) -> Holds | Literal[""]:
+    """What a JSON file holds; empty where it cannot be told."""
+    try:
+        if path.stat().st_size > _LARGEST_LOOKED_INTO:
+            return ""
+        found = json.loads(path.read_bytes().decode("utf-8-sig"))
+    except (OSError, ValueError, RecursionError):
+        return ""
+    return "graph" if isinstance(found, dict) and ("stackcomp" in found or "nodes" in found) else "variables"

@@ -167,8 +167,10 @@ class Number:
 
     def _one(self, raw: object, verb: str, at: str = "") -> float:
         if isinstance(raw, bool) or not isinstance(raw, int | float):
-            wanted = "a number" if self.size == 1 or verb == "holds" else f"{self.size} numbers"
-            raise BadValueError(f"{verb} {shown(raw)}{at}, {_what(raw)}", f"give {wanted}")
+            one = self.size == 1 or verb == "holds"
+            wanted = "a number" if one else f"{self.size} numbers" + (", or one for all" if self.size == 3 else "")
+            limits = f" {self.limits}" if self.limits and one else f", each {self.limits}" if self.limits else ""
+            raise BadValueError(f"{verb} {shown(raw)}{at}, {_what(raw)}", f"give {wanted}{limits}")
         try:
             value = float(raw)
         except OverflowError:

@@ -16,7 +16,7 @@ from typing import Any
 from stackcomp.circles import circles, in_knots
 from stackcomp.errors import Problem, did_you_mean, kind_of, pointer_to
 
-__all__ = ["LARGEST_VALUE", "LONGEST_TEXT", "REFERENCE", "Filling", "resolve"]
+__all__ = ["LARGEST_VALUE", "LONGEST_TEXT", "REFERENCE", "Filling", "reached", "references", "resolve"]
 
 #: A field that is one variable and nothing else.
 REFERENCE = r"^\$\{[A-Za-z_][A-Za-z0-9_]*\}$"
@@ -132,7 +132,7 @@ def resolve(variables: Mapping[str, Any]) -> Filling:
     """Variables with their references to each other filled in, ready to be filled into a graph."""
     filling = Filling(tuple(variables))
     used = {
-        name: [other for other in _references(value) if other in variables] for name, value in variables.items()
+        name: [other for other in references(value) if other in variables] for name, value in variables.items()
     }
     for path in circles(used):
         filling.problems.append(
@@ -161,7 +161,25 @@ def resolve(variables: Mapping[str, Any]) -> Filling:
     return filling
 
 
-def _references(raw: Any) -> Iterator[str]:
+def reached(raw: Mapping[str, Any], given: Mapping[str, Any]) -> set[str]:
+    """Names of variables that a graph has or uses, those that given values use among them.
+
+    Args:
+        raw: the graph's JSON object, variables not yet filled in.
+        given: values from outside.
+    """
+    own = raw.get("variables", {})
+    waiting = [*(own if isinstance(own, Mapping) else ()), *references(raw)]
+    found: set[str] = set()
+    while waiting:
+        name = waiting.pop()
+        if name not in found:
+            found.add(name)
+            waiting += references(given.get(name))
+    return found
+
+
+def references(raw: Any) -> Iterator[str]:
     """Names of the variables that a value refers to."""
     waiting = [raw]
     while waiting:

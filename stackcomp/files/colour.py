@@ -15,16 +15,18 @@ from __future__ import annotations
 
 import functools
 import os
+import shlex
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, cast, get_args
 
 import numpy as np
 import numpy.typing as npt
 
 from stackcomp.errors import did_you_mean
+from stackcomp.files.colour_names import Space, hint, matching
 from stackcomp.image import Plane
 from stackcomp.kernels.strips import over_strips
 from stackcomp.port_types import Encoding, EncodingFamily
@@ -36,8 +38,11 @@ __all__ = [
     "config",
     "convert",
     "display_view",
+    "displays",
     "encoding",
+    "find_spaces",
     "is_matrix",
+    "spaces",
 ]
 
 DEFAULT_CONFIG = "studio-config-v2.2.0_aces-v1.3_ocio-v2.4"
@@ -100,9 +105,9 @@ def _changed(path: Path, name: str) -> int:
     try:
         return path.stat().st_mtime_ns
     except OSError:
-        hint = did_you_mean(name, _built_in())
+        near = did_you_mean(name, _built_in())
         raise UnknownEncoding(
-            f'there is no config "{name}", neither built in nor as a file' + (f" — {hint}" if hint else "")
+            f'there is no config "{name}", neither built in nor as a file' + (f" — {near}" if near else "")
         ) from None
 
 
@@ -136,16 +141,96 @@ def _encoding(name: str, config_name: str) -> Encoding:
     loaded = config(config_name)
     space = loaded.getColorSpace(name) if name else None
     if space is None:
-        import PyOpenColorIO
-
-        every = list(
-            loaded.getColorSpaceNames(PyOpenColorIO.SEARCH_REFERENCE_SPACE_ALL, PyOpenColorIO.COLORSPACE_ALL)
-        )
-        hint = did_you_mean(name, every)
-        raise UnknownEncoding(
-            f'there is no colour space "{name}" in {config_name}' + (f" — {hint}" if hint else "")
-        )
+        raise UnknownEncoding(f'there is no colour space "{name}" in {config_name} — {_hint(name, config_name)}')
     return Encoding(space.getName(), _family(loaded, space))
+
+
+def spaces(config: str = DEFAULT_CONFIG) -> list[Space]:
+    """All colour spaces of a config, scene-linear ones first, then log, display and data.
+
+    Args:
+        config: see `config`.
+
+    Raises:
+        UnknownEncoding: no such config.
+    """
+    return list(_spaces(config))
+
+
+@functools.lru_cache(maxsize=16)
+def _spaces(config_name: str) -> tuple[Space, ...]:
+    import PyOpenColorIO
+
+    loaded = config(config_name)
+    names = loaded.getColorSpaceNames(PyOpenColorIO.SEARCH_REFERENCE_SPACE_ALL, PyOpenColorIO.COLORSPACE_ALL)
+    found = [loaded.getColorSpace(name) for name in names]
+    roles = list(loaded.getRoles())
+
+    def others(space: Any) -> tuple[str, ...]:
+        return (*space.getAliases(), *(role for role, name in roles if name == space.getName()))
+
+    listed = [Space(space.getName(), _family(loaded, space), space.getFamily(), others(space)) for space in found]
+    order = list(get_args(EncodingFamily))
+    return tuple(sorted(listed, key=lambda space: order.index(space.family)))
+
+
+def displays(config_name: str = DEFAULT_CONFIG) -> dict[str, list[str]]:
+    """Views by display, the default ones first.
+
+    Args:
+        config_name: see `config`.
+
+    Raises:
+        UnknownEncoding: no such config.
+    """
+    loaded = config(config_name)
+    names = _first(loaded.getDefaultDisplay(), loaded.getDisplays())
+    return {name: _first(loaded.getDefaultView(name), loaded.getViews(name)) for name in names}
+
+
+def _first(default: str, names: Iterable[str]) -> list[str]:
+    return sorted(names, key=lambda name: name != default)
+
+
+def find_spaces(word: str, config: str = DEFAULT_CONFIG) -> list[Space]:
+    """Colour spaces whose name, alias or group contains a word, best first; see `colour_names.matching`.
+
+    Args:
+        word: as somebody wrote it; case, spaces, dashes and dots are ignored.
+        config: see `config`.
+
+    Raises:
+        UnknownEncoding: no such config.
+    """
+    by_name = {space.name: space for space in _spaces(config)}
+    names = _names(config, groups=True)
+    return [by_name[name] for name in matching(word, names)]
+
+
+def _names(config_name: str, *, groups: bool = False) -> dict[str, tuple[str, ...]]:
+    """Other names by name: first those of no camera, which are meant more often."""
+    listed = sorted(_spaces(config_name), key=lambda space: space.group.startswith("Input/"))
+    return {space.name: (*space.aliases, *((space.group,) if groups else ())) for space in listed}
+
+
+def _hint(name: str, config_name: str) -> str:
+    """What to do about a colour space that a config does not have."""
+    command = _command("stackcomp encodings", config_name)
+    names = _names(config_name)
+    if not matching(name, names):
+        studio = [entry for entry in _built_in() if entry.startswith("studio-config-") and entry != DEFAULT_CONFIG]
+        for other in (DEFAULT_CONFIG, *studio):
+            found = matching(name, _names(other))
+            if found and other != config_name.removeprefix("ocio://"):
+                return (
+                    f'the built-in config {other} has "{found[0]}", and "colour_config" can name that config; '
+                    f"`{command}` lists what is in this one"
+                )
+    return hint(name, names, command)
+
+
+def _command(command: str, config_name: str) -> str:
+    return command if config_name == DEFAULT_CONFIG else f"{command} --colour-config {shlex.quote(config_name)}"
 
 
 def _family(loaded: Any, space: Any) -> EncodingFamily:
@@ -271,9 +356,9 @@ def _display_cpu(src: str, display: str | None, view: str | None, config_name: s
     if source.family == "data":
         raise UnknownEncoding(f'"{source.name}" is data, not colour: no view shows it')
     display = display or loaded.getDefaultDisplay()
-    _check_choice("display", display, list(loaded.getDisplays()), config_name)
+    _check_choice("there is no display", display, list(loaded.getDisplays()), config_name)
     view = view or loaded.getDefaultView(display, source.name)
-    _check_choice(f'view of "{display}"', view, list(loaded.getViews(display)), config_name)
+    _check_choice(f'display "{display}" has no view', view, list(loaded.getViews(display)), config_name)
     transform = PyOpenColorIO.DisplayViewTransform(src=source.name, display=display, view=view)
     try:
         return loaded.getProcessor(transform).getOptimizedCPUProcessor(PyOpenColorIO.OPTIMIZATION_LOSSLESS)
@@ -283,8 +368,10 @@ def _display_cpu(src: str, display: str | None, view: str | None, config_name: s
 
 def _check_choice(what: str, wrong: str, choices: list[str], config_name: str) -> None:
     if wrong not in choices:
-        hint = did_you_mean(wrong, choices)
-        raise UnknownEncoding(f'there is no {what} "{wrong}" in {config_name}' + (f" — {hint}" if hint else ""))
+        command = _command("stackcomp encodings --displays", config_name)
+        raise UnknownEncoding(
+            f'{what} "{wrong}" in {config_name} — {hint(wrong, dict.fromkeys(choices, ()), command)}'
+        )
 
 
 def _apply(planes: Sequence[Plane], processor: Any) -> Planes:

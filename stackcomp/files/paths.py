@@ -9,11 +9,13 @@ from __future__ import annotations
 import difflib
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["FramePath", "missing_frames", "nearby", "resolve"]
+from stackcomp.files.sequences import Sequence, sequences_of
+
+__all__ = ["FramePath", "alike", "frozen", "missing_frames", "nearby", "resolve"]
 
 # Two digits of width at the most: a wider number is a slip, and would fill memory.
 _TOKEN = re.compile(r"\{frame(?::(?P<brace>0?\d{0,2})d)?\}|%(?P<percent>0?\d{0,2})d")
@@ -88,56 +90,103 @@ def _names(folder: Path) -> list[str]:
         return []
 
 
-def nearby(path: str | os.PathLike[str]) -> str:
-    """A sentence about what stands near a file that is missing: other frames, or names alike.
+def nearby(path: str | os.PathLike[str], *, frames: bool = False) -> str:
+    """A sentence about what stands near a file that is missing: a sequence, its other frames, or names alike.
+
+    A file of a sequence is never named alone, since that would freeze the picture.
+
+    Args:
+        path: the file.
+        frames: the graph has a frame token there, so that a single file that is alike is one of a sequence.
 
     Returns:
-        Such as ``did you mean "plate.1001.exr"?``, ``frames 1001–1024 are there``, ``the folder "x" does
-        not exist``; empty where the file exists.
+        Such as ``did you mean "plate.{frame:04d}.exr"? Frames 1001–1024 are there``, or ``the folder "x"
+        does not exist``; empty where the file exists.
     """
     path = Path(path)
     if path.is_file():
         return ""
     if path.is_dir():
         return "it is a folder"
+    if path.is_symlink():
+        return "it is a link that leads nowhere"
     if not path.parent.is_dir():
         return _missing_folder(path.parent)
     names = [name for name in _names(path.parent) if not name.startswith(".")]
     if not names:
         return f'the folder "{path.parent}" is empty'
-    return _other_frames(path.name, names) or _alike(path.name, names)
+    sequences = [found for found in sequences_of(names) if len(found.frames) > 1 or frames]
+    return (
+        _other_frames(path.name, names) or _in_sequence(path.name, sequences) or alike(path.name, names, sequences)
+    )
+
+
+def frozen(text: str | FramePath, root: str | os.PathLike[str], frames: Iterable[int]) -> Sequence | None:
+    """The sequence of which a path without a frame token names one frame, where its other frames are wanted too.
+
+    Args:
+        text: the path as written in a graph.
+        root: folder for relative paths.
+        frames: the frames of the graph.
+
+    Returns:
+        None also where the number is a version, as in ``_v002``, or none of the graph's frames.
+    """
+    wanted = set(frames)
+    path = resolve(root, text, 0)
+    for found in sequences_of(_names(path.parent)):
+        if path.name in found.names:
+            own = found.frames[found.names.index(path.name)]
+            version = re.search(r"(^|[^A-Za-z])[vV]$", found.before)
+            return found if own in wanted and len(wanted.intersection(found.frames)) > 1 and not version else None
+    return None
 
 
 def _missing_folder(folder: Path) -> str:
     above = folder
     while not above.parent.is_dir() and above != above.parent:
         above = above.parent
-    hint = _alike(above.name, [name for name in _names(above.parent) if (above.parent / name).is_dir()])
+    hint = alike(above.name, [name for name in _names(above.parent) if (above.parent / name).is_dir()])
     return f'the folder "{above}" does not exist' + (f", {hint}" if hint.startswith("did") else "")
 
 
 def _other_frames(name: str, names: list[str]) -> str:
-    """Which numbers exist of a name whose last number is its frame."""
+    """The sequence to which a name would belong, by its last number."""
     numbers = list(re.finditer(r"\d+", Path(name).stem))
     if not numbers:
         return ""
     first, last = numbers[-1].span()
-    alike = re.compile(re.escape(name[:first]) + r"(-?\d+)" + re.escape(name[last:]))
-    found = sorted(int(match[1]) for match in map(alike.fullmatch, names) if match)
+    alike = re.compile(re.escape(name[:first]) + r"\d+" + re.escape(name[last:]))
+    found = [
+        sequence for sequence in sequences_of(filter(alike.fullmatch, names)) if sequence.before == name[:first]
+    ]
     if not found:
         return ""
-    if int(name[first:last]) in found:
+    if int(name[first:last]) in found[0].frames:
         # The number is there, written with another count of zeros.
-        return _alike(name, [other for other in names if alike.fullmatch(other)])
-    span = f"frame {found[0]} is" if len(found) == 1 else f"frames {found[0]}–{found[-1]} are"
-    holes = found[-1] - found[0] + 1 - len(found)
-    return f"{span} there" + (f", with {holes} missing between" if holes else "")
+        return _meant(found[0])
+    return found[0].told
 
 
-def _alike(name: str, names: list[str]) -> str:
+def _in_sequence(name: str, sequences: list[Sequence]) -> str:
+    """The sequence that a name is, but for the place of its number."""
+    found = [sequence for sequence in sequences if sequence.written_otherwise(name)]
+    return _meant(max(found, key=lambda s: len(s.before) + len(s.behind))) if found else ""
+
+
+def _meant(sequence: Sequence) -> str:
+    return f'did you mean "{sequence.pattern}"? {sequence.extent.capitalize()}'
+
+
+def alike(name: str, names: list[str], sequences: Collection[Sequence] = ()) -> str:
+    """A sentence about which of ``names`` may have been meant, a sequence as one; or what there is."""
+    of = {member: sequence for sequence in sequences for member in sequence.names}
     folded = {other.casefold(): other for other in names}
-    near = difflib.get_close_matches(name.casefold(), list(folded), n=2, cutoff=0.7)
-    if near:
-        return "did you mean " + " or ".join(f'"{folded[other]}"' for other in near) + "?"
-    few = ", ".join(f'"{other}"' for other in names[:5])
-    return f"the folder holds {few}" + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+    near = [folded[other] for other in difflib.get_close_matches(name.casefold(), list(folded), n=6, cutoff=0.7)]
+    if near and near[0] in of:
+        return _meant(of[near[0]])
+    labels = list(dict.fromkeys(f'"{of[other].pattern if other in of else other}"' for other in near))
+    if labels:
+        return f"did you mean {' or '.join(labels[:2])}?"
+    every = list(dict.fromkeys(f'"{of[other].pattern if other in of else other}"' for other in names))
+    return f"the folder holds {', '.join(every[:5])}" + (f" and {len(every) - 5} more" if len(every) > 5 else "")

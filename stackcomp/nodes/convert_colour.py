@@ -51,10 +51,30 @@ class ConvertColour(AreaNode, PixelNode):
     def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
         from stackcomp.files import colour
 
+        source = colour_of(types, "image").encoding
         try:
-            colour.is_matrix(colour_of(types, "image").encoding, self._target(context), context.colour_config)
+            target = self._target(context)
+            found = colour.is_matrix(source, target, context.colour_config)
         except ValueError as error:
             yield Problem("encoding-unknown", str(error), field="to")
+            return
+        # By name: what stands in for an encoding that was complained about equals every other.
+        if source.name == target.name:
+            yield Problem(
+                "converts-nothing",
+                f"changes nothing: {target} is wanted, and its input is declared to be that already",
+                "declare the encoding that the file is really in, or leave this node out",
+                field="to" if self.to is not None else "image",
+                severity="warning",
+            )
+        elif found is not None and np.array_equal(found.matrix, np.eye(3)) and not found.offset.any():
+            yield Problem(
+                "converts-nothing",
+                f"changes nothing: {source} and {target} are the same in {context.colour_config}",
+                "leave this node out",
+                field="to" if self.to is not None else "image",
+                severity="warning",
+            )
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return replace(colour_of(types, "image"), encoding=self._target(context))

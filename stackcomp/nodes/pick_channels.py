@@ -62,7 +62,7 @@ class PickChannels(ViewNode):
     ] = None
     alpha: Annotated[
         Literal["premultiplied", "straight", "none"] | None,
-        Field(description="For colour: state of A. Left out, as the input says."),
+        Field(description="For colour: state of A. Left out, as the input says; with none A is not used."),
     ] = None
     encoding: Annotated[
         str | None, Field(description="For colour: its colour space. Left out, as the input says.")
@@ -78,7 +78,8 @@ class PickChannels(ViewNode):
         prefix = f"{self.layer}." if self.layer else ""
         if self.as_ == "colour":
             wanted: tuple[str, ...] = ("R", "G", "B")
-            if self.alpha != "none" and prefix + "A" in type.planes:
+            unused = self.alpha == "none" or (self.alpha is None and _unused(type))
+            if prefix + "A" in type.planes and not unused:
                 wanted = (*wanted, "A")
         else:
             wanted = _FIXED.get(self.as_, ())
@@ -88,13 +89,58 @@ class PickChannels(ViewNode):
         type = types["layers"]
         wishes = self._wishes(type)
         yield from self._plane_names(wishes)
-        for plane, wish in wishes.items():
-            field = f"channels.{plane}" if self.channels is not None else "layers"
-            if isinstance(wish, str) and wish not in type.planes:
-                near = did_you_mean(wish, type.planes) or f"it has {', '.join(type.planes[:12])}"
-                yield Problem("channel-missing", f'"{self.layers}" has no channel "{wish}"', near, field=field)
+        missing = {k: wish for k, wish in wishes.items() if isinstance(wish, str) and wish not in type.planes}
+        if missing:
+            yield from (
+                self._not_there(missing, type)
+                if self.channels is not None
+                else self._none_in_layer(list(missing), type)
+            )
+        if self.channels is not None and self.layer:
+            yield Problem(
+                "layer-unused",
+                f'"layer" is {self.layer}, but "channels" names every channel in full, so it is not used',
+                "remove one of the two",
+                field="layer",
+                severity="warning",
+            )
         if self.as_ == "colour":
             yield from self._colour_says(types, context)
+
+    def _not_there(self, missing: Mapping[str, str], type: PortType) -> Iterator[Problem]:
+        """Channels named one by one that are not there; one finding for those of a layer that is not there."""
+        layers = _layers(type)
+        told: set[str] = set()
+        for plane, wish in missing.items():
+            layer = wish.rpartition(".")[0]
+            others = [other for other in missing.values() if other.rpartition(".")[0] == layer]
+            if layer and layer not in layers and len(others) > 1:
+                if layer not in told:
+                    near = did_you_mean(layer, list(layers)) or _its(type)
+                    seen = f'"{self.layers}" has no layer "{layer}", of which {", ".join(others)} are wanted'
+                    yield Problem("layer-missing", seen, near, field=f"channels.{plane}")
+                told.add(layer)
+                continue
+            near = did_you_mean(wish, type.planes) or _its(type)
+            seen = f'"{self.layers}" has no channel "{wish}"'
+            yield Problem("channel-missing", seen, near, field=f"channels.{plane}")
+
+    def _none_in_layer(self, missing: list[str], type: PortType) -> Iterator[Problem]:
+        """A layer, or the file's own channels, without what is looked for by its name."""
+        layers = _layers(type)
+        names = [name.rpartition(".")[2] for name in missing]
+        having = [layer for layer, planes in layers.items() if set(names) <= planes]
+        if self.layer and self.layer not in layers:
+            near = did_you_mean(self.layer, having or list(layers)) or _its(type)
+            yield Problem("layer-missing", f'"{self.layers}" has no layer "{self.layer}"', near, field="layer")
+            return
+        whose = f'layer "{self.layer}" of "{self.layers}"' if self.layer else f'"{self.layers}"'
+        there = sorted(layers[self.layer]) if self.layer else type.planes
+        seen = f"{whose} has no {' '.join(names)}; it has {', '.join(there[:12])}"
+        few = having and len(having) <= 12
+        choices = " or ".join(f'"{layer}"' for layer in having)
+        near = f'set "layer" to {choices}, or name them with "channels"' if few else 'name them with "channels"'
+        yield Problem("channel-missing", seen, near, field="layer")
 
     def _plane_names(self, wishes: Mapping[str, object]) -> Iterator[Problem]:
         if self.as_ == "ids":
@@ -148,6 +194,14 @@ class PickChannels(ViewNode):
                 'add "A" to "channels", or set "alpha" to "none"',
                 field="alpha",
             )
+        chosen = (self.channels or {}).get("A")
+        if self.alpha is None and _unused(source) and isinstance(chosen, str) and chosen.split(".")[-1] == "A":
+            yield Problem(
+                "alpha-unknown",
+                f'"A" is {chosen} of "{self.layers}", where "alpha" is none: nobody says in which state it is',
+                'set "alpha" here to "premultiplied" or "straight"',
+                field="alpha",
+            )
 
     def _space(self, type: PortType, context: Context) -> Encoding | None:
         if self.encoding is not None:
@@ -165,6 +219,8 @@ class PickChannels(ViewNode):
                 state: Alpha = "none"
                 if "A" in self._wishes(source):
                     inherited: Alpha = getattr(source, "alpha", "none")
+                    if inherited == "none":
+                        inherited = getattr(source, "layer_alpha", "none")
                     state = self.alpha or ("premultiplied" if inherited == "none" else inherited)
                 # Light that division left under alpha 0 is still there.
                 bare = state == "straight" and isinstance(source, Colour) and source.bare_light
@@ -189,3 +245,22 @@ class PickChannels(ViewNode):
             Pick(plane, wish) if isinstance(wish, str) else Pick(plane, None, float(wish))
             for plane, wish in ((plane, wishes[plane]) for plane in planes)
         ]
+
+
+def _unused(type: PortType) -> bool:
+    """Whether the node that reads the file says that its A is not used."""
+    return isinstance(type, Layers) and type.unused_alpha
+
+
+def _layers(type: PortType) -> dict[str, set[str]]:
+    """Names of a file's layers, each with its planes; the file's own channels are in none."""
+    found: dict[str, set[str]] = {}
+    for channel in type.planes:
+        layer, dot, plane = channel.rpartition(".")
+        if dot:
+            found.setdefault(layer, set()).add(plane)
+    return found
+
+
+def _its(type: PortType) -> str:
+    return f"it has {', '.join(type.planes[:12])}" + (" …" if len(type.planes) > 12 else "")

@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import Field, field_validator
 
 from stackcomp.errors import FileError, Problem
-from stackcomp.files.paths import FramePath, missing_frames, nearby, resolve
+from stackcomp.files.paths import FramePath, frozen, missing_frames, nearby, resolve
 from stackcomp.image import Image, Plane, all_finite
 from stackcomp.nodes.base import Context, Job, SourceNode
 from stackcomp.port_types import Alpha, Encoding, Layers, PortType
@@ -55,7 +55,10 @@ class Read(SourceNode):
     ] = None
     alpha: Annotated[
         Literal["premultiplied", "straight", "none"] | None,
-        Field(description="State of A; left out, OpenEXR is premultiplied and a still straight."),
+        Field(
+            description="State of A, in all layers; left out, OpenEXR is premultiplied and a still straight. "
+            "With none no A is used, except where a pick_channels node names it."
+        ),
     ] = None
     shift: Annotated[int, Field(description="Added to the frame number, for files numbered otherwise.")] = 0
     non_finite: Annotated[
@@ -85,7 +88,8 @@ class Read(SourceNode):
         missing = missing_frames(self.path, context.root, frames if pattern.has_frame else frames[:1])
         if missing and (not pattern.has_frame or len(missing) == len(frames)):
             path = resolve(context.root, self.path, missing[0])
-            yield Problem("file-missing", f"there is no file {path}", nearby(path), field="path")
+            near = nearby(path, frames=pattern.has_frame)
+            yield Problem("file-missing", f"there is no file {path}", near, field="path")
         elif missing:
             from stackcomp.document.frames import format_frames
 
@@ -95,6 +99,16 @@ class Read(SourceNode):
                 "supply them, or render other frames",
                 field="path",
             )
+        elif not pattern.has_frame and len(frames) > 1:
+            sequence = frozen(pattern, context.root, context.frames)
+            if sequence is not None:
+                yield Problem(
+                    "frozen",
+                    f"reads the same file at all {len(frames)} frames, but {sequence.told}",
+                    "write the frame token into the path, unless a frozen picture is wanted",
+                    field="path",
+                    severity="warning",
+                )
         if self.encoding is not None:
             from stackcomp.files import colour
 
@@ -156,7 +170,9 @@ class Read(SourceNode):
         alpha: Alpha = (self.alpha or seen.alpha) if "A" in seen.channels else "none"
         texts = {name: value for name, value in seen.metadata.items() if isinstance(value, str)}
         found = self._encoding(seen, context)
-        return Layers(seen.channels, alpha, found, texts, "" if found else _header_says(seen, context))
+        of_layers: Alpha = self.alpha or ("premultiplied" if seen.alpha == "none" else seen.alpha)
+        header_says = "" if found else _header_says(seen, context)
+        return Layers(seen.channels, alpha, found, texts, header_says, of_layers)
 
     def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
         return _seen(self._first(context)).display

@@ -88,3 +88,26 @@ def test_a_variable_that_nobody_uses_is_a_warning(shot, run):
     assert done.exit_code == 0
     assert "gama" in done.stdout
     assert 'did you mean "gamma"?' in done.stdout
+
+
+def test_a_file_of_variables_may_serve_other_graphs_too(shot, run):
+    (shot / "shot.json").write_text('{"gamma": 1.5, "lamp": 3, "out": "${base}/x", "base": "deep"}')
+    done = run("check", "graph.json", "--variables", "shot.json", "--set", "base=other")
+    assert done.stdout == "no problems in 7 nodes, 3 frames\n"
+
+
+def test_it_is_said_that_nothing_is_delivered(shot, run, save_graph):
+    save_graph(out=None)
+    done = run("check", "graph.json")
+    assert done.exit_code == 0
+    assert "warning: nothing is delivered: the graph has no deliver node" in done.stdout
+    assert done.stdout.endswith("1 warning in 6 nodes, 3 frames\n")
+
+
+def test_a_graph_is_no_file_of_variables(shot, run):
+    done = run("check", "graph.json", "--variables", "graph.json")
+    assert done.exit_code == 2
+    assert "--variables: the file is a graph" in done.stdout + done.stderr
+    missing = run("check", "graph.json", "--variables", "shot.json")
+    assert "the file of variables cannot be read: no such file" in missing.stdout + missing.stderr
+    assert '"graph.json"' not in missing.stdout + missing.stderr

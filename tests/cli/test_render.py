@@ -52,7 +52,7 @@ def test_one_frame_that_fails_does_not_stop_the_others(shot, run):
     assert done.exit_code == 1
     assert sorted(path.name for path in (shot / "out").iterdir()) == ["final.0001.exr", "final.0003.exr"]
     assert "1 of 3 frames failed:" in done.stderr
-    assert '  2: node "cg", frame 2: ' in done.stderr
+    assert 'frame 2 failed: node "cg": ' in done.stderr
     assert "the rest is whole: 2 frames done, 2 files" in done.stdout
 
 
@@ -275,3 +275,36 @@ def test_a_terminal_gets_a_bar(shot, environment):
     assert b"3/3" in shown
     assert b"/s" in shown
     assert done.stdout.startswith(b"3 frames done")
+
+
+def _broken_pixels(shot):
+    window = Window.of_size(24, 16)
+    for frame, count in ((1, 1), (2, 1), (3, 2)):
+        plate = {name: np.full(window.shape, 0.5, np.float32) for name in "RGB"}
+        plate["R"][0, :count] = np.nan
+        exr.write(shot / f"plate.{frame:04d}.exr", plate, window=window, display=window, pixel_type="float")
+
+
+def test_what_is_doubtful_at_every_frame_is_said_once(shot, run):
+    _broken_pixels(shot)
+    done = run("render", "graph.json")
+    assert done.exit_code == 0, done.stderr
+    assert done.stderr.count("not finite were repaired") == 1
+    assert 'node "plate", frame 1: values that are not finite were repaired: 1 in R' in done.stderr
+    assert 'node "plate": the warning of frame 1 holds at frames 2-3 too, with other numbers' in done.stderr
+    preview = run("render", "graph.json", "--scale", "0.5", "--frames", "1-3")
+    assert preview.stderr.count("not finite were repaired") == 1
+
+
+def test_a_program_hears_of_every_frame(shot, run):
+    _broken_pixels(shot)
+    events = [json.loads(line) for line in run("render", "graph.json", "--json").stdout.splitlines()]
+    assert [event["frame"] for event in events if event["event"] == "warning"] == [1, 2, 3]
+
+
+def test_a_reason_of_failure_is_said_once(shot, run):
+    (shot / "cg.0002.exr").write_bytes((shot / "cg.0002.exr").read_bytes()[:-200])
+    done = run("render", "graph.json")
+    assert done.exit_code == 1
+    assert done.stderr.count("cg.0002.exr: ") == 1
+    assert "1 of 3 frames failed: 2\n" in done.stderr

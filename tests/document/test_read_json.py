@@ -40,16 +40,39 @@ def test_depth():
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "not JSON: expecting value at line 1, column 1"),
-        ("{", "expecting property name"),
-        ("{'a': 1}", "double quotes"),
-        ('{"a": 1,}', "column 9|trailing comma"),
-        ('{"a": 1} {}', "extra data at line 1, column 10"),
-        ('{"a": 1 // note\n}', "at line 1"),
+        ("", "the file is empty"),
+        (" \n", "the file is empty"),
+        ("{", "it ends too early, at line 1, column 2"),
+        ("{'a': 1}", "a single quote at line 1, column 2"),
+        ('{"a": 1,}', "a comma stands behind the last item at line 1, column 8"),
+        ('{"a": [1, 2, ]\n}', "a comma stands behind the last item at line 1, column 12"),
+        ('{"a": 1} {}', "more follows the end of the object at line 1, column 10"),
+        ('{"a": 1 // note\n}', 'a comment begins with "//" at line 1, column 9'),
+        ('{"a": 1 /* note */}', r'a comment begins with "/\*" at line 1, column 9'),
+        ('{\n  # note\n"a": 1}', 'a comment begins with "#" at line 2, column 3'),
+        ('{"a": 1, // x\n"b": 2 // y\n// z\n}', 'begin with "//" at line 1, column 10, and more in lines 2, 3'),
+        ('{"a": "http://b#c", "d": 1 # e\n}', 'a comment begins with "#" at line 1, column 28'),
+        ("{“a”: 1}", "a typographic quote at line 1, column 2"),
+        ('{"a": True}', "True is no value at line 1, column 7"),
+        ('{"a": .5}', ".5 is no value at line 1, column 7"),
+        ('{"a": 007}', "a number is written in another way at line 1, column 8"),
+        ("{a: 1}", "the key a is not in double quotes at line 1, column 2"),
+        ('{"a" 1}', "a colon is missing before 1 at line 1, column 6"),
+        ('{"a": 1,\n"b": }', "a value is missing before } at line 2, column 6"),
+        ('{"a": 1\n"b": 2}', 'a comma is missing before " at line 2, column 1'),
+        (
+            '{"a": "x\ny"}',
+            r"a line break or tab inside a text at line 1, column 9 \(the text begins at line 1, column 7",
+        ),
+        (r'{"a": "C:\shots"}', r"a \\ inside a text at line 1, column 10"),
+        ('{"a": [1, 2}', "} at line 1, column 12 does not close the . of line 1, column 7"),
+        ('{"a": "b', 'a text without closing " begins at line 1, column 7'),
+        ("frames: 1001", "it begins with frames: at line 1, column 1|it begins with frames at line 1, column 1"),
         ("null", "the file holds null, not an object"),
         ("3", "the file holds a number"),
         ('"a"', "the file holds a text"),
-        ('{"a": {"b": 1, "b": 2}}', 'key "b" stands twice'),
+        ('{"a": {"b": 1, "b": 2}}', 'key "b" stands twice in one object, in line 1'),
+        ('{"a": {"b": 1},\n"c": 1,\n"a": 2, "d": "a:",\n"a": 3}', 'key "a" stands 3 times .* in lines 1, 3 and 4'),
         ('{"a": NaN}', "NaN is not a number"),
         ('{"a": -Infinity}', "-Infinity is not a number"),
         ('{"a": 1e400}', "1e400 is larger"),
@@ -66,7 +89,7 @@ def test_what_is_not(text, words):
 
 def test_bytes_of_other_encodings(tmp_path):
     path = tmp_path / "g.json"
-    for data in ('{"a": "ä"}'.encode("latin-1"), '{"a": 1}'.encode("utf-16"), b"\x89PNG\r\n\x1a\n\0\0"):
+    for data in ('{"a": "ä"}'.encode("latin-1"), '{"a": 1}'.encode("utf-16"), b"\xff\xfe\0"):
         path.write_bytes(data)
         with pytest.raises(DocumentError, match="not UTF-8"):
             read_json(path)
@@ -79,3 +102,56 @@ def test_any_text_is_an_object_or_an_error(text):
     except DocumentError:
         return
     assert isinstance(found, dict)
+
+
+def test_all_mistakes_of_other_languages_are_told_at_once():
+    with pytest.raises(DocumentError) as caught:
+        parse_json("{\n// x\n'a': [1,],\n}", "g.json")
+    said = [problem.message for problem in caught.value.problems]
+    assert len(said) == 3
+    assert "line 3, column 8, and more in line 3" in said[1]
+
+
+def test_every_repeated_key_is_told_with_its_lines():
+    with pytest.raises(DocumentError) as caught:
+        parse_json('{"a": 1,\n "a": {"x": 1,\n"x": 2},\n "\\u0061": 3}', "g.json")
+    said = [problem.message for problem in caught.value.problems]
+    assert said == [
+        'the key "a" stands 3 times in one object, in lines 1, 2 and 4',
+        'the key "x" stands twice in one object, in lines 2 and 3',
+    ]
+
+
+@given(st.text(alphabet="{}[],:\"'#/*\\ \n01.-aetrufls“”", max_size=30))
+def test_whatever_is_refused_is_explained(text):
+    found = []
+    try:
+        parse_json(text, "g.json")
+    except DocumentError as error:
+        found = [(problem.message, problem.way_out) for problem in error.problems]
+        found = found or [("", "")]
+    assert all(message and way_out for message, way_out in found)
+
+
+def write_json(path, text):
+    path.write_text(text, encoding="utf-8")
+
+
+def test_a_missing_file_of_variables_is_called_that_and_offered_no_graph(tmp_path):
+    write_json(tmp_path / "shot.json", '{"stackcomp": 1, "nodes": {}}')
+    with pytest.raises(
+        DocumentError, match=r"(?s)the file of variables cannot be read: .*holds no file of variables"
+    ):
+        read_json(tmp_path / "shots.json", "variables")
+    write_json(tmp_path / "shot_wide.json", '{"gamma": 1}')
+    with pytest.raises(DocumentError, match=r'did you mean "shot_wide.json"\?') as caught:
+        read_json(tmp_path / "shot_wied.json", "variables")
+    assert "shot.json" not in str(caught.value)
+    with pytest.raises(DocumentError, match=r'(?s)the graph cannot be read: .*did you mean "shot.json"\?'):
+        read_json(tmp_path / "shto.json")
+
+
+def test_a_picture_is_called_that(tmp_path):
+    (tmp_path / "plate.exr").write_bytes(b"\x76\x2f\x31\x01rest")
+    with pytest.raises(DocumentError, match=r"a picture \(OpenEXR\), not a graph"):
+        read_json(tmp_path / "plate.exr")

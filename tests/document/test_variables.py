@@ -2,6 +2,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stackcomp import DocumentError, Graph
 from stackcomp.document.variables import LONGEST_TEXT, Filling, resolve
 
 json_values = st.recursive(
@@ -134,3 +135,16 @@ def test_names_with_dots_and_slashes_have_exact_pointers():
     filling = Filling()
     filling.fill({"a.b": {"c/d": "${x}"}}, ("nodes", "n.1", "channels"))
     assert filling.problems[0].pointer == "/nodes/n.1/channels/a.b/c~1d"
+
+
+def test_a_value_of_the_wrong_kind_is_told_with_its_variable():
+    graph = Graph(variables={"black": "0.002", "size": [4]})
+    graph.add("flat", "slate", size="${size}")
+    graph.add("match_black", "lifted", image="slate", black="${black}")
+    with pytest.raises(DocumentError) as error:
+        graph.document({"black": "lots"})
+    said = [problem.message for problem in error.value.problems]
+    assert said == [
+        '"size" is a list of 1, from variable "size"',
+        '"black" is "lots", which is a text, from variable "black"',
+    ]

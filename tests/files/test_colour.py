@@ -57,6 +57,32 @@ def test_an_unknown_encoding_gets_the_nearest_names():
         colour.encoding("")
 
 
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [
+        ("slog3", ["S-Log3 S-Gamut3", "S-Log3 Venice S-Gamut3.Cine"]),
+        ("V-Log", ["V-Log V-Gamut"]),
+        ("LogC", ["ARRI LogC3 (EI800)", "ARRI LogC4"]),
+        ("sRGB", ["sRGB - Display", "sRGB Encoded Rec.709 (sRGB)", "`stackcomp encodings sRGB` lists them"]),
+        ("rec709", ["Linear Rec.709 (sRGB)", "`stackcomp encodings rec709` lists them"]),
+        ("linear", ["Linear Rec.709 (sRGB)", "more contain it"]),
+        ("Linear sRGB", ["Linear Rec.709 (sRGB)"]),
+    ],
+)
+def test_an_unknown_encoding_gets_the_names_that_contain_it(name, meant):
+    with pytest.raises(colour.UnknownEncoding) as error:
+        colour.encoding(name)
+    assert all(word in str(error.value) for word in meant)
+    assert "`stackcomp encodings" in str(error.value)
+
+
+def test_an_encoding_that_another_built_in_config_has_is_told_with_its_name():
+    with pytest.raises(colour.UnknownEncoding, match=rf'{colour.DEFAULT_CONFIG} has "S-Log3 S-Gamut3"'):
+        colour.encoding("S-Log3", "cg-config-v2.2.0_aces-v1.3_ocio-v2.4")
+    with pytest.raises(colour.UnknownEncoding, match=r'has "D-Log D-Gamut".*"colour_config" can name that config'):
+        colour.encoding("D-Log")
+
+
 OWN_CONFIG = """ocio_profile_version: 2
 roles: {default: lin, scene_linear: lin}
 displays: {Screen: [!<View> {name: Plain, colorspace: gamma}]}
@@ -229,7 +255,7 @@ def test_display_views():
         colour.UnknownEncoding, match=r'no display "sRGB Display" in .* — did you mean "sRGB - Display"'
     ):
         colour.display_view(planes(1, 1, 1), "ACEScg", "sRGB Display")
-    with pytest.raises(colour.UnknownEncoding, match='no view of "sRGB - Display" "Plain"'):
+    with pytest.raises(colour.UnknownEncoding, match='display "sRGB - Display" has no view "Plain"'):
         colour.display_view(planes(1, 1, 1), "ACEScg", view="Plain")
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stackcomp.files.paths import FramePath, missing_frames, nearby, resolve
+from stackcomp.files.paths import FramePath, frozen, missing_frames, nearby, resolve
 
 
 @pytest.mark.parametrize(
@@ -65,9 +65,12 @@ def test_nearby_names_what_is_there(tmp_path):
     for frame in (1001, 1002, 1004):
         (tmp_path / f"plate.{frame}.exr").touch()
     (tmp_path / "lantern.exr").touch()
-    assert nearby(tmp_path / "plate.1009.exr") == "frames 1001–1004 are there, with 1 missing between"
+    there = 'of "plate.{frame:04d}.exr" frames 1001–1004 are there, with 1 missing between'
+    assert nearby(tmp_path / "plate.1009.exr") == there
     assert nearby(tmp_path / "lantren.exr") == 'did you mean "lantern.exr"?'
-    assert nearby(tmp_path / "plate.01001.exr").startswith('did you mean "plate.1001.exr"')
+    assert nearby(tmp_path / "plate.01001.exr").startswith(
+        'did you mean "plate.{frame:04d}.exr"? Frames 1001–1004 are'
+    )
     assert "the folder holds" in nearby(tmp_path / "zzz.mov")
     assert nearby(tmp_path / "lantern.exr") == ""
     assert nearby(tmp_path) == "it is a folder"
@@ -77,3 +80,52 @@ def test_nearby_names_the_first_folder_that_is_missing(tmp_path):
     (tmp_path / "renders").mkdir()
     message = nearby(tmp_path / "render" / "v1" / "a.exr")
     assert message == f'the folder "{tmp_path}/render" does not exist, did you mean "renders"?'
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["plate_####.exr", "plate_#.exr", "plate_*.exr", "plate_[1001-1005].exr", "plate_.exr", "plate.exr",
+     "plate_1001-1005.exr", "plate_<frame>.exr", "plate_xxxx.exr", "plate_001001.exr", "plate_1.exr",
+     "plate-1001.exr", "palte_1001.exr", "Plate_####.EXR", "plate1001.exr"],
+)  # fmt: skip
+def test_a_sequence_is_named_where_its_number_is_written_otherwise(tmp_path, name):
+    for frame in range(1001, 1006):
+        (tmp_path / f"plate_{frame}.exr").touch()
+    (tmp_path / "notes.txt").touch()
+    said = nearby(tmp_path / name)
+    assert '"plate_{frame:04d}.exr"' in said
+    assert "rames 1001–1005 are there" in said
+    # A single frame would freeze the plate.
+    assert "plate_1001.exr" not in said
+
+
+def test_widths_and_several_numbers_of_a_sequence(tmp_path):
+    for name in ("a.8.exr", "a.9.exr", "a.10.exr", "s010_b.01.exr", "s010_b.02.exr", "s020_b.01.exr"):
+        (tmp_path / name).touch()
+    assert nearby(tmp_path / "a.####.exr").startswith('did you mean "a.{frame}.exr"?')
+    assert nearby(tmp_path / "s010_b.##.exr").startswith(
+        'did you mean "s010_b.{frame:02d}.exr"? Frames 1–2 are there'
+    )
+
+
+def test_a_single_file_is_one_of_a_sequence_only_where_a_frame_stands_in_the_path(tmp_path):
+    (tmp_path / "chart.1001.exr").touch()
+    assert nearby(tmp_path / "chrat.1001.exr") == 'did you mean "chart.1001.exr"?'
+    assert nearby(tmp_path / "chrat.1001.exr", frames=True).startswith('did you mean "chart.{frame:04d}.exr"?')
+
+
+def test_a_link_that_leads_nowhere(tmp_path):
+    (tmp_path / "plate.1001.exr").symlink_to(tmp_path / "gone.exr")
+    assert nearby(tmp_path / "plate.1001.exr") == "it is a link that leads nowhere"
+
+
+def test_frozen_frames(tmp_path):
+    for name in ("plate.1001", "plate.1002", "plate.1003", "patch_v001", "patch_v002", "sky_2k", "sky_4k"):
+        (tmp_path / f"{name}.exr").touch()
+    found = frozen("plate.1002.exr", tmp_path, range(1001, 1005))
+    assert found is not None
+    assert found.told == 'of "plate.{frame:04d}.exr" frames 1001–1003 are there'
+    assert frozen("plate.1002.exr", tmp_path, [1002]) is None
+    assert frozen("plate.1002.exr", tmp_path, [1, 2, 3]) is None  # a picture from elsewhere
+    assert frozen("patch_v001.exr", tmp_path, [1, 2]) is None  # versions
+    assert frozen("sky_2k.exr", tmp_path, range(1001, 1005)) is None

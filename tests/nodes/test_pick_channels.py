@@ -100,7 +100,7 @@ def test_from_other_pictures(render):
     ("fields", "message"),
     [
         ({"channels": {"R": "shadwo.R", "G": "G", "B": "B"}}, 'no channel "shadwo.R".*did you mean "shadow.R"'),
-        ({"layer": "light"}, 'no channel "light.R"'),
+        ({"layer": "light"}, '"f" has no layer "light"'),
         ({"channels": {"R": "R", "G": "G"}}, 'colour needs a plane B, which "channels" leaves out'),
         ({"channels": {"R": "R", "G": "G", "B": "B", "Y": "R"}}, "colour has no plane Y.*its planes are R G B A"),
         ({"as_": "ids", "channels": {"id0": "id"}}, "ids are id0 cover0 id1 cover1"),
@@ -119,3 +119,27 @@ def test_no_colour_space_known(render):
     matte = Image.from_array([[0.5]], type=Matte())
     with pytest.raises(CheckError, match=r'(?s)nobody says which colour space.*give "encoding" here'):
         render("pick_channels", {"p": matte}, layers="p", channels=dict.fromkeys("RGB", "A"))
+
+
+def _said(render, file, **fields):
+    with pytest.raises(CheckError) as caught:
+        render("pick_channels", {"f": file}, layers="f", **fields)
+    return [(problem.field, problem.message, problem.way_out) for problem in caught.value.problems]
+
+
+def test_a_slip_in_the_layer_is_one_finding_at_the_layer(render, file):
+    assert _said(render, file, as_="ratio", layer="shadwo") == [
+        ("layer", '"f" has no layer "shadwo"', 'did you mean "shadow"?')
+    ]
+    slip = {plane: f"shdow.{plane}" for plane in "RGB"}
+    assert _said(render, file, as_="ratio", channels=slip) == [
+        ("channels.R", '"f" has no layer "shdow", of which shdow.R, shdow.G, shdow.B are wanted',
+         'did you mean "shadow"?')
+    ]  # fmt: skip
+
+
+def test_a_layer_without_the_planes_is_one_finding_too(render, file):
+    ((field, message, way_out),) = _said(render, file, as_="depth", layer="shadow")
+    assert field == "layer"
+    assert message == 'layer "shadow" of "f" has no Z; it has B, G, R'
+    assert way_out == 'name them with "channels"'
