@@ -13,11 +13,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import reduce
 from operator import or_
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from stackcomp.errors import RenderError, StackcompError
+from stackcomp.files.file_state import FileState, require_state
 from stackcomp.fuse import Program, compiled
 from stackcomp.image import Image, Plane, all_finite
 from stackcomp.kernels.strips import over_strips
@@ -116,6 +118,7 @@ class _Frame:
         self.needs: dict[Key, Window] = {}
         self.values: dict[Key, Image] = {}
         self._nodes: dict[str, Node] = {}
+        self.opened: dict[Path, FileState] = {}
         # Time spent on what a node needs before its result, such as what is then mixed with its input.
         self.before: dict[str, float] = {}
         # What no step reads after the one that runs.
@@ -129,7 +132,8 @@ class _Frame:
         return self._nodes[name]
 
     def job(self, name: str) -> Job:
-        return Job(self.frame, self.scale, self.context, lambda message: self.warn_all(name, message))
+        warn = lambda message: self.warn_all(name, message)  # noqa: E731
+        return Job(self.frame, self.scale, self.context, warn, opened=self.opened)
 
     def display(self, name: str) -> Window:
         return self.plan.checked.nodes[name].display.scaled(self.scale)
@@ -392,7 +396,11 @@ class _Frame:
         name = step.checked.name
         node: SinkNode = self.node(name)
         image = self.values[step.reads[0]].over(self._shown(step.reads[0]))
-        files = node.write(image, self.job(name), self.notes(name, self.frame))
+        notes = self.notes(name, self.frame)
+        for path, state in self.opened.items():
+            # What the notes say of the inputs must be true of those that the picture was made from.
+            require_state(path, state)
+        files = node.write(image, self.job(name), notes)
         self.values[step.makes[0]] = image
         return tuple(str(path) for path in files)
 

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from stackcomp.document.model import Document
+from stackcomp.files.file_state import FileState, file_state, one_state
 from stackcomp.nodes.base import Node, SinkNode, SourceNode
 
 __all__ = ["graph_hash", "notes_for"]
@@ -57,14 +58,13 @@ def _inputs_hash(document: Document, root: Path, node: str, frame: int) -> str:
     whole = hashlib.blake2b(digest_size=16)
     for path in sorted(set(_files(document, root, node, frame))):
         if path.is_file():
-            state = path.stat()
-            whole.update(_file_hash(path, state.st_mtime_ns, state.st_size))
+            whole.update(_file_hash(path, file_state(path)))
     return whole.hexdigest()
 
 
 @lru_cache(maxsize=256)
-def _file_hash(path: Path, changed: int, size: int) -> bytes:
-    with path.open("rb") as file:
+def _file_hash(path: Path, state: FileState) -> bytes:
+    with one_state(path, state), path.open("rb") as file:
         return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=16)).digest()
 
 
@@ -94,10 +94,10 @@ def _from_plate(document: Document, root: Path, node: str, frame: int) -> dict[s
 
 
 def _told_by(files: list[Path]) -> dict[str, Any]:
-    from stackcomp.files import exr
+    from stackcomp.files.picture_file import seen
 
     for path in files:
-        if path.suffix.lower() == ".exr" and path.is_file():
-            header = exr.read_header(path)
+        header = seen(path)[0]
+        if header.format == "OpenEXR":
             return {name: header.metadata[name] for name in _PASSED_ON if name in header.metadata}
     return {}

@@ -249,10 +249,10 @@ def test_a_file_cut_short_is_found_before_anything_is_written(comp, shot):
 def test_deliver_stops_at_a_frame_that_fails_and_what_was_finished_is_whole(comp, shot, monkeypatch):
     decode = exr.read
 
-    def unless_damaged(path, *rest):
+    def unless_damaged(path, *rest, **more):
         if path.name == "plate.1002.exr":
             raise FileError(path, "a chunk cannot be decoded")
-        return decode(path, *rest)
+        return decode(path, *rest, **more)
 
     monkeypatch.setattr(exr, "read", unless_damaged)
     with pytest.raises(RenderError, match=r"frame 1002: .*plate\.1002\.exr") as caught:

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from stackcomp.errors import FileError
+from stackcomp.files.file_state import cannot_write
 
 __all__ = ["whole_file"]
 
@@ -36,18 +37,8 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
         if error.path == str(unfinished):
             raise FileError(final, error.reason, error.way_out) from error
         raise
-    except OSError as error:
-        raise FileError(final, f"cannot be written: {error.strerror or error}", _way_out(error)) from error
-    except (RuntimeError, ValueError, TypeError) as error:
-        raise FileError(final, f"cannot be written: {error}") from error
+    except (OSError, RuntimeError, ValueError, TypeError) as error:
+        raise cannot_write(final, error) from error
     finally:
         with contextlib.suppress(OSError):
             unfinished.unlink()
-
-
-def _way_out(error: OSError) -> str:
-    if isinstance(error, PermissionError):
-        return "check who may write to the folder"
-    if isinstance(error, NotADirectoryError | FileExistsError):
-        return "a part of the path is a file, not a folder"
-    return ""

@@ -9,6 +9,7 @@ Windows: parts may cover different pixels. What is read covers all of them, with
 
 from __future__ import annotations
 
+import io
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -22,16 +23,22 @@ import numpy as np
 from stackcomp.errors import FileError, did_you_mean
 from stackcomp.files.exr_layout import Layout, PartLayout, PixelType, check_chunks, read_layout
 from stackcomp.files.exr_write import WriteReport, library_threads, write
-from stackcomp.files.paths import nearby
-from stackcomp.files.quiet import printed
+from stackcomp.files.file_state import FileState, one_state
+from stackcomp.files.quiet import printed, unheard
 from stackcomp.image import Plane
 from stackcomp.kernels.strips import over_strips
 from stackcomp.window import Window
 
-__all__ = ["LARGEST", "Header", "Part", "Pixels", "WriteReport", "read", "read_header", "write"]
+__all__ = ["LARGEST", "LARGEST_FRAME", "Header", "Part", "Pixels", "WriteReport", "read", "read_header", "write"]
 
 LARGEST = 64 << 30
 """Bytes of planes beyond which a file is refused by its header; set it to read larger ones."""
+
+LARGEST_FRAME = 1 << 30
+"""Pixels of a display window beyond which a file is refused by its header: each plane over it would take 4 GiB."""
+
+SUBSAMPLED = "subsampled (luminance and chroma), which cannot be used"
+"""What is said of such channels."""
 
 _STRUCTURE = frozenset(
     ("channels", "chunkCount", "compression", "dataWindow", "displayWindow", "lineOrder", "tiles", "type")
@@ -63,6 +70,7 @@ class Header:
             the file is stored (windows, compression, channels …) is left out.
         parts: as stored.
         subsampled: full names of channels that have fewer pixels than the window.
+        doubts: what is odd about the header, though the file can be read; sentences.
     """
 
     channels: tuple[str, ...]
@@ -72,6 +80,7 @@ class Header:
     metadata: Mapping[str, Any] = field(repr=False)
     parts: tuple[Part, ...] = ()
     subsampled: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
 
     @property
     def text(self) -> dict[str, str]:
@@ -88,64 +97,83 @@ class Pixels:
     header: Header
 
 
-def read_header(path: str | os.PathLike[str]) -> Header:
+def read_header(path: str | os.PathLike[str], *, state: FileState | None = None) -> Header:
     """What stands in a file's header; no pixel is read.
 
+    Args:
+        path: the file.
+        state: the state in which the file must be; any when None.
+
     Raises:
-        FileError: missing, not OpenEXR, deep, damaged, or larger than `LARGEST`.
+        FileError: missing, not OpenEXR, deep, damaged, or larger than `LARGEST` or `LARGEST_FRAME`.
+        FileChangedError: it is not in that state, or changed while it was read.
     """
-    return _header(_existing(path))[0]
+    path = Path(path)
+    with one_state(path, state):
+        return _header(path)[0]
 
 
-def read(path: str | os.PathLike[str], channels: Iterable[str] | None = None) -> Pixels:
+def read(
+    path: str | os.PathLike[str], channels: Iterable[str] | None = None, *, state: FileState | None = None
+) -> Pixels:
     """Read planes.
 
     Args:
         path: the file.
         channels: full names wanted; all when None. Half becomes float32; float and uint keep every bit.
+        state: as in `read_header`.
 
     Raises:
         FileError: as `read_header`; also a channel that is not there, subsampled channels, an unfinished
             file, and pixels that cannot be decoded.
+        FileChangedError: as `read_header`. Header and pixels are those of one state of the file, or this is
+            raised.
     """
-    path = _existing(path)
+    path = Path(path)
+    with one_state(path, state):
+        return _read(path, channels)
+
+
+def _read(path: Path, channels: Iterable[str] | None) -> Pixels:
     header, layout = _header(path)
     wanted = tuple(dict.fromkeys(header.channels if channels is None else channels))
     for name in wanted:
         if name not in header.pixel_types:
             raise FileError(path, f'there is no channel "{name}"', did_you_mean(name, header.channels))
         if name in header.subsampled:
-            raise FileError(
-                path,
-                f'channel "{name}" is subsampled (luminance and chroma)',
-                "save it with R, G and B at full size",
-            )
+            raise FileError(path, f'channel "{name}" is {SUBSAMPLED}', "save it with R, G and B at full size")
     check_chunks(path, layout)
-    with printed() as said:
-        file = _open(path, header_only=False, num_threads=library_threads())
+    with printed(), unheard():
+        file = _open(path, layout, header_only=False, num_threads=library_threads())
     # The library drops parts that it cannot decode, and later ones move up.
-    decoded = {_key(part, layout): part.channels for part in file.parts}
+    decoded = {_key(part, layout): part for part in file.parts}
     planes: dict[str, Plane] = {}
     for number, part in enumerate(header.parts):
         source = decoded.get(part.name if len(layout.parts) > 1 else "")
         if source is None:
             subject = f'part {number} "{part.name}"' if len(layout.parts) > 1 else "the picture"
-            why = f" ({said[0].strip().rpartition(' - ')[2]})" if said else ""
-            raise FileError(path, f"the pixels of {subject} are damaged{why}", "render or copy the file again")
+            raise FileError(path, f"the pixels of {subject} are damaged", "render or copy the file again")
+        _same_windows(path, source, part, header)
         for stored, name in zip(part.channels, part.full_names, strict=True):
             if name in wanted:
-                pixels = source[stored].pixels if stored in source else None
+                pixels = source.channels[stored].pixels if stored in source.channels else None
                 if pixels is None or pixels.shape != part.data_window.shape:
                     raise FileError(path, f'the pixels of channel "{name}" are damaged')
                 planes[name] = _plane(pixels, part.data_window, header.data_window)
     return Pixels({name: planes[name] for name in wanted}, header.data_window, header)
 
 
-def _existing(path: str | os.PathLike[str]) -> Path:
-    path = Path(path)
-    if not path.is_file():
-        raise FileError(path, "there is no such file", nearby(path))
-    return path
+def _same_windows(path: Path, decoded: Any, part: Part, header: Header) -> None:
+    """Hold what was decoded against the header that was read before: a file may be written to at any time."""
+    own, frame = (Window.from_exr(*decoded.header[name]) for name in ("dataWindow", "displayWindow"))
+    if own != part.data_window:
+        raise FileError(
+            path, f"its pixels cover {own}, but its header announced {part.data_window}", "read it again"
+        )
+    if part is header.parts[0] and frame != header.display_window:
+        raise FileError(
+            path, f"its frame is {frame}, but its header announced {header.display_window}", "read it again"
+        )
 
 
 def _key(part: Any, layout: Layout) -> str:
@@ -171,6 +199,14 @@ def _header(path: Path) -> tuple[Header, Layout]:
     if len(set(every)) != len(every):
         twice = next(name for name in every if every.count(name) > 1)
         raise FileError(path, f'channel "{twice}" is there twice', "give the parts of the file other names")
+    frame = layout.parts[0].display_window
+    if frame.width * frame.height > LARGEST_FRAME:
+        raise FileError(
+            path,
+            f"its header announces a frame (display window) of {frame.width} × {frame.height} pixels; "
+            f"the limit is {LARGEST_FRAME} pixels",
+            "if that is right, raise stackcomp.files.exr.LARGEST_FRAME",
+        )
     window = reduce(or_, (part.data_window for part in layout.parts))
     size = 4 * window.width * window.height * len(every)
     if size > LARGEST:
@@ -188,7 +224,7 @@ def _header(path: Path) -> tuple[Header, Layout]:
             for channel, name in zip(part.channels, group, strict=True)
         },
         data_window=window,
-        display_window=layout.parts[0].display_window,
+        display_window=frame,
         metadata=_metadata(path, layout),
         parts=tuple(
             Part(
@@ -207,6 +243,7 @@ def _header(path: Path) -> tuple[Header, Layout]:
             for channel, name in zip(part.channels, group, strict=True)
             if channel.sampling != (1, 1)
         ),
+        doubts=layout.doubts,
     )
     return header, layout
 
@@ -238,28 +275,78 @@ def _full_names(parts: tuple[PartLayout, ...]) -> list[tuple[str, ...]]:
 
 
 def _metadata(path: Path, layout: Layout) -> dict[str, Any]:
-    parts = _open(path, header_only=True).parts
+    with printed(), unheard():
+        parts = _open(path, layout, header_only=True).parts
     if len(parts) != len(layout.parts):
         raise FileError(path, f"{len(parts)} of its {len(layout.parts)} parts can be opened")
     found: dict[str, Any] = {}
-    for part in parts:
+    for part, known in zip(parts, layout.parts, strict=True):
         for name, value in part.header.items():
-            if name not in _STRUCTURE:
-                found.setdefault(name, value)
+            if name not in _STRUCTURE and name not in known.ignored:
+                found.setdefault(name, known.foreign.get(name, value))
     if len(parts) > 1:
         found.pop("name", None)
     return found
 
 
-def _open(path: Path, **options: Any) -> Any:
+def _open(path: Path, layout: Layout, **options: Any) -> Any:
     import OpenEXR
 
+    source = _Repaired(path, layout.repairs) if layout.repairs else str(path)
     try:
-        return OpenEXR.File(str(path), separate_channels=True, **options)
-    except UnicodeDecodeError as error:
-        raise FileError(path, f"its header holds text that is not UTF-8: {error.object!r:.60}") from error
+        return OpenEXR.File(source, separate_channels=True, **options)
     except MemoryError as error:
         raise FileError(path, "there is not enough memory for it") from error
     except Exception as error:
+        if layout.repairs and isinstance(error, TypeError | UnicodeDecodeError):
+            # Before 3.5 the library reads from paths alone.
+            raise FileError(
+                path, layout.doubts[0], "install OpenEXR 3.5 or newer to read it all the same"
+            ) from error
         # The bindings raise whatever comes to hand; all of it means that this file is no good.
-        raise FileError(path, f"it is damaged: {error}".replace(f" '{path}'", "")) from error
+        raise FileError(
+            path, "its header is damaged: the OpenEXR library cannot read it", "render or copy the file again"
+        ) from error
+    finally:
+        if isinstance(source, _Repaired):
+            source.close()
+
+
+class _Repaired(io.RawIOBase):
+    """A file as the library would have it: with other bytes at a few places of its header."""
+
+    def __init__(self, path: Path, repairs: Iterable[tuple[int, bytes]]) -> None:
+        super().__init__()
+        self._file = path.open("rb")
+        self._repairs = tuple(repairs)
+
+    def readable(self) -> bool:
+        """It can be read; nothing is ever written to it."""
+        return True
+
+    def seekable(self) -> bool:
+        """It can be moved about in."""
+        return True
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        """Move to a place; see `io.IOBase.seek`."""
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        """The place at which the next byte is read."""
+        return self._file.tell()
+
+    def read(self, size: int = -1) -> bytes:
+        """Read on, with the repairs in what is read."""
+        start = self._file.tell()
+        data = bytearray(self._file.read(size))
+        for at, instead in self._repairs:
+            first, last = max(at, start), min(at + len(instead), start + len(data))
+            if first < last:
+                data[first - start : last - start] = instead[first - at : last - at]
+        return bytes(data)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+        super().close()

@@ -11,13 +11,16 @@ from __future__ import annotations
 
 import os
 import struct
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Literal
 
 import numpy as np
 
 from stackcomp.errors import FileError
+from stackcomp.files.exr_attributes import Attribute, decoded, oddities, without_foreign_bytes
+from stackcomp.files.formats import other_format
 from stackcomp.window import Window
 
 __all__ = ["Channel", "Layout", "PartLayout", "PixelType", "check_chunks", "read_layout"]
@@ -42,6 +45,8 @@ _COMPRESSIONS = (
     ("htj2k256", 256),
     ("htj2k32", 32),
 )
+# Attributes without which no pixel can be found.
+_NEEDED = frozenset(("channels", "compression", "dataWindow", "displayWindow", "tiles"))
 _LONGEST_HEADER = 256 << 20
 _CUT = "it is cut short"
 _WAY_OUT = "render or copy the file again"
@@ -58,7 +63,11 @@ class Channel:
 
 @dataclass(frozen=True)
 class PartLayout:
-    """One part; ``chunks`` is None where the count cannot be told from the header."""
+    """One part; ``chunks`` is None where the count cannot be told from the header.
+
+    ``ignored`` are names of attributes whose value cannot be what it should be, ``foreign`` those that hold text
+    which is not UTF-8, with their bytes.
+    """
 
     name: str
     channels: tuple[Channel, ...]
@@ -68,14 +77,25 @@ class PartLayout:
     deep: bool
     tiled: bool
     chunks: int | None
+    ignored: frozenset[str] = frozenset()
+    foreign: Mapping[str, bytes] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Layout:
-    """All parts, and where the tables of chunks begin."""
+    """All parts, and where the tables of chunks begin.
+
+    Attributes:
+        parts: as stored.
+        tables_at: place in the file.
+        doubts: what is odd about the header but does not keep the pixels from being read; sentences.
+        repairs: places in the file, and bytes to show the library there because it refuses those of the file.
+    """
 
     parts: tuple[PartLayout, ...]
     tables_at: int
+    doubts: tuple[str, ...] = ()
+    repairs: tuple[tuple[int, bytes], ...] = ()
 
 
 class _Cursor:
@@ -87,6 +107,8 @@ class _Cursor:
         self.size = os.fstat(file.fileno()).st_size
         self.buffer = b""
         self.at = 0
+        self.doubts: list[str] = []
+        self.repairs: list[tuple[int, bytes]] = []
 
     def take(self, count: int) -> bytes:
         if count < 0 or self.at + count > min(self.size, _LONGEST_HEADER):
@@ -105,7 +127,11 @@ class _Cursor:
             found += byte
             if len(found) > 255:
                 raise FileError(self.path, "its header is damaged: a name of more than 255 bytes", _WAY_OUT)
-        return found.decode("utf-8", "replace")
+        name = decoded(bytes(found))
+        if name.encode() != found:
+            self.repairs.append((self.at - len(found) - 1, name.encode()))
+            self.doubts.append(f'the name "{name}" in its header is not UTF-8')
+        return name
 
 
 def read_layout(path: str | os.PathLike[str]) -> Layout:
@@ -128,54 +154,95 @@ def _layout(cursor: _Cursor) -> Layout:
     if cursor.size == 0:
         raise FileError(cursor.path, "it is empty", _WAY_OUT)
     if cursor.size < 8 or cursor.take(4) != _MAGIC:
-        raise FileError(cursor.path, "it is not an OpenEXR file", "an OpenEXR file begins with 76 2f 31 01")
+        if cursor.size < 8:
+            raise FileError(cursor.path, f"{_CUT} within its header", _WAY_OUT)
+        other = other_format(cursor.path)
+        raise FileError(
+            cursor.path,
+            f"it is {other}, not OpenEXR" if other else "it is not an OpenEXR file",
+            "" if other else "an OpenEXR file begins with 76 2f 31 01",
+        )
     (version,) = struct.unpack("<I", cursor.take(4))
     if version & 0xFF != 2:
         raise FileError(cursor.path, f"it is OpenEXR version {version & 0xFF}; version 2 is known")
     parts = []
     while attributes := _attributes(cursor):
-        parts.append(_part(cursor.path, attributes, version))
+        parts.append(_part(cursor, attributes, version))
         if not version & _MULTIPART:
             break
     if not parts:
         raise FileError(cursor.path, "it has no parts", _WAY_OUT)
-    return Layout(tuple(parts), cursor.at)
+    return Layout(tuple(parts), cursor.at, tuple(dict.fromkeys(cursor.doubts)), tuple(cursor.repairs))
 
 
-def _attributes(cursor: _Cursor) -> dict[str, bytes]:
+def _attributes(cursor: _Cursor) -> dict[str, Attribute]:
     found = {}
     while name := cursor.text():
-        cursor.text()
+        kind_at = cursor.at
+        kind = cursor.text()
         (size,) = struct.unpack("<i", cursor.take(4))
-        found[name] = cursor.take(size)
+        found[name] = Attribute(kind, kind_at, cursor.at, cursor.take(size))
     return found
 
 
-def _part(path: Path, attributes: dict[str, bytes], version: int) -> PartLayout:
+def _part(cursor: _Cursor, attributes: dict[str, Attribute], version: int) -> PartLayout:
+    path = cursor.path
     for needed in ("channels", "compression", "dataWindow", "displayWindow"):
         if needed not in attributes:
             raise FileError(path, f'its header is damaged: there is no attribute "{needed}"', _WAY_OUT)
-    kind = attributes.get("type", b"").decode("ascii", "replace")
-    number = attributes["compression"][0]
+    ignored, foreign = set(), {}
+    for odd in oddities(attributes):
+        if odd.name in _NEEDED:
+            raise FileError(path, f"its header is damaged: {odd.said}", _WAY_OUT)
+        if odd.repair is not None:
+            cursor.repairs.append(odd.repair)
+        if odd.keeps is None:
+            ignored.add(odd.name)
+            cursor.doubts.append(f"{odd.said}; it is ignored")
+        else:
+            foreign[odd.name] = odd.keeps
+            cursor.doubts.append(f"{odd.said}; it is kept as bytes")
+    kind = _kind(cursor, attributes, version, ignored)
+    number = attributes["compression"].data[0]
     known = number < len(_COMPRESSIONS)
-    window = _box(attributes["dataWindow"])
-    tiled = "tile" in kind or (not kind and bool(version & _TILED))
-    if "chunkCount" in attributes:
-        chunks: int | None = struct.unpack("<i", attributes["chunkCount"])[0]
+    window = _box(attributes["dataWindow"].data)
+    tiled = "tile" in kind
+    # A file of one part has this attribute by chance alone: nothing says that it is kept true.
+    told = attributes.get("chunkCount") if version & _MULTIPART and "chunkCount" not in ignored else None
+    if told is not None:
+        chunks: int | None = struct.unpack("<i", told.data)[0]
     elif tiled:
-        chunks = _tiles(window, attributes["tiles"])
+        if "tiles" not in attributes:
+            raise FileError(path, 'its header is damaged: there is no attribute "tiles"', _WAY_OUT)
+        chunks = _tiles(window, attributes["tiles"].data)
     else:
         chunks = -(-window.height // _COMPRESSIONS[number][1]) if known else None
     return PartLayout(
-        name=attributes.get("name", b"").decode("utf-8", "replace"),
-        channels=tuple(_channels(attributes["channels"])),
+        name=decoded(attributes["name"].data) if "name" in attributes and "name" not in ignored else "",
+        channels=tuple(_channels(cursor, attributes["channels"])),
         data_window=window,
-        display_window=_box(attributes["displayWindow"]),
+        display_window=_box(attributes["displayWindow"].data),
         compression=_COMPRESSIONS[number][0] if known else str(number),
-        deep="deep" in kind or (not kind and bool(version & _DEEP)),
+        deep="deep" in kind,
         tiled=tiled,
         chunks=chunks,
+        ignored=frozenset(ignored),
+        foreign=foreign,
     )
+
+
+def _kind(cursor: _Cursor, attributes: Mapping[str, Attribute], version: int, ignored: Collection[str]) -> str:
+    """What a part holds. In a file of one part the flags of its version decide, whatever its attribute says."""
+    flags = "tiledimage" if version & _TILED else "scanlineimage"
+    if version & _DEEP:
+        flags = "deeptile" if version & _TILED else "deepscanline"
+    told = attributes.get("type")
+    kind = decoded(told.data) if told is not None and "type" not in ignored else ""
+    if version & _MULTIPART:
+        return kind or flags
+    if kind and kind != flags:
+        cursor.doubts.append(f'attribute "type" says "{kind}", but the file is marked as {flags}; it is ignored')
+    return flags
 
 
 def _box(data: bytes) -> Window:
@@ -192,16 +259,31 @@ def _tiles(window: Window, data: bytes) -> int | None:
     return -(-window.width // across) * -(-window.height // down)
 
 
-def _channels(data: bytes) -> list[Channel]:
+def _channels(cursor: _Cursor, stored: Attribute) -> list[Channel]:
+    data = stored.data
     found = []
+    names: list[bytes] = []
     at = 0
     while data[at] != 0:
         end = data.index(b"\0", at)
         kind, x, y = struct.unpack_from("<i4xii", data, end + 1)
         if kind < 0:
             raise ValueError(kind)
-        found.append(Channel(data[at:end].decode("utf-8", "replace"), _PIXEL_TYPES[kind], (x, y)))
+        name = data[at:end]
+        if decoded(name).encode() != name:
+            cursor.repairs.append((stored.at + at, without_foreign_bytes(name)))
+            cursor.doubts.append(f'the name of channel "{decoded(name)}" is not UTF-8')
+        names.append(name)
+        found.append(Channel(decoded(name), _PIXEL_TYPES[kind], (x, y)))
         at = end + 17
+    shown = [channel.name.encode() for channel in found]
+    # Samples stand in the order of the names, so names with other bytes must come in the same order.
+    if shown != names and [names.index(name) for name in sorted(names)] != [
+        shown.index(name) for name in sorted(shown)
+    ]:
+        raise FileError(
+            cursor.path, "names of its channels are not UTF-8", "render it with plain names of channels"
+        )
     return found
 
 

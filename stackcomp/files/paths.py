@@ -2,6 +2,9 @@
 
 A file sequence is one text with a frame token: ``plate.{frame:04d}.exr``, ``plate.{frame}.exr``,
 ``plate.%04d.exr`` or ``plate.%d.exr``. Several tokens in one text all get the same number.
+
+``{{``, ``}}`` and ``%%`` stand for the characters ``{``, ``}`` and ``%`` themselves. A single ``%`` that begins no
+token is plain as well.
 """
 
 from __future__ import annotations
@@ -9,16 +12,21 @@ from __future__ import annotations
 import difflib
 import os
 import re
+import unicodedata
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from stackcomp.errors import BadValueError
+from stackcomp.files.escaping import escaped
 from stackcomp.files.sequences import Sequence, sequences_of
 
-__all__ = ["FramePath", "alike", "frozen", "missing_frames", "nearby", "resolve"]
+__all__ = ["FramePath", "alike", "escaped", "frozen", "missing_frames", "nearby", "resolve"]
 
 # Two digits of width at the most: a wider number is a slip, and would fill memory.
-_TOKEN = re.compile(r"\{frame(?::(?P<brace>0?\d{0,2})d)?\}|%(?P<percent>0?\d{0,2})d")
+_TOKEN = re.compile(
+    r"(?P<literal>\{\{|\}\}|%%)|\{frame(?::(?P<brace>0?[0-9]{0,2})d)?\}|%(?P<percent>0?[0-9]{0,2})d"
+)
 
 
 @dataclass(frozen=True)
@@ -43,19 +51,26 @@ class FramePath:
         if "{" in rest or "}" in rest:
             found = re.search(r"\{[^{}]*\}", rest)
             seen = f'"{found[0]}"' if found else "a lone brace"
-            raise ValueError(
+            raise BadValueError(
                 f'path "{self.text}" holds {seen}: only the frame number may stand in braces, '
-                "as {frame} or {frame:04d}"
+                "as {frame} or {frame:04d}",
+                "write a brace that belongs to the name twice: {{ or }}",
             )
 
     @property
     def has_frame(self) -> bool:
         """Whether the path is different at each frame."""
-        return _TOKEN.search(self.text) is not None
+        return any(token["literal"] is None for token in _TOKEN.finditer(self.text))
 
     def for_frame(self, frame: int) -> str:
         """The path with the number of ``frame`` in place of each token."""
-        return _TOKEN.sub(lambda token: format(frame, (token["brace"] or token["percent"] or "") + "d"), self.text)
+
+        def written(token: re.Match[str]) -> str:
+            if token["literal"] is not None:
+                return token["literal"][0]
+            return format(frame, (token["brace"] or token["percent"] or "") + "d")
+
+        return _TOKEN.sub(written, self.text)
 
     def __str__(self) -> str:
         return self.text
@@ -71,16 +86,8 @@ def resolve(root: str | os.PathLike[str], text: str | FramePath, frame: int) -> 
 
 
 def missing_frames(pattern: str | FramePath, root: str | os.PathLike[str], frames: Iterable[int]) -> list[int]:
-    """Those of ``frames`` that have no file, in the order given; each folder is listed once."""
-    listings: dict[Path, frozenset[str]] = {}
-    missing = []
-    for frame in frames:
-        path = resolve(root, pattern, frame)
-        if path.parent not in listings:
-            listings[path.parent] = frozenset(_names(path.parent))
-        if path.name not in listings[path.parent]:
-            missing.append(frame)
-    return missing
+    """Those of ``frames`` at whose path nothing stands, not even a link or a folder, in the order given."""
+    return [frame for frame in frames if not os.path.lexists(resolve(root, pattern, frame))]
 
 
 def _names(folder: Path) -> list[str]:
@@ -104,20 +111,23 @@ def nearby(path: str | os.PathLike[str], *, frames: bool = False) -> str:
         does not exist``; empty where the file exists.
     """
     path = Path(path)
-    if path.is_file():
+    if os.path.isfile(path):
         return ""
-    if path.is_dir():
+    if os.path.isdir(path):
         return "it is a folder"
-    if path.is_symlink():
+    if os.path.islink(path):
         return "it is a link that leads nowhere"
-    if not path.parent.is_dir():
+    if not os.path.isdir(path.parent):
         return _missing_folder(path.parent)
-    names = [name for name in _names(path.parent) if not name.startswith(".")]
+    names = [name for name in _names(path.parent) if not name.startswith(".") and name != path.name]
     if not names:
         return f'the folder "{path.parent}" is empty'
     sequences = [found for found in sequences_of(names) if len(found.frames) > 1 or frames]
     return (
-        _other_frames(path.name, names) or _in_sequence(path.name, sequences) or alike(path.name, names, sequences)
+        _twin(path.name, names)
+        or _other_frames(path.name, names)
+        or _in_sequence(path.name, sequences)
+        or alike(path.name, names, sequences)
     )
 
 
@@ -142,11 +152,24 @@ def frozen(text: str | FramePath, root: str | os.PathLike[str], frames: Iterable
     return None
 
 
+def _twin(name: str, names: list[str]) -> str:
+    """A name that looks the same on a screen, where only the computer sees a difference."""
+    plain = unicodedata.normalize("NFC", name)
+    other = next((other for other in names if unicodedata.normalize("NFC", other) == plain), None)
+    if other is None:
+        return ""
+    composed = "composed" if other == unicodedata.normalize("NFC", other) else "decomposed"
+    return (
+        f"a file of that name is there whose accents are written in another way (Unicode, {composed}); "
+        "copy the name from the folder, or rename the file"
+    )
+
+
 def _missing_folder(folder: Path) -> str:
     above = folder
-    while not above.parent.is_dir() and above != above.parent:
+    while not os.path.isdir(above.parent) and above != above.parent:
         above = above.parent
-    hint = alike(above.name, [name for name in _names(above.parent) if (above.parent / name).is_dir()])
+    hint = alike(above.name, [name for name in _names(above.parent) if os.path.isdir(above.parent / name)])
     return f'the folder "{above}" does not exist' + (f", {hint}" if hint.startswith("did") else "")
 
 

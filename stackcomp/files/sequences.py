@@ -8,6 +8,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import PurePath
 
+from stackcomp.files.escaping import escaped
+
 __all__ = ["Sequence", "sequences_of"]
 
 _NUMBER = re.compile(r"\d+")
@@ -35,7 +37,7 @@ class Sequence:
         widths = {len(name) - len(self.before) - len(self.behind) for name in self.names}
         width = widths.pop()
         token = "{frame}" if widths or width == 1 else f"{{frame:0{width}d}}"
-        return f"{self.before}{token}{self.behind}"
+        return f"{escaped(self.before)}{token}{escaped(self.behind)}"
 
     @property
     def extent(self) -> str:

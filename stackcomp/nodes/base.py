@@ -34,6 +34,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from stackcomp.document.values import Keyed, Number, number_of
 from stackcomp.errors import Problem
+from stackcomp.files.file_state import FileState
 from stackcomp.image import Image
 from stackcomp.pixel import PixelFunction
 from stackcomp.port_types import Alpha, Colour, Encoding, Matte, PortType
@@ -106,7 +107,8 @@ class Context:
 class Job:
     """What a node may need to know while it computes one frame.
 
-    ``channels`` are those of a file that somebody uses; None stands for all.
+    ``channels`` are those of a file that somebody uses; None stands for all. ``opened`` are the files that this
+    frame is made from, each with the state in which it was first seen: all of a frame comes from those states.
     """
 
     frame: int
@@ -114,6 +116,7 @@ class Job:
     context: Context
     warn: Callable[[str], None] = field(default=lambda message: None)
     channels: frozenset[str] | None = None
+    opened: dict[Path, FileState] = field(default_factory=dict)
 
     @property
     def root(self) -> Path:

@@ -11,10 +11,12 @@ from pydantic import Field, field_validator
 
 from stackcomp.errors import Problem, did_you_mean
 from stackcomp.files.paths import FramePath, resolve
-from stackcomp.image import Image
+from stackcomp.image import Image, all_finite
 from stackcomp.nodes.base import Context, Job, Port, SinkNode
 from stackcomp.port_types import Colour, Depth, Ids, Matte, PortType, Ratio
 
+#: Stands for infinite light in front of a view: the largest number of a half float.
+_BRIGHTEST = 65504.0
 _STILLS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 _BITS = {".png": (8, 16), ".jpg": (8,), ".jpeg": (8,), ".tif": (8, 16, 32), ".tiff": (8, 16, 32)}
 
@@ -160,7 +162,7 @@ class Deliver(SinkNode):
             planes["A"] = alpha
         report = stills.write(path, np.stack(list(planes.values()), axis=-1), self.bits, quality=self.quality)
         if report.not_finite:
-            job.warn(f"{report.not_finite} values that are not finite were written as 0 in {path.name}")
+            _tell(job, path, (report.above, report.below, report.nan), "1 (white)", "0 (black)")
 
     def _shown(self, planes: dict[str, Any], alpha: Any, type: Colour, job: Job) -> dict[str, Any]:
         """Display-encoded, straight where a still keeps alpha (as PNG demands), over black in JPEG."""
@@ -174,7 +176,27 @@ class Deliver(SinkNode):
             planes = {name: plane * alpha for name, plane in planes.items()}
         if type.encoding.family == "display":
             return planes
+        planes = self._finite(planes, job)
         encoded = colour.display_view(
             list(planes.values()), type.encoding, self.display, self.view, job.context.colour_config
         )
         return dict(zip("RGB", encoded, strict=True))
+
+    def _finite(self, planes: dict[str, Any], job: Job) -> dict[str, Any]:
+        """Light that a view can show: through its curves and matrices, one infinity would make a black pixel."""
+        if all(all_finite(plane) for plane in planes.values()):
+            return planes
+        tests = (np.isposinf, np.isneginf, np.isnan)
+        counts = tuple(sum(int(np.count_nonzero(test(plane))) for plane in planes.values()) for test in tests)
+        path = resolve(job.root, self.path, job.frame)
+        _tell(job, path, counts, f"white ({_BRIGHTEST:.0f} before the view)", "black (0 before the view)")
+        return {
+            name: np.nan_to_num(plane, nan=0.0, posinf=_BRIGHTEST, neginf=0.0) for name, plane in planes.items()
+        }
+
+
+def _tell(job: Job, path: Path, counts: tuple[int, ...], white: str, black: str) -> None:
+    """Say what became of +infinity, -infinity and NaN, in that order."""
+    words = (f"+infinity as {white}", f"-infinity as {black}", f"NaN as {black}")
+    said = ", ".join(f"{count} of {what}" for count, what in zip(counts, words, strict=True) if count)
+    job.warn(f"values that are not finite were written into {path.name}: {said}")

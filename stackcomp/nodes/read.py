@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field, field_validator
 
 from stackcomp.errors import FileError, Problem
+from stackcomp.files.file_state import FileState, NoFileError, file_state, require_state
 from stackcomp.files.paths import FramePath, frozen, missing_frames, nearby, resolve
-from stackcomp.image import Image, Plane, all_finite
+from stackcomp.files.picture_file import Seen, planes, seen, seen_in
+from stackcomp.files.tiff import ALPHA_UNSAID
+from stackcomp.image import Image, all_finite
 from stackcomp.nodes.base import Context, Job, SourceNode
 from stackcomp.port_types import Alpha, Encoding, Layers, PortType
 from stackcomp.window import Window
@@ -23,19 +24,11 @@ from stackcomp.window import Window
 _MOST_LISTED = 12
 
 
-@dataclass(frozen=True)
-class _Seen:
-    """What a file's header says, whatever its format."""
-
-    channels: tuple[str, ...]
-    window: Window
-    display: Window
-    alpha: Alpha
-    metadata: Mapping[str, Any]
-
-
 class Read(SourceNode):
     """Reads one file a frame: OpenEXR with all its parts, layers and windows, or PNG, JPEG, TIFF.
+
+    What a file is, its first bytes say, not its ending. Of a TIFF, the tags for alpha and orientation are
+    followed. Premultiplied then means that the stored numbers were multiplied, in whatever encoding they are.
 
     The result are all channels by their full names. It may feed a colour port directly (its R G B and A), a
     matte port directly when it has a single channel, and anything else through a pick_channels node. Only channels
@@ -56,8 +49,9 @@ class Read(SourceNode):
     alpha: Annotated[
         Literal["premultiplied", "straight", "none"] | None,
         Field(
-            description="State of A, in all layers; left out, OpenEXR is premultiplied and a still straight. "
-            "With none no A is used, except where a pick_channels node names it."
+            description="State of A, in all layers; left out, OpenEXR is premultiplied, PNG straight, and TIFF "
+            "what its tag says (straight where that says nothing). With none no A is used, except where a "
+            "pick_channels node names it."
         ),
     ] = None
     shift: Annotated[int, Field(description="Added to the frame number, for files numbered otherwise.")] = 0
@@ -85,11 +79,12 @@ class Read(SourceNode):
     def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
         frames = [frame + self.shift for frame in (context.frames or (context.frame,))]
         pattern = FramePath(self.path)
-        missing = missing_frames(self.path, context.root, frames if pattern.has_frame else frames[:1])
-        if missing and (not pattern.has_frame or len(missing) == len(frames)):
-            path = resolve(context.root, self.path, missing[0])
-            near = nearby(path, frames=pattern.has_frame)
-            yield Problem("file-missing", f"there is no file {path}", near, field="path")
+        wanted = len(frames)
+        if not pattern.has_frame:
+            frames = frames[:1]
+        missing = missing_frames(self.path, context.root, frames)
+        if missing and len(missing) == len(frames):
+            yield self._missing(resolve(context.root, self.path, missing[0]), pattern.has_frame)
         elif missing:
             from stackcomp.document.frames import format_frames
 
@@ -99,16 +94,17 @@ class Read(SourceNode):
                 "supply them, or render other frames",
                 field="path",
             )
-        elif not pattern.has_frame and len(frames) > 1:
+        elif not pattern.has_frame and wanted > 1:
             sequence = frozen(pattern, context.root, context.frames)
             if sequence is not None:
                 yield Problem(
                     "frozen",
-                    f"reads the same file at all {len(frames)} frames, but {sequence.told}",
+                    f"reads the same file at all {wanted} frames, but {sequence.told}",
                     "write the frame token into the path, unless a frozen picture is wanted",
                     field="path",
                     severity="warning",
                 )
+        yield from self._unreachable([frame for frame in frames if frame not in set(missing)], context.root)
         if self.encoding is not None:
             from stackcomp.files import colour
 
@@ -117,24 +113,60 @@ class Read(SourceNode):
             except ValueError as error:
                 yield Problem("encoding-unknown", str(error), field="encoding")
 
-    def _headers(self, context: Context) -> tuple[dict[int, _Seen], list[FileError]]:
+    def _missing(self, path: Path, of_sequence: bool) -> Problem:
+        try:
+            file_state(path)
+        except NoFileError:
+            near = nearby(path, frames=of_sequence)
+            return Problem("file-missing", f"there is no file {path}", near, field="path")
+        except FileError as error:
+            return Problem("file-missing", f"{path}: {error.reason}", error.way_out, field="path")
+        return Problem("file-missing", f"there was no file {path} a moment ago", "try again", field="path")
+
+    def _unreachable(self, frames: Collection[int], root: Path) -> Iterator[Problem]:
+        """Where something stands in a frame's place that is no file to be read; each kind of it once."""
+        found: dict[str, list[tuple[int, FileError]]] = {}
+        for frame in frames:
+            try:
+                file_state(resolve(root, self.path, frame))
+            except FileError as error:
+                found.setdefault(error.reason.partition(":")[0], []).append((frame, error))
+        for group in found.values():
+            first = group[0][1]
+            others = [frame for frame, _ in group[1:]]
+            more = f", and so {'is' if len(others) == 1 else 'are'} {_frames(others)}" if others else ""
+            yield Problem("file", f"{first.path}: {first.reason}{more}", first.way_out, field="path")
+
+    def _headers(self, context: Context) -> tuple[dict[int, Seen], list[FileError]]:
         """Headers of the frames whose files are there, and what is wrong with the others."""
         frames = context.frames or (context.frame,)
         paths = {frame: self.file(frame, context.root) for frame in frames}
         if len(set(paths.values())) == 1:
             paths = {frames[0]: paths[frames[0]]}
-        found: dict[int, _Seen] = {}
+        found: dict[int, Seen] = {}
         broken: list[FileError] = []
         for frame, path in paths.items():
-            if path.is_file():
-                try:
-                    found[frame] = _seen(path)
-                except FileError as error:
-                    broken.append(error)
+            try:
+                found[frame], _ = seen(path)
+            except NoFileError:
+                continue  # That is told of by itself.
+            except FileError as error:
+                broken.append(error)
         return found, broken
 
     def look_at_frames(self, used: Collection[str], context: Context) -> Iterator[Problem]:
         found, broken = self._headers(context)
+        yield from self._doubts(found, used)
+        unusable = {frame: sorted(set(header.unusable) & set(used)) for frame, header in found.items()}
+        odd = [frame for frame, names in unusable.items() if names]
+        if odd:
+            names = unusable[odd[0]]
+            yield Problem(
+                "channel-unusable",
+                f"{self._said_of(odd, found)}: channel {', '.join(names)} is {found[odd[0]].unusable[names[0]]}",
+                "save it with R, G and B at full size",
+                field="path",
+            )
         if len(found) + len(broken) < 2:
             return  # A single file is told of when its header is asked for the type.
         for error in broken[:_MOST_LISTED]:
@@ -153,6 +185,7 @@ class Read(SourceNode):
                 "render them again at the one resolution of the sequence",
                 field="path",
             )
+        yield from self._alpha_alike(found, used, usual)
         lost = {frame: set(used) - set(seen.channels) for frame, seen in found.items()}
         odd = [frame for frame, names in lost.items() if names]
         if odd:
@@ -164,9 +197,50 @@ class Read(SourceNode):
                 field="path",
             )
 
+    def _doubts(self, found: Mapping[int, Seen], used: Collection[str]) -> Iterator[Problem]:
+        """What is odd about the files, each thing once with its frames."""
+        doubtful: dict[str, list[int]] = {}
+        for frame, header in found.items():
+            for doubt in header.doubts:
+                doubtful.setdefault(doubt, []).append(frame)
+        for doubt, frames in doubtful.items():
+            if doubt == ALPHA_UNSAID:
+                if self.alpha is None and "A" in used:
+                    way_out = 'say "alpha": "straight", "premultiplied" or "none"'
+                    message = f"{self._said_of(frames, found)}: {doubt}"
+                    yield Problem("alpha-unsaid", message, way_out, field="alpha", severity="warning")
+            else:
+                yield Problem(
+                    "header", f"{self._said_of(frames, found)}: {doubt}", field="path", severity="warning"
+                )
+
+    def _said_of(self, frames: Collection[int], found: Mapping[int, Seen]) -> str:
+        return f"{_frames(frames)} of {self.path}" if len(found) > 1 else self.path
+
+    def _alpha_alike(self, found: Mapping[int, Seen], used: Collection[str], usual: Seen) -> Iterator[Problem]:
+        if "A" in usual.channels:
+            odd = [frame for frame, header in found.items() if header.alpha not in (usual.alpha, "none")]
+            if odd and self.alpha is None and "A" in used:
+                yield Problem(
+                    "frame-alpha",
+                    f"{_frames(odd)} of {self.path} with {found[odd[0]].alpha} alpha, "
+                    f"the others with {usual.alpha} alpha",
+                    'write them again in one way, or say "alpha" where the files are wrong',
+                    field="path",
+                )
+            return
+        odd = [frame for frame, header in found.items() if "A" in header.channels]
+        if odd and self.alpha != "none":
+            yield Problem(
+                "frame-channels",
+                f"{_frames(odd)} of {self.path} with A, which the others do not have; it is not used",
+                'render the others again with A, or say "alpha": "none" if it is not wanted',
+                field="path",
+                severity="warning",
+            )
+
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
-        path = self._first(context)
-        seen = _seen(path)
+        seen = self._first(context)
         alpha: Alpha = (self.alpha or seen.alpha) if "A" in seen.channels else "none"
         texts = {name: value for name, value in seen.metadata.items() if isinstance(value, str)}
         found = self._encoding(seen, context)
@@ -175,16 +249,14 @@ class Read(SourceNode):
         return Layers(seen.channels, alpha, found, texts, header_says, of_layers)
 
     def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
-        return _seen(self._first(context)).display
+        return self._first(context).display
 
-    def _first(self, context: Context) -> Path:
-        """The first frame that is like most of them; its header stands for all."""
-        found, _ = self._headers(context)
-        usual = _usual(found)
-        frame = next((frame for frame, seen in found.items() if seen == usual), context.frame)
-        return self.file(frame, context.root)
+    def _first(self, context: Context) -> Seen:
+        """Header of the first frame that is like most of them; it stands for all."""
+        usual = _usual(self._headers(context)[0])
+        return seen(self.file(context.frame, context.root))[0] if usual is None else usual
 
-    def _encoding(self, seen: _Seen, context: Context) -> Encoding | None:
+    def _encoding(self, seen: Seen, context: Context) -> Encoding | None:
         from stackcomp.files import colour, colour_tags
 
         name = self.encoding or colour_tags.from_header(seen.metadata)
@@ -193,27 +265,40 @@ class Read(SourceNode):
         except ValueError:
             return None
 
-    def source_domain(self, job: Job, display: Window) -> Window:
+    def _opened(self, job: Job) -> tuple[Path, Seen, FileState]:
+        """The frame's file in the state in which this frame was begun, whoever looks at it and when."""
         path = self.file(job.frame, job.root)
-        seen = _seen(path)
-        if seen.display != display:
+        if path not in job.opened:
+            header, job.opened[path] = seen(path)
+            return path, header, job.opened[path]
+        state = job.opened[path]
+        require_state(path, state)
+        return path, seen_in(path, state), state
+
+    def source_domain(self, job: Job, display: Window) -> Window:
+        path, header, _ = self._opened(job)
+        if header.display != display:
             raise FileError(
                 path,
-                f"its frame is {seen.display}, but the first file's was {display}",
+                f"its frame is {header.display}, but the first file's was {display}",
                 "all frames of a sequence have one resolution",
             )
-        return seen.window
+        return header.window
 
     def produce(self, wanted: Window, display: Window, type: PortType, job: Job) -> Image:
         assert isinstance(type, Layers)
-        path = self.file(job.frame, job.root)
+        path, header, state = self._opened(job)
         names = job.channels if job.channels is not None else type.channels
-        seen = _seen(path)
-        gone = [name for name in names if name not in seen.channels]
+        gone = [name for name in names if name not in header.channels]
         if gone:
             raise FileError(path, f"it has no channel {gone[0]}, which the first file had", "render it again")
-        planes, window = _pixels(path, names)
-        return Image(planes, window, display, type, seen.metadata)
+        alpha = self.alpha or header.alpha
+        if "A" in names and alpha != type.alpha:
+            raise FileError(
+                path, f"its alpha is {alpha}, but the first file's was {type.alpha}", "write both in one way"
+            )
+        made, window = planes(path, names, state)
+        return Image(made, window, display, type, header.metadata)
 
 
 def settle(image: Image, policy: str, job: Job, path: Path) -> Image:
@@ -245,7 +330,7 @@ def settle(image: Image, policy: str, job: Job, path: Path) -> Image:
     return replace(image, planes=planes)
 
 
-def _header_says(seen: _Seen, context: Context) -> str:
+def _header_says(seen: Seen, context: Context) -> str:
     """What a header says of the encoding that could not be understood; empty where it is silent."""
     from stackcomp.files import colour_tags
 
@@ -261,7 +346,7 @@ def _header_says(seen: _Seen, context: Context) -> str:
     return " and ".join(said)
 
 
-def _usual(found: Mapping[int, _Seen]) -> _Seen | None:
+def _usual(found: Mapping[int, Seen]) -> Seen | None:
     """The first header whose resolution and channels most frames share."""
     if not found:
         return None
@@ -279,46 +364,3 @@ def _frames(frames: Collection[int]) -> str:
 def _cut(text: str) -> str:
     parts = text.split(",")
     return text if len(parts) <= _MOST_LISTED else ",".join(parts[:_MOST_LISTED]) + " …"
-
-
-def _seen(path: Path) -> _Seen:
-    try:
-        stamp = path.stat()
-    except OSError as error:
-        raise FileError(path, error.strerror or str(error), nearby(path)) from None
-    return _header(path, stamp.st_mtime_ns, stamp.st_size)
-
-
-@lru_cache(maxsize=16384)
-def _header(path: Path, changed: int, size: int) -> _Seen:
-    """A header, read once for each state of a file."""
-    if path.suffix.lower() == ".exr":
-        from stackcomp.files import exr
-
-        header = exr.read_header(path)
-        alpha: Alpha = "premultiplied" if "A" in header.channels else "none"
-        return _Seen(header.channels, header.data_window, header.display_window, alpha, header.metadata)
-    from stackcomp.files import stills
-
-    still = stills.read_header(path)
-    window = Window.of_size(still.width, still.height)
-    channels = _still_channels(still.channels)
-    return _Seen(channels, window, window, "straight" if "A" in channels else "none", {})
-
-
-def _still_channels(count: int) -> tuple[str, ...]:
-    return {1: ("Y",), 2: ("Y", "A"), 3: ("R", "G", "B"), 4: ("R", "G", "B", "A")}[count]
-
-
-def _pixels(path: Path, names: tuple[str, ...] | frozenset[str]) -> tuple[dict[str, Plane], Window]:
-    if path.suffix.lower() == ".exr":
-        from stackcomp.files import exr
-
-        found = exr.read(path, list(names))
-        return found.planes, found.window
-    from stackcomp.files import stills
-
-    pixels = stills.read(path).pixels
-    order = _still_channels(pixels.shape[2])
-    planes = {name: np.ascontiguousarray(pixels[..., order.index(name)]) for name in names}
-    return planes, Window.of_size(pixels.shape[1], pixels.shape[0])

@@ -1,12 +1,13 @@
 """Frame numbers in file names, and what messages say of files that are missing."""
 
 import re
+import unicodedata
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stackcomp.files.paths import FramePath, frozen, missing_frames, nearby, resolve
+from stackcomp.files.paths import FramePath, escaped, frozen, missing_frames, nearby, resolve
 
 
 @pytest.mark.parametrize(
@@ -20,6 +21,13 @@ from stackcomp.files.paths import FramePath, frozen, missing_frames, nearby, res
         ("v2/{frame:04d}/plate.{frame:06d}.exr", "v2/0007/plate.000007.exr"),
         ("grey.exr", "grey.exr"),
         ("50%_grey.exr", "50%_grey.exr"),
+        ("50%%_grey.exr", "50%_grey.exr"),
+        ("a{{1}}.{frame:02d}.exr", "a{1}.07.exr"),
+        ("a.{{frame}}.exr", "a.{frame}.exr"),
+        ("a.{{{frame}}}.exr", "a.{7}.exr"),
+        ("a.%%04d.exr", "a.%04d.exr"),
+        ("a.%%%04d.exr", "a.%0007.exr"),
+        ("a%%.%d%", "a%.7%"),
     ],
 )
 def test_tokens(text, expected):
@@ -29,15 +37,50 @@ def test_tokens(text, expected):
 def test_has_frame():
     assert FramePath("plate.%04d.exr").has_frame
     assert not FramePath("plate.0007.exr").has_frame
+    assert not FramePath("plate.{{frame}}.%%04d.exr").has_frame
 
 
 @pytest.mark.parametrize(
     "text",
-    ["p.{shot}.exr", "p.{frame!r}.exr", "p.{frame.real}.exr", "p.{frame:x}.exr", "p.{0}.exr", "p.{.exr", "}"],
+    [
+        "p.{shot}.exr",
+        "p.{frame!r}.exr",
+        "p.{frame.real}.exr",
+        "p.{frame:x}.exr",
+        "p.{0}.exr",
+        "p.{.exr",
+        "}",
+        "{{}",
+        "{{{",
+    ],
 )
 def test_anything_else_in_braces_is_refused_and_named(text):
     with pytest.raises(ValueError, match=re.escape(f'path "{text}" holds')):
         FramePath(text)
+
+
+def test_a_brace_of_the_name_itself_is_explained():
+    with pytest.raises(ValueError, match=re.escape("write a brace that belongs to the name twice: {{ or }}")):
+        FramePath("take{2}.exr")
+
+
+TEXTS = st.text(st.sampled_from("{}%d0f:ra me4/.é"), min_size=1) | st.text(min_size=1).filter(
+    lambda t: "\0" not in t
+)
+
+
+@given(TEXTS, st.integers(-(10**6), 10**6))
+def test_an_escaped_name_comes_back_as_it_was(text, frame):
+    path = FramePath(escaped(text))
+    assert path.for_frame(frame) == text
+    assert not path.has_frame
+
+
+@given(TEXTS, TEXTS, st.integers(0, 10**6))
+def test_a_token_between_escaped_names_is_one(before, behind, frame):
+    path = FramePath(escaped(before) + "{frame:04d}" + escaped(behind))
+    assert path.for_frame(frame) == f"{before}{frame:04d}{behind}"
+    assert path.has_frame
 
 
 @given(st.integers(0, 10**7), st.integers(1, 9))
@@ -129,3 +172,19 @@ def test_frozen_frames(tmp_path):
     assert frozen("plate.1002.exr", tmp_path, [1, 2, 3]) is None  # a picture from elsewhere
     assert frozen("patch_v001.exr", tmp_path, [1, 2]) is None  # versions
     assert frozen("sky_2k.exr", tmp_path, range(1001, 1005)) is None
+
+
+@pytest.mark.parametrize("forms", [("NFC", "NFD"), ("NFD", "NFC")])
+def test_nearby_never_offers_a_name_that_looks_the_same(tmp_path, forms):
+    asked, there = (unicodedata.normalize(form, "Bänkchen.0001.exr") for form in forms)
+    (tmp_path / there).touch()
+    (tmp_path / "Bank.0001.exr").touch()
+    said = nearby(tmp_path / asked)
+    assert "did you mean" not in said
+    assert "accents are written in another way (Unicode, " in said
+    assert ("decomposed" in said) == (forms[1] == "NFD")
+
+
+def test_nearby_names_other_capitals(tmp_path):
+    (tmp_path / "Plate.exr").touch()
+    assert nearby(tmp_path / "plate.exr") == 'did you mean "Plate.exr"?'

@@ -1,9 +1,11 @@
 """What a library prints is kept, thread by thread."""
 
+import logging
+import os
 import sys
 import threading
 
-from stackcomp.files.quiet import printed
+from stackcomp.files.quiet import logged, printed, unheard
 
 
 def test_only_the_listening_thread_is_kept_quiet(capsys):
@@ -52,3 +54,27 @@ def test_overlapping_listeners_leave_stdout_as_it_was(capsys):
         thread.join()
     assert sys.stdout is before
     assert capsys.readouterr().out == ""
+
+
+def test_a_loggers_words_are_kept_from_the_terminal_for_this_thread_alone(caplog):
+    logger = logging.getLogger("some_library")
+    with logged("some_library") as heard:
+        logger.warning("heard")
+        other = threading.Thread(target=lambda: logger.warning("another thread"))
+        other.start()
+        other.join()
+    logger.warning("after")
+    assert heard == ["heard"]
+    assert [record.getMessage() for record in caplog.records] == ["another thread", "after"]
+
+
+def test_lines_of_a_library_past_python_are_held_back_and_others_are_not(capfd):
+    with unheard():
+        os.write(2, b"a.exr: (EXR_ERR_BAD_CHUNK_LEADER) found corrupt leader\n")
+        print("from elsewhere", file=sys.stderr)
+        with unheard():
+            os.write(2, b"PNG warning: CRC error\n")
+        os.write(2, b"one more\n")
+    assert capfd.readouterr().err == "from elsewhere\none more\n"
+    os.write(2, b"(EXR_ERR)\n")
+    assert capfd.readouterr().err == "(EXR_ERR)\n"

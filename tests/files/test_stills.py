@@ -136,6 +136,7 @@ def test_clipped_and_odd_values_are_counted(tmp_path):
     values = np.float32([[-0.1, 0.5, 1.0], [2.0, np.nan, np.inf]])
     report = stills.write(tmp_path / "a.png", values)
     assert (report.clipped, report.not_finite) == (2, 2)
+    assert (report.nan, report.above, report.below) == (1, 1, 0)
     assert np.rint(stills.read(tmp_path / "a.png").pixels[..., 0] * 255).tolist() == [
         [0, 128, 255],
         [255, 0, 255],
@@ -177,7 +178,7 @@ def test_damaged_stills_are_refused(tmp_path, name):
         with pytest.raises(FileError, match=name):
             stills.read(path)
     path.write_bytes(b"some text that is no picture")
-    with pytest.raises(FileError, match="neither PNG, JPEG nor TIFF"):
+    with pytest.raises(FileError, match="it is none of OpenEXR, PNG, JPEG and TIFF"):
         stills.read(path)
     with pytest.raises(FileError, match="there is no such file"):
         stills.read(tmp_path / "b.png")
@@ -187,8 +188,8 @@ def test_a_failure_leaves_the_old_still_whole(tmp_path, monkeypatch):
     path = tmp_path / "a.png"
     stills.write(path, noise(3, 8, 1) / 255)
     before = path.read_bytes()
-    encode = stills._encode
-    monkeypatch.setattr(stills, "_encode", lambda file, kind, steps, *rest: encode(file, kind, steps ^ 1, *rest))
+    encoded = stills._encoded
+    monkeypatch.setattr(stills, "_encoded", lambda kind, steps, *rest: encoded(kind, steps ^ 1, *rest))
     with pytest.raises(FileError, match=r"a\.png: what was read back is not what was written"):
         stills.write(path, noise(3, 8, 2) / 255)
     assert path.read_bytes() == before

@@ -8,6 +8,7 @@ import numpy as np
 import OpenImageIO
 import PyOpenColorIO
 import pytest
+import tifffile
 
 from stackcomp import (
     CheckError,
@@ -25,6 +26,7 @@ from stackcomp import (
 from stackcomp.files import colour_tags, exr
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.nodes.deliver import Deliver
+from stackcomp.port_types import Colour, Encoding
 from stackcomp.provenance import graph_hash
 
 DATA = Window(-2, -1, 7, 5)  # overscan on every side
@@ -226,8 +228,6 @@ class TestStills:
             np.testing.assert_allclose(found, np.broadcast_to(expected, found.shape), atol=1.5 / 255)
 
     def test_display_encoded_colour_is_not_encoded_again(self, tmp_path):
-        from stackcomp.port_types import Colour, Encoding
-
         pixels = picture(3, window=FRAME).to_array()
         shown = Image.from_array(pixels, type=Colour("none", Encoding("sRGB - Display", "display")))
         (path,) = deliver(tmp_path, shown, "o.png", bits=16)
@@ -238,11 +238,61 @@ class TestStills:
         (path,) = deliver(tmp_path, image, "o.png", bits=16)
         np.testing.assert_allclose(seen(path).get_pixels("float"), image.to_array(), atol=0.51 / 65535)
 
-    def test_nan_is_told(self, tmp_path):
-        pixels = np.ones((4, 6, 1), np.float32)
-        pixels[0, 0] = np.nan
-        with pytest.warns(StackcompWarning, match=r"1 values that are not finite were written as 0 in o\.png"):
-            deliver(tmp_path, Image.from_array(pixels, type=Matte()), "o.png")
+    def test_what_is_not_finite_is_told_each_by_itself(self, tmp_path):
+        pixels = np.full((4, 6, 1), 0.5, np.float32)
+        pixels[0, :6, 0] = np.nan, np.inf, np.inf, -np.inf, np.inf, 0.5
+        said = (
+            r"written into o\.png: 3 of \+infinity as 1 \(white\), 1 of -infinity as 0 \(black\), "
+            r"1 of NaN as 0 \(black\)"
+        )
+        with pytest.warns(StackcompWarning, match=said):
+            (path,) = deliver(tmp_path, Image.from_array(pixels, type=Matte()), "o.png")
+        assert seen(path).get_pixels("float")[0, :5, 0].tolist() == [0, 1, 1, 0, 1]
+
+    def test_infinite_light_is_white_in_a_view_too(self, tmp_path):
+        pixels = np.full((4, 6, 3), 0.18, np.float32)
+        pixels[0, 0], pixels[0, 1], pixels[0, 2] = np.inf, -np.inf, np.nan
+        said = r"3 of \+infinity as white \(65504 before the view\), 3 of -infinity as black.*, 3 of NaN as black"
+        with pytest.warns(StackcompWarning, match=said):
+            (path,) = deliver(tmp_path, Image.from_array(pixels), "o.png")
+        found = seen(path).get_pixels("float")
+        assert found[0, 0].min() > 0.99
+        assert found[0, 1:3].max() == 0
+        assert 0.2 < found[1, 1, 0] < 0.6
+
+
+@pytest.mark.parametrize("path", ["o.tif", "o.png"])
+@pytest.mark.parametrize("alpha", ["premultiplied", "straight"])
+@pytest.mark.parametrize("bits", [8, 16])
+def test_alpha_of_a_still_is_read_back_as_what_it_is(tmp_path, path, alpha, bits):
+    """A still is delivered straight, says so, and is read as that."""
+    pixels = np.full((4, 6, 4), 0.25, np.float32)
+    pixels[..., 3] = 0.5
+    display = Encoding("sRGB - Display", "display")
+    image = Image.from_array(pixels, type=Colour(alpha, display))
+    deliver(tmp_path, image, path, bits=bits)
+    graph = Graph(frames="1")
+    graph.add("read", "file", path=path, encoding="sRGB - Display")
+    graph.add("unpremultiply" if alpha == "premultiplied" else "premultiply", "it", image="file")
+    comp = Composition(graph, root=tmp_path)
+    got = comp.render("file", 1)
+    assert got.type.alpha == "straight"
+    stored = 0.5 if alpha == "premultiplied" else 0.25
+    np.testing.assert_allclose(got["R"], stored, atol=0.51 / (2**bits - 1))
+    np.testing.assert_allclose(got["A"], 0.5, atol=0.51 / (2**bits - 1))
+    if path == "o.tif":
+        with tifffile.TiffFile(tmp_path / path) as file:
+            assert [int(value) for value in file.pages[0].extrasamples] == [2]  # unassociated
+
+
+def test_signs_of_frame_tokens_in_a_name(tmp_path):
+    files = deliver(tmp_path, picture(), "take{{2}}/50%%_{frame:04d}.exr", frames=(7, 8))
+    assert [str(file.relative_to(tmp_path)) for file in files] == ["take{2}/50%_0007.exr", "take{2}/50%_0008.exr"]
+    graph = Graph(frames="7-8")
+    graph.add("read", "file", path="take{{2}}/50%%_%04d.exr")
+    assert Composition(graph, root=tmp_path).check() == []
+    graph.add("deliver", "out", image="file", path="take{{2}}/50%%_{frame:04d}.exr")
+    assert "overwrites-input" in [problem.rule for problem in Composition(graph, root=tmp_path).check()]
 
 
 class TestRefusals:

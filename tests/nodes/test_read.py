@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
 
 import numpy as np
 import OpenImageIO
 import pytest
+import tifffile
 
 from stackcomp import CheckError, Composition, Graph, RenderError, StackcompWarning, Window
 from stackcomp.files import colour_tags, exr, stills
@@ -259,3 +261,237 @@ def test_half_size_reads_the_whole_and_averages(tmp_path):
     got = Composition(reader(path="a.exr"), root=tmp_path).render("it", 1, scale=0.5)
     assert (got.window, got.display) == (Window.of_size(3, 2),) * 2
     np.testing.assert_allclose(got["R"], planes["R"].reshape(2, 2, 3, 2).mean(axis=(1, 3)), atol=1e-6)
+
+
+# -- alpha of a TIFF ----------------------------------------------------------------------------------------
+
+
+def write_tiff(path, said, seed=0):
+    pixels = np.random.default_rng(seed).integers(0, 256, (4, 6, 4), dtype=np.uint8)
+    tifffile.imwrite(path, pixels, photometric="rgb", extrasamples=None if said is None else [said], metadata=None)
+    return (pixels / np.float64(255)).astype(np.float32)
+
+
+@pytest.mark.parametrize(("said", "alpha"), [(1, "premultiplied"), (2, "straight")])
+@pytest.mark.parametrize("told", [None, "premultiplied", "straight", "none"])
+def test_a_tiffs_own_word_on_alpha_holds_unless_the_node_says_otherwise(tmp_path, said, alpha, told):
+    pixels = write_tiff(tmp_path / "a.tif", said)
+    comp = Composition(reader(path="a.tif", alpha=told), root=tmp_path)
+    assert comp.check() == []
+    got = comp.render("it", 1)
+    assert got.type.alpha == (told or alpha)
+    np.testing.assert_array_equal(got["R"], pixels[..., 0])  # its numbers are taken as they are
+
+
+def test_alpha_that_a_tiff_does_not_explain_is_straight_and_told(tmp_path):
+    write_tiff(tmp_path / "a.tif", 0)
+    comp = Composition(reader(path="a.tif"), root=tmp_path)
+    (problem,) = comp.check()
+    assert (problem.severity, problem.field, problem.node) == ("warning", "alpha", "file")
+    assert "it is taken as straight alpha" in problem.message
+    assert comp.render("it", 1).type.alpha == "straight"
+    assert Composition(reader(path="a.tif", alpha="straight"), root=tmp_path).check() == []
+
+
+def test_premultiplied_in_a_display_encoding_is_divided_before_it_is_decoded(tmp_path):
+    """Associated alpha: the stored numbers were multiplied, encoded as they are."""
+    encoded, alpha = 0.8, 0.5
+    pixels = np.tile(np.uint16(np.rint(np.float64([alpha * encoded] * 3 + [alpha]) * 65535)), (4, 6, 1))
+    tifffile.imwrite(tmp_path / "a.tif", pixels, photometric="rgb", extrasamples=[1], metadata=None)
+    graph = Graph(frames="1", working_space="Linear Rec.709 (sRGB)")
+    graph.add("read", "file", path="a.tif", encoding="sRGB Encoded Rec.709 (sRGB)")
+    graph.add("convert_colour", "it", image="file")
+    got = Composition(graph, root=tmp_path).render("it", 1)
+    assert got.type.alpha == "premultiplied"
+    light = ((encoded + 0.055) / 1.055) ** 2.4  # IEC 61966-2-1
+    np.testing.assert_allclose(got["R"], alpha * light, atol=3e-5)
+
+
+def test_frames_of_two_minds_about_alpha_are_told(tmp_path):
+    for frame in (1, 2, 3):
+        write_tiff(tmp_path / f"a.{frame}.tif", 2 if frame == 2 else 1)
+    (problem,) = Composition(reader("1-3", path="a.{frame}.tif"), root=tmp_path).check()
+    assert (problem.rule, problem.severity) == ("frame-alpha", "error")
+    assert "frame 2 of a.{frame}.tif with straight alpha, the others with premultiplied alpha" in problem.message
+    assert Composition(reader("1-3", path="a.{frame}.tif", alpha="straight"), root=tmp_path).check() == []
+
+
+def test_a_frame_whose_alpha_changed_its_state_since_the_check_fails(tmp_path):
+    for frame in (1, 2):
+        write_tiff(tmp_path / f"a.{frame}.tif", 1)
+    executor = Composition(reader("1-2", path="a.{frame}.tif"), root=tmp_path).executor(["it"], frames=(1, 2))
+    write_tiff(tmp_path / "a.2.tif", 2)
+    assert next(iter(executor.results(1))).image.type.alpha == "premultiplied"
+    with pytest.raises(RenderError, match=r"a\.2\.tif: its alpha is straight, but the first file's"):
+        next(iter(executor.results(2)))
+
+
+def test_a_frame_with_alpha_that_the_others_lack_is_told(tmp_path):
+    comp = three_frames(tmp_path)
+    for frame in (1, 3):
+        write(tmp_path / f"p.000{frame}.exr", channels="RGB")
+    (problem,) = comp.check()
+    assert problem.severity == "warning"
+    assert "frame 2 of p.{frame:04d}.exr with A, which the others do not have" in problem.message
+
+
+# -- whatever a file is called, and however odd its header --------------------------------------------------
+
+
+def test_the_first_bytes_say_what_a_file_is(tmp_path):
+    planes = write(tmp_path / "a.tif", window=FRAME)
+    stills.write(tmp_path / "a.png", noise(3, FRAME), 16)
+    os.rename(tmp_path / "a.png", tmp_path / "b.exr")
+    write(tmp_path / "c", window=FRAME)
+    for name, channel, said in (
+        ("a.tif", "R", ['a.tif: it is OpenEXR, though its name ends in ".tif"']),
+        ("b.exr", "Y", ['b.exr: it is PNG, though its name ends in ".exr"']),
+        ("c", "R", []),
+    ):
+        comp = Composition(reader(path=name), root=tmp_path)
+        problems = [problem for problem in comp.check() if problem.node == "file"]
+        assert [problem.message for problem in problems] == said
+        assert {problem.severity for problem in problems} <= {"warning"}
+        expected = planes["R"] if channel == "R" else noise(3, FRAME)
+        np.testing.assert_allclose(comp.render("file", 1)[channel], expected, atol=1e-5)
+
+
+def test_what_is_odd_about_headers_is_a_warning_with_its_frames(tmp_path):
+    for frame in (1, 2, 3):
+        name = tmp_path / f"p.{frame}.exr"
+        write(name, owner="Joe" if frame == 2 else "Jo\u00eb")
+        if frame != 2:
+            name.write_bytes(name.read_bytes().replace("\u00eb".encode(), b"\xeb\xeb"))
+    comp = Composition(reader("1-3", path="p.{frame}.exr"), root=tmp_path)
+    (problem,) = comp.check()
+    assert (problem.rule, problem.severity, problem.field) == ("header", "warning", "path")
+    assert problem.message == (
+        'frames 1,3 of p.{frame}.exr: the text of attribute "owner" is not UTF-8; it is kept as bytes'
+    )
+    assert comp.render("it", 1)["R"].shape == DATA.shape
+
+
+def test_subsampled_channels_are_told_by_check_where_they_are_used(tmp_path):
+    for frame in (1, 2):
+        spec = OpenImageIO.ImageSpec(4, 4, 1, "half")
+        spec.channelnames = ("Y",)
+        name = tmp_path / f"y.{frame}.exr"
+        output = OpenImageIO.ImageOutput.create(str(name))
+        output.open(str(name), spec)
+        output.write_image(np.full((4, 4, 1), 0.5, np.float32))
+        output.close()
+    data = (tmp_path / "y.2.exr").read_bytes()
+    at = data.index(b"chlist") + 11
+    # Name, type, linearity and reserved bytes, then the steps in x and y.
+    assert data[at : at + 2] == b"Y\0"
+    (tmp_path / "y.2.exr").write_bytes(data[: at + 10] + np.int32([2, 2]).tobytes() + data[at + 18 :])
+    graph = Graph(frames="1-2")
+    graph.add("read", "file", path="y.{frame}.exr")
+    graph.add("soft_matte", "it", matte="file")
+    (problem,) = Composition(graph, root=tmp_path).check()
+    assert (problem.rule, problem.severity) == ("channel-unusable", "error")
+    assert problem.message.startswith("frame 2 of y.{frame}.exr: channel Y is subsampled (luminance and chroma)")
+
+
+def test_a_frame_of_absurd_size_is_told_by_check(tmp_path, monkeypatch):
+    write(tmp_path / "a.exr", display=Window(0, 0, 128, 268_435_456))
+    (problem,) = Composition(reader(path="a.exr"), root=tmp_path).check()
+    assert "128 × 268435456 pixels; the limit is 1073741824 pixels" in problem.message
+
+
+def test_what_stands_in_a_frames_place_is_told_for_all_frames(tmp_path):
+    for frame in (1, 5):
+        write(tmp_path / f"p.{frame}.exr")
+    (tmp_path / "p.2.exr").mkdir()
+    for frame in (3, 4):
+        (tmp_path / f"p.{frame}.exr").symlink_to(f"/gone/p.{frame}.exr")
+    problems = Composition(reader("1-6", path="p.{frame}.exr"), root=tmp_path).check()
+    assert all(problem.node == "file" and problem.field == "path" for problem in problems)
+    missing, folder, link = (problem.message for problem in problems)
+    assert missing.endswith("1 of 6 frames have no file p.{frame}.exr: 6")
+    assert folder == f"{tmp_path}/p.2.exr: it is a folder"
+    assert link == (
+        f'{tmp_path}/p.3.exr: it is a link that leads nowhere: it points at "/gone/p.3.exr", and so is frame 4'
+    )
+
+
+def test_a_missing_frame_is_not_answered_with_its_own_name(tmp_path):
+    (tmp_path / "p.1.exr").symlink_to("/gone/p.1.exr")
+    (problem,) = Composition(reader(path="p.{frame}.exr"), root=tmp_path).check()
+    assert 'it points at "/gone/p.1.exr"' in problem.message
+    assert "did you mean" not in str(problem)
+
+
+# -- files that change --------------------------------------------------------------------------------------
+
+
+def swap(old, new):
+    """Another file in the place of one, of the same size and time."""
+    assert old.stat().st_size == new.stat().st_size
+    os.utime(new, ns=(old.stat().st_atime_ns, old.stat().st_mtime_ns))
+    os.replace(new, old)
+
+
+OTHER = Window(0, 0, 6, 3)  # as many pixels as DATA, elsewhere
+
+
+@pytest.fixture
+def shot(tmp_path):
+    for frame in (1, 2):
+        write(tmp_path / f"p.{frame}.exr")
+    planes = {name: noise(9 + k, OTHER) for k, name in enumerate("RGBA")}
+    exr.write(tmp_path / "new.exr", planes, window=OTHER, display=FRAME, pixel_type="float")
+    size = max((tmp_path / name).stat().st_size for name in ("p.2.exr", "new.exr"))
+    for name in ("p.2.exr", "new.exr"):  # bytes behind the last chunk are nobody's
+        (tmp_path / name).write_bytes((tmp_path / name).read_bytes().ljust(size, b"\0"))
+    return Composition(reader("1-2", path="p.{frame}.exr"), root=tmp_path), tmp_path, planes
+
+
+def test_a_frame_rendered_again_since_the_check_is_read_as_it_is_now(shot):
+    comp, folder, planes = shot
+    executor = comp.executor(["it"], frames=(1, 2))
+    assert next(iter(executor.results(2))).image.window == DATA
+    swap(folder / "p.2.exr", folder / "new.exr")
+    got = next(iter(executor.results(2))).image
+    assert got.window == OTHER
+    np.testing.assert_array_equal(got["R"], planes["R"])
+
+
+def test_a_file_replaced_between_a_frames_windows_and_its_pixels(shot, monkeypatch):
+    from stackcomp.nodes.read import Read
+
+    comp, folder, planes = shot
+    executor = comp.executor(["it"], frames=(1, 2))
+    honest = Read.produce
+
+    def then(self, wanted, display, type, job):
+        if (folder / "new.exr").exists() and job.frame == 2:
+            swap(folder / "p.2.exr", folder / "new.exr")
+        return honest(self, wanted, display, type, job)
+
+    monkeypatch.setattr(Read, "produce", then)
+    with pytest.raises(
+        RenderError, match=r"frame 2: .*p\.2\.exr: it was replaced or written to while it was used"
+    ):
+        list(executor.results(2))
+    assert next(iter(executor.results(1))).image.window == DATA
+    got = next(iter(executor.results(2))).image
+    assert got.window == OTHER
+    np.testing.assert_array_equal(got["R"], planes["R"])
+
+
+def test_a_file_replaced_before_the_frame_is_delivered_is_not_recorded_as_its_input(shot, monkeypatch):
+    comp, folder, _ = shot
+    graph = comp.graph
+    graph.add("deliver", "out", image="it", path="o.{frame}.exr")
+    comp = Composition(graph, root=folder)
+    notes = comp._notes
+
+    def then(node, frame):
+        swap(folder / "p.2.exr", folder / "new.exr")
+        return notes(node, frame)
+
+    monkeypatch.setattr(comp, "_notes", then)
+    with pytest.raises(RenderError, match=r"p\.2\.exr: it was replaced"):
+        comp.deliver([2])
+    assert not (folder / "o.2.exr").exists()
