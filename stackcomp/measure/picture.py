@@ -142,10 +142,11 @@ def _doubts(
 
 def header_encoding(path: Path, colour_config: str = DEFAULT_CONFIG) -> Encoding | None:
     """The encoding that an OpenEXR file's header names; None where it names none, or for other files."""
-    if path.suffix.lower() != ".exr":
-        return None
     from stackcomp.files import colour, colour_tags, exr
+    from stackcomp.files.formats import format_of
 
+    if format_of(path) != "OpenEXR":
+        return None
     name = colour_tags.from_header(exr.read_header(path).metadata)
     try:
         return None if name is None else colour.encoding(name, colour_config)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
@@ -12,7 +13,7 @@ from pydantic import Field, field_validator
 
 from stackcomp.errors import FileError, Problem
 from stackcomp.files.file_state import FileState, NoFileError, file_state, require_state
-from stackcomp.files.paths import FramePath, missing_frames, resolve
+from stackcomp.files.paths import FramePath, missing_frames, nearby, resolve
 from stackcomp.files.picture_file import Seen, planes, seen, seen_in
 from stackcomp.files.tiff import ALPHA_UNSAID
 from stackcomp.image import Image, all_finite
@@ -104,8 +105,8 @@ class Read(SourceNode):
     def _missing(self, path: Path) -> Problem:
         try:
             file_state(path)
-        except NoFileError as error:
-            return Problem("file-missing", f"there is no file {path}", error.way_out, field="path")
+        except NoFileError:
+            return Problem("file-missing", f"there is no file {path}", nearby(path), field="path")
         except FileError as error:
             return Problem("file-missing", f"{path}: {error.reason}", error.way_out, field="path")
         return Problem("file-missing", f"there was no file {path} a moment ago", "try again", field="path")
@@ -133,10 +134,10 @@ class Read(SourceNode):
         found: dict[int, Seen] = {}
         broken: list[FileError] = []
         for frame, path in paths.items():
+            if not os.path.lexists(path):
+                continue  # That is told of by itself.
             try:
                 found[frame], _ = seen(path)
-            except NoFileError:
-                continue  # That is told of by itself.
             except FileError as error:
                 broken.append(error)
         return found, broken

@@ -162,7 +162,7 @@ def test_a_failed_save_leaves_the_old_file_whole(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "replace", full)
     changed = lantern()
     changed.set("cg", coverage=1)
-    with pytest.raises(FileError, match="No space left"):
+    with pytest.raises(FileError, match="the disk is full"):
         changed.save(path)
     assert path.read_bytes() == before
     assert os.listdir(tmp_path) == ["g.json"]
