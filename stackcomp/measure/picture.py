@@ -7,7 +7,7 @@ from pathlib import Path
 
 from stackcomp.composition import Composition
 from stackcomp.document.graph import Graph
-from stackcomp.errors import CheckError, DocumentError, Problem
+from stackcomp.errors import BadValueError, CheckError, DocumentError, Problem
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.files.paths import FramePath, resolve
 from stackcomp.image import Image
@@ -90,7 +90,11 @@ def open_measured(
         RenderError: the file is damaged.
     """
     text = str(path)
-    if FramePath(text).has_frame and frame is None:
+    try:
+        sequence = FramePath(text).has_frame
+    except BadValueError as error:
+        raise DocumentError(Problem("path", error.message, error.way_out)) from None
+    if sequence and frame is None:
         raise DocumentError(
             Problem("frame", f"{text} is a sequence, and no frame was named", "say which with --frame")
         )
@@ -142,10 +146,11 @@ def _doubts(
 
 def header_encoding(path: Path, colour_config: str = DEFAULT_CONFIG) -> Encoding | None:
     """The encoding that an OpenEXR file's header names; None where it names none, or for other files."""
-    if path.suffix.lower() != ".exr":
-        return None
     from stackcomp.files import colour, colour_tags, exr
+    from stackcomp.files.formats import format_of
 
+    if format_of(path) != "OpenEXR":
+        return None
     name = colour_tags.from_header(exr.read_header(path).metadata)
     try:
         return None if name is None else colour.encoding(name, colour_config)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
@@ -104,7 +105,7 @@ class Read(SourceNode):
                     field="path",
                     severity="warning",
                 )
-        yield from self._unreachable([frame for frame in frames if frame not in set(missing)], context.root)
+        yield from self._unreadable(context)
         if self.encoding is not None:
             from stackcomp.files import colour
 
@@ -123,39 +124,36 @@ class Read(SourceNode):
             return Problem("file-missing", f"{path}: {error.reason}", error.way_out, field="path")
         return Problem("file-missing", f"there was no file {path} a moment ago", "try again", field="path")
 
-    def _unreachable(self, frames: Collection[int], root: Path) -> Iterator[Problem]:
-        """Where something stands in a frame's place that is no file to be read; each kind of it once."""
-        found: dict[str, list[tuple[int, FileError]]] = {}
-        for frame in frames:
-            try:
-                file_state(resolve(root, self.path, frame))
-            except FileError as error:
-                found.setdefault(error.reason.partition(":")[0], []).append((frame, error))
-        for group in found.values():
+    def _unreadable(self, context: Context) -> Iterator[Problem]:
+        """Frames in whose place something stands that cannot be read, from headers alone; each reason once."""
+        groups: dict[str, list[tuple[int, FileError]]] = {}
+        for frame, error in self._headers(context)[1].items():
+            groups.setdefault(error.reason.partition(":")[0], []).append((frame, error))
+        for group in list(groups.values())[:_MOST_LISTED]:
             first = group[0][1]
             others = [frame for frame, _ in group[1:]]
             more = f", and so {'is' if len(others) == 1 else 'are'} {_frames(others)}" if others else ""
             yield Problem("file", f"{first.path}: {first.reason}{more}", first.way_out, field="path")
 
-    def _headers(self, context: Context) -> tuple[dict[int, Seen], list[FileError]]:
+    def _headers(self, context: Context) -> tuple[dict[int, Seen], dict[int, FileError]]:
         """Headers of the frames whose files are there, and what is wrong with the others."""
         frames = context.frames or (context.frame,)
         paths = {frame: self.file(frame, context.root) for frame in frames}
         if len(set(paths.values())) == 1:
             paths = {frames[0]: paths[frames[0]]}
         found: dict[int, Seen] = {}
-        broken: list[FileError] = []
+        broken: dict[int, FileError] = {}
         for frame, path in paths.items():
+            if not os.path.lexists(path):
+                continue  # That is told of by itself.
             try:
                 found[frame], _ = seen(path)
-            except NoFileError:
-                continue  # That is told of by itself.
             except FileError as error:
-                broken.append(error)
+                broken[frame] = error
         return found, broken
 
     def look_at_frames(self, used: Collection[str], context: Context) -> Iterator[Problem]:
-        found, broken = self._headers(context)
+        found, _ = self._headers(context)
         yield from self._doubts(found, used)
         unusable = {frame: sorted(set(header.unusable) & set(used)) for frame, header in found.items()}
         odd = [frame for frame, names in unusable.items() if names]
@@ -167,10 +165,6 @@ class Read(SourceNode):
                 "save it with R, G and B at full size",
                 field="path",
             )
-        if len(found) + len(broken) < 2:
-            return  # A single file is told of when its header is asked for the type.
-        for error in broken[:_MOST_LISTED]:
-            yield Problem("file", f"{error.path}: {error.reason}", error.way_out, field="path")
         usual = _usual(found)
         if usual is None:
             return

@@ -405,10 +405,12 @@ def test_what_stands_in_a_frames_place_is_told_for_all_frames(tmp_path):
     (tmp_path / "p.2.exr").mkdir()
     for frame in (3, 4):
         (tmp_path / f"p.{frame}.exr").symlink_to(f"/gone/p.{frame}.exr")
-    problems = Composition(reader("1-6", path="p.{frame}.exr"), root=tmp_path).check()
+    tifffile.imwrite(tmp_path / "p.7.exr", np.zeros((4, 6, 4), np.uint8), photometric="separated", metadata=None)
+    problems = Composition(reader("1-7", path="p.{frame}.exr"), root=tmp_path).check()
     assert all(problem.node == "file" and problem.field == "path" for problem in problems)
-    missing, folder, link = (problem.message for problem in problems)
-    assert missing.endswith("1 of 6 frames have no file p.{frame}.exr: 6")
+    missing, folder, link, inks = (problem.message for problem in problems)
+    assert missing.endswith("1 of 7 frames have no file p.{frame}.exr: 6")
+    assert inks == f"{tmp_path}/p.7.exr: it holds inks (CMYK), not RGB, grey or a palette"
     assert folder == f"{tmp_path}/p.2.exr: it is a folder"
     assert link == (
         f'{tmp_path}/p.3.exr: it is a link that leads nowhere: it points at "/gone/p.3.exr", and so is frame 4'
