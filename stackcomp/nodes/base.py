@@ -106,7 +106,8 @@ class Context:
 class Job:
     """What a node may need to know while it computes one frame.
 
-    ``channels`` are those of a file that somebody uses; None stands for all.
+    ``channels`` are those of a file that somebody uses; None stands for all. ``domains`` are the data windows of
+    an area node's inputs by port, however little of them it gets.
     """
 
     frame: int
@@ -114,6 +115,7 @@ class Job:
     context: Context
     warn: Callable[[str], None] = field(default=lambda message: None)
     channels: frozenset[str] | None = None
+    domains: Mapping[str, Window] = field(default_factory=dict)
 
     @property
     def root(self) -> Path:
@@ -224,15 +226,16 @@ class SourceNode(Node):
 
 @dataclass(frozen=True)
 class Pick:
-    """How a view makes one plane: from a plane of its input, or from a constant."""
+    """How a view makes one plane: from a plane of its input, or from a constant; times ``factor``."""
 
     plane: str
     channel: str | None = None
     constant: float = 0.0
+    factor: float = 1.0
 
 
 class ViewNode(Node):
-    """Renames and chooses planes; free."""
+    """Renames and chooses planes; free, but where a plane is brought to another unit."""
 
     def picks(self, types: Mapping[str, PortType], context: Context) -> Sequence[Pick]:
         """What each plane of the result is."""

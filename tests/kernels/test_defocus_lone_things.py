@@ -1,8 +1,7 @@
 """Defocus of things with nothing behind them: the plain sum of their discs, and nothing made up.
 
-The truth is a scatter written for clarity: each source pixel's light and coverage times its disc, added up in
-float64. For a flat thing this holds everywhere; for a sloping one at its rim, while inside the sum misses 1 by
-what discs on a grid leave, and an opaque thing stays opaque.
+The truth is the plain scatter of `plain_discs`. For a flat thing it holds everywhere; for a sloping one at its
+rim, while inside the sum misses 1 by what discs on a grid leave, and an opaque thing stays opaque.
 """
 
 from __future__ import annotations
@@ -11,26 +10,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_discs import scattered
 
 import stackcomp.kernels.defocus as kernel
 from stackcomp.kernels.defocus import defocus, margin
 
 FAR = 9.0
-
-
-def scattered(planes, spread, largest):
-    """The sum of discs, and how much of all views lands on each pixel."""
-    light = np.stack(planes, axis=-1).astype(np.float64)
-    radius = np.round(np.maximum(np.abs(np.clip(spread, -largest, largest)), 0.5) * 32) / 32
-    rows, columns = np.mgrid[: spread.shape[0], : spread.shape[1]]
-    result, weights = np.zeros(light.shape), np.zeros(spread.shape)
-    for y, x in np.argwhere(light.any(axis=-1)):
-        lattice = np.arange(-int(radius[y, x]) - 2, int(radius[y, x]) + 3)
-        whole = np.clip(radius[y, x] + 0.5 - np.hypot(lattice[:, None], lattice), 0, 1).sum()
-        disc = np.clip(radius[y, x] + 0.5 - np.hypot(rows - y, columns - x), 0, 1) / whole
-        result += disc[..., None] * light[y, x]
-        weights += disc
-    return result, weights
 
 
 def defocused(planes, spread, largest, outside=FAR):
