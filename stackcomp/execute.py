@@ -21,7 +21,7 @@ import numpy as np
 from stackcomp.errors import RenderError, StackcompError
 from stackcomp.files.file_state import FileState, require_state
 from stackcomp.fuse import Program, compiled
-from stackcomp.image import Image, Plane, all_finite
+from stackcomp.image import Image, Plane, all_finite, times
 from stackcomp.kernels.strips import over_strips
 from stackcomp.nodes.base import AreaNode, Job, Node, PixelNode, Port, SinkNode, SourceNode
 from stackcomp.nodes.read import Read, settle
@@ -336,10 +336,10 @@ class _Frame:
         planes: dict[str, Plane] = {}
         for pick in step.picks:
             if pick.channel is not None:
-                planes[pick.plane] = source[pick.channel]
+                planes[pick.plane] = times(source[pick.channel], pick.factor)
             else:
                 dtype = np.uint32 if isinstance(step.type, Ids) and pick.plane.startswith("id") else np.float32
-                planes[pick.plane] = np.full(source.window.shape, pick.constant, dtype)
+                planes[pick.plane] = times(np.full(source.window.shape, pick.constant, dtype), pick.factor)
         if isinstance(step.type, Ids):
             planes = {
                 name: plane.view(np.uint32) if name.startswith("id") else plane for name, plane in planes.items()
@@ -369,7 +369,8 @@ class _Frame:
         for read in self.spent:
             self._drop(read)
         self.pool.clear()
-        self.values[key] = node.compute(wanted, images, self.job(name), step.checked.type)
+        job = replace(self.job(name), domains={port: self.domains[read] for port, read in step.ports.items()})
+        self.values[key] = node.compute(wanted, images, job, step.checked.type)
 
     def _fetch(self, image: Image, window: Window, spec: Port, key: Key, name: str) -> Image:
         """An input over exactly ``window``, free of NaN and infinity."""

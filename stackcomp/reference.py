@@ -9,7 +9,7 @@ import inspect
 import types
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import Any, Literal, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import Ge, Gt, Le, Lt
 from pydantic import ValidationError
@@ -171,6 +171,8 @@ def _range(low: float | None, high: float | None, above: float | None, below: fl
 def _values(annotation: Any, metadata: list[Any]) -> str:
     """A plain type in words."""
     origin, inner = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        return _values(inner[0], [*inner[1:], *metadata])
     if origin in (Union, types.UnionType):
         return " or ".join(_values(part, metadata) for part in inner if part is not type(None))
     if origin is Literal:

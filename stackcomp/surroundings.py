@@ -10,7 +10,7 @@ from stackcomp.image import Image
 from stackcomp.port_types import Colour, Depth, Ids, Layers, Matte, Motion, PortType, Ratio
 from stackcomp.window import Window
 
-__all__ = ["beyond_frame", "reachable", "scaled"]
+__all__ = ["beyond_frame", "goes_on", "reachable", "scaled"]
 
 
 def reachable(window: Window, domain: Window) -> Window:
@@ -22,15 +22,19 @@ def reachable(window: Window, domain: Window) -> Window:
     return Window(x0, y0, max(min(window.x1, domain.x1), x0 + 1), max(min(window.y1, domain.y1), y0 + 1))
 
 
-def beyond_frame(image: Image, window: Window, domain: Window) -> Image:
-    """The picture with its outermost pixels going on beyond those edges of the frame that it reaches."""
-    frame = image.display
-    grown = Window(
+def goes_on(window: Window, domain: Window, frame: Window) -> Window:
+    """The part of a window where a picture has pixels if it goes on beyond those edges of the frame it reaches."""
+    return Window(
         window.x0 if domain.x0 <= frame.x0 else max(window.x0, domain.x0),
         window.y0 if domain.y0 <= frame.y0 else max(window.y0, domain.y0),
         window.x1 if domain.x1 >= frame.x1 else min(window.x1, domain.x1),
         window.y1 if domain.y1 >= frame.y1 else min(window.y1, domain.y1),
     )
+
+
+def beyond_frame(image: Image, window: Window, domain: Window) -> Image:
+    """The picture with its outermost pixels going on beyond those edges of the frame that it reaches."""
+    grown = goes_on(window, domain, image.display)
     if grown.empty or image.window.empty or grown in image.window:
         return image
     return image.over(grown, edges=True)

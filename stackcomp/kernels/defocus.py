@@ -8,16 +8,22 @@ wide, divided by its sum, so that light is kept; up to a diameter of one pixel i
 **What lands on a pixel** is gathered from all discs that reach it, sorted by spread into steps of one pixel,
 and laid on from the nearest to the farthest until the pixel is full. Coverage fills it: what stands behind
 gets the room that is left, and the uncovered share of a view, which shows nothing, comes last of all. The
-shares of one surface thus add up to 1 and are not laid over each other, however the surface slopes.
+shares of one surface thus add up to 1 and are not laid over each other, however the surface slopes. Light
+without coverage is added and fills nothing. An empty pixel, without coverage and light, has no disc.
 
 **What was hidden.** Near the inner edge of a blurred thing one sees past it, to a part of the background
 that the input does not show. The share that is missing there, as far as the pixel's own disc sees past the
-edge, is taken from what is farther and stands nearby (weighted by the inverse square of its distance). Any
-other lack, as at the border of the picture, is made up by dividing by what did land.
+edge, is taken from what covers, is farther and stands nearby (weighted by its coverage and by the inverse
+square of its distance). Any other lack, as behind a sharp thing or at the border of the picture, is made up by
+dividing by what did land.
+
+**What is empty stays empty.** Where a thing ends and nothing is behind it, the lack is no lack but what alpha is
+for. It is as large as what would land from the clear pixels if the thing went on there: as the plane that it
+is, in which case the sum of its discs stays as it is, or else as large as it is at its edge. This is looked at
+up to one and a half radii away from where nothing covers; inside, opaque things stay opaque.
 
 Method: ours, after the scatter view of depth of field (Potmesil and Chakravarty, A Lens and Aperture Camera
-Model for Synthetic Image Generation, 1981). Every step looks from the pixel outwards in the same order, so a
-tile equals the whole bit for bit.
+Model for Synthetic Image Generation, 1981); the loops are in `disc_gather`.
 """
 
 from __future__ import annotations
@@ -28,20 +34,18 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from stackcomp.kernels.compiled import Array, compiled, plane_of
+from stackcomp.kernels.column_distance import column_distances
+from stackcomp.kernels.compiled import Array, plane_of
+from stackcomp.kernels.disc_gather import BLOCK, END, LEAST, STEPS, gather, look, sums
 from stackcomp.kernels.strips import over_strips
 
-__all__ = ["defocus", "margin"]
+__all__ = ["defocus", "margin", "reach"]
 
-# Radii are rounded to this fraction of a pixel, so that each has a disc of known sum.
-_STEPS = 32
 _MOST = 1000
-_BLOCK = 16
-_LEAST = 0.5
 
 
-def margin(largest: float) -> int:
-    """Pixels that `defocus` reads beyond its result on each side.
+def reach(largest: float) -> int:
+    """Pixels by which discs reach beyond what they are made of.
 
     Args:
         largest: largest radius in pixels.
@@ -51,7 +55,19 @@ def margin(largest: float) -> int:
     """
     if not (math.isfinite(largest) and largest >= 0):
         raise ValueError(f"the largest radius is 0 or more, not {largest}")
-    return 0 if largest <= _LEAST else math.ceil(largest)
+    return 0 if largest <= LEAST else math.ceil(largest)
+
+
+def margin(largest: float) -> int:
+    """Pixels that `defocus` reads beyond its result on each side: more than `reach`, to see where things end.
+
+    Args:
+        largest: largest radius in pixels.
+
+    Raises:
+        ValueError: negative or not finite.
+    """
+    return math.ceil(END * (largest + 0.5)) + 2 if reach(largest) else 0
 
 
 def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Array, Array, Array, Array]:
@@ -61,6 +77,7 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
         planes: R, G, B and alpha, premultiplied, float32 ``(height + 2 margin, width + 2 margin)``.
         spread: radius of each pixel's disc in pixels, of the same shape: negative in front of the focus,
             positive behind. NaN means that nothing is known there: no light comes from it and none is lost.
+            What it says of empty pixels (all planes 0) is not looked at.
         largest: radii are held to this.
 
     Returns:
@@ -70,18 +87,19 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
         ValueError: planes of different shapes, or smaller than their margins; radii past 1000 pixels.
     """
     red, green, blue, alpha = (plane_of(plane) for plane in planes)
-    reach = margin(largest)
-    height, width = red.shape[0] - 2 * reach, red.shape[1] - 2 * reach
+    around = margin(largest)
+    height, width = red.shape[0] - 2 * around, red.shape[1] - 2 * around
     if any(plane.shape != red.shape for plane in (green, blue, alpha, spread)):
         raise ValueError("planes and spread have different shapes")
     if largest > _MOST:
         raise ValueError(f"discs have radii of up to {_MOST} pixels, not {largest:g}")
     if height < 0 or width < 0:
-        raise ValueError(f"planes of {red.shape} have no room for margins of {reach} pixels")
-    table = _inverse_sums(math.ceil(max(largest, _LEAST))).astype(np.float32)
+        raise ValueError(f"planes of {red.shape} have no room for margins of {around} pixels")
+    table = _inverse_sums(math.ceil(max(largest, LEAST))).astype(np.float32)
     # Small numbers are kept small: in a large picture each of these planes is memory that counts.
     share = np.empty(red.shape, np.float32)
     index, step = np.empty(red.shape, np.int16), np.empty(red.shape, np.int16)
+    clear = np.empty(red.shape, np.bool_)
     with np.errstate(invalid="ignore"):
         fits = spread.dtype == np.float32 and np.max(spread, initial=0) <= largest
         fits = fits and np.min(spread, initial=0) >= -largest
@@ -93,20 +111,25 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
         if not fits:
             np.clip(spread[rows], -largest, largest, out=held[rows], casting="same_kind")
             held[rows][~known] = 0
-        discs = np.rint(np.maximum(np.abs(held[rows]), _LEAST) * _STEPS).astype(np.int16)
+        clear[rows] = known & (alpha[rows] <= 0)
+        something = (alpha[rows] != 0) | (red[rows] != 0) | (green[rows] != 0) | (blue[rows] != 0)
+        known &= something
+        discs = np.rint(np.maximum(np.abs(held[rows]), LEAST) * STEPS).astype(np.int16)
         share[rows] = np.where(known, table[discs], np.float32(0))
-        index[rows] = np.where(known, discs, np.int16(-_STEPS))
-        step[rows] = np.rint(held[rows]) + reach
+        index[rows] = np.where(known, discs, np.int16(-STEPS))
+        step[rows] = 2 * (np.rint(held[rows]) + reach(largest)) + (alpha[rows] <= 0)
 
     over_strips(prepare, red.shape[0])
-    reaches = _reaches(index, reach, height, width)
+    # A picture that covers everything ends nowhere.
+    to_clear = column_distances(clear) if clear.any() else np.empty((0, 0), np.int16)
+    reaches = np.zeros((-(-height // BLOCK), -(-width // BLOCK)), np.int32)
+    over_strips(lambda *rows: look(index, reach(largest), around, reaches, *rows), reaches.shape[0], least=1)
     new = functools.partial(np.empty, (height, width), np.float32)
     result = (new(), new(), new(), new())
     if height and width:
+        colour, views = (red, green, blue, alpha), (held, index, share, step)
         over_strips(
-            lambda first, last: _gather(
-                (red, green, blue, alpha), held, index, share, step, reaches, reach, result, first, last
-            ),
+            lambda *rows: gather(colour, views, to_clear, table, reaches, reach(largest), around, result, *rows),
             height,
             least=4,
         )
@@ -115,131 +138,5 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
 
 @functools.lru_cache(maxsize=4)
 def _inverse_sums(largest: int) -> Array:
-    """One over the sum of the disc of each radius ``k / _STEPS``, float64."""
-    return _sums(largest * _STEPS + 1)
-
-
-@compiled
-def _sums(count: int) -> Array:
-    result = np.ones(count, np.float64)
-    for k in range(_STEPS // 2, count):
-        radius = k / _STEPS
-        reach = int(radius + 0.5)
-        total = 0.0
-        for y in range(-reach, reach + 1):
-            for x in range(-reach, reach + 1):
-                total += max(0.0, min(1.0, radius + 0.5 - np.sqrt(float(x * x + y * y))))
-        result[k] = 1 / total
-    return result
-
-
-def _reaches(index: Array, reach: int, height: int, width: int) -> Array:
-    """How far each block of the result has to look: no disc from farther away touches it.
-
-    Looking less far leaves out nothing but zeros, so blocks may lie anywhere.
-    """
-    rows, columns = -(-height // _BLOCK), -(-width // _BLOCK)
-    result = np.zeros((rows, columns), np.int32)
-    for row in range(rows):
-        for column in range(columns):
-            look = reach
-            while True:
-                top, left = row * _BLOCK + reach - look, column * _BLOCK + reach - look
-                seen = index[top : top + _BLOCK + 2 * look, left : left + _BLOCK + 2 * look]
-                enough = min(look, math.floor(max(0.0, float(seen.max()) / _STEPS) + 0.5))
-                if enough == look:
-                    break
-                look = enough
-            result[row, column] = look
-    return result
-
-
-@compiled
-def _gather(
-    planes: tuple[Array, Array, Array, Array],
-    spread: Array,
-    index: Array,
-    share: Array,
-    step: Array,
-    reaches: Array,
-    reach: int,
-    result: tuple[Array, Array, Array, Array],
-    first: int,
-    last: int,
-) -> None:
-    red, green, blue, alpha = planes
-    width = result[0].shape[1]
-    # Per step of spread: weight of views, then their light and coverage.
-    landed = np.zeros((2 * reach + 1, 5))
-    for y in range(first, last):
-        for x in range(width):
-            py, px = y + reach, x + reach
-            look = reaches[y // _BLOCK, x // _BLOCK]
-            if look == 0:
-                result[0][y, x] = red[py, px]
-                result[1][y, x] = green[py, px]
-                result[2][y, x] = blue[py, px]
-                result[3][y, x] = alpha[py, px]
-                continue
-            own, own_spread = index[py, px] / _STEPS, spread[py, px]
-            own_share = share[py, px]
-            fills = own > _LEAST
-            past = 0.0
-            fill = fill_red = fill_green = fill_blue = fill_alpha = 0.0
-            nearest, farthest = 2 * reach + 1, -1
-            for dy in range(-look, look + 1):
-                qy = py + dy
-                for dx in range(-look, look + 1):
-                    qx = px + dx
-                    square = float(dx * dx + dy * dy)
-                    edge = index[qy, qx] / _STEPS + 0.5
-                    if edge > 0 and square < edge * edge:
-                        weight = share[qy, qx] * min(1.0, edge - np.sqrt(square))
-                        k = step[qy, qx]
-                        nearest = min(nearest, k)
-                        farthest = max(farthest, k)
-                        bin_ = landed[k]
-                        bin_[0] += weight
-                        bin_[1] += weight * red[qy, qx]
-                        bin_[2] += weight * green[qy, qx]
-                        bin_[3] += weight * blue[qy, qx]
-                        bin_[4] += weight * alpha[qy, qx]
-                    if fills and edge > 0:
-                        farther = spread[qy, qx] - own_spread - 0.5
-                        room = own + 0.5
-                        if farther > 0 and square < room * room:
-                            farther = min(1.0, farther)
-                            past += farther * own_share * min(1.0, room - np.sqrt(square))
-                            weight = farther / (square + 1.0)
-                            fill += weight
-                            fill_red += weight * red[qy, qx]
-                            fill_green += weight * green[qy, qx]
-                            fill_blue += weight * blue[qy, qx]
-                            fill_alpha += weight * alpha[qy, qx]
-            full = clear = 0.0
-            sum_red = sum_green = sum_blue = sum_alpha = 0.0
-            for k in range(nearest, farthest + 1):
-                bin_ = landed[k]
-                if bin_[0] > 0:
-                    part = min(1.0, (1.0 - full) / bin_[0])
-                    full += part * bin_[4]
-                    clear += part * (bin_[0] - bin_[4])
-                    sum_red += part * bin_[1]
-                    sum_green += part * bin_[2]
-                    sum_blue += part * bin_[3]
-                    sum_alpha += part * bin_[4]
-                    bin_[:] = 0
-            full = min(1.0, full + clear)
-            lack = min(1.0 - full, past)
-            if fill > 0 and lack > 0:
-                part = lack / fill
-                full += lack
-                sum_red += part * fill_red
-                sum_green += part * fill_green
-                sum_blue += part * fill_blue
-                sum_alpha += part * fill_alpha
-            whole = 1 / full if full > 0 else 0.0
-            result[0][y, x] = sum_red * whole
-            result[1][y, x] = sum_green * whole
-            result[2][y, x] = sum_blue * whole
-            result[3][y, x] = sum_alpha * whole
+    """One over the sum of the disc of each radius ``k / STEPS``, float64."""
+    return sums(largest * STEPS + 1)

@@ -66,9 +66,9 @@ def spread_radius(
     if not (gate_mm > 0 and frame_px > 0):
         raise ValueError(f"a gate of {gate_mm} mm over {frame_px} px has no width")
     circle = _signed_circle(distance_m, focus_m, focal_mm, f_number)
-    # A distance next to 0 makes a disc that float32 cannot hold; infinity says the same.
-    with np.errstate(over="ignore"):
-        return (circle * (0.5 * frame_px / gate_mm)).astype(np.float32)
+    # Closer to the lens than any thing can be, a radius leaves the range of float32: it is held to that.
+    most = float(np.finfo(np.float32).max)
+    return np.clip(circle * (0.5 * frame_px / gate_mm), -most, most).astype(np.float32)
 
 
 def _signed_circle(distance_m: npt.ArrayLike, focus_m: float, focal_mm: float, f_number: float) -> Array:

@@ -109,6 +109,7 @@ class Job:
 
     ``channels`` are those of a file that somebody uses; None stands for all. ``opened`` are the files that this
     frame is made from, each with the state in which it was first seen: all of a frame comes from those states.
+    ``domains`` are the data windows of an area node's inputs by port, however little of them it gets.
     """
 
     frame: int
@@ -117,6 +118,7 @@ class Job:
     warn: Callable[[str], None] = field(default=lambda message: None)
     channels: frozenset[str] | None = None
     opened: dict[Path, FileState] = field(default_factory=dict)
+    domains: Mapping[str, Window] = field(default_factory=dict)
 
     @property
     def root(self) -> Path:
@@ -229,15 +231,16 @@ class SourceNode(Node):
 
 @dataclass(frozen=True)
 class Pick:
-    """How a view makes one plane: from a plane of its input, or from a constant."""
+    """How a view makes one plane: from a plane of its input, or from a constant; times ``factor``."""
 
     plane: str
     channel: str | None = None
     constant: float = 0.0
+    factor: float = 1.0
 
 
 class ViewNode(Node):
-    """Renames and chooses planes; free."""
+    """Renames and chooses planes; free, but where a plane is brought to another unit."""
 
     def picks(self, types: Mapping[str, PortType], context: Context) -> Sequence[Pick]:
         """What each plane of the result is."""

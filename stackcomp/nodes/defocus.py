@@ -2,32 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import Annotated, Any, ClassVar, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
 from pydantic import model_validator
 
 from stackcomp.document.values import Keyed, Number
+from stackcomp.errors import Problem
 from stackcomp.image import Image, Plane
-from stackcomp.nodes.base import Adjustable, AreaNode, Job, Port
+from stackcomp.nodes.base import Adjustable, AreaNode, Context, Job, Port
 from stackcomp.port_types import Depth, PortType
+from stackcomp.surroundings import goes_on
 from stackcomp.window import Window
 
 _LENS = ("focal_length", "f_number", "focus_distance", "gate_width")
+# A lens shorter or a focus farther than these speaks for a wrong unit; so does a focus this many times nearer or
+# farther than all that the depth picture holds. Common practice, no source.
+_SHORTEST_MM, _FARTHEST_M, _TIMES = 1.0, 200.0, 10.0
+
+
+class _Seen(NamedTuple):
+    """Of what is covered in a strip: the largest radius in pixels, the nearest and the farthest distance."""
+
+    radius: float
+    near: float
+    far: float
 
 
 class Defocus(Adjustable, AreaNode):
     """Spreads every pixel's light over the disc that a lens makes of it.
 
     Either by ``depth`` and the four numbers of a thin lens, or all alike by ``radius``. Nearer discs cover
-    farther ones; what is in focus is untouched. Where depth is 0 or not finite there is nothing, and what
-    light there is counts as infinitely far; partly covered pixels without depth take it from beside them.
+    farther ones; what is in focus is untouched. Depth and ``focus_distance`` are in metres, ``focal_length`` and
+    ``gate_width`` in millimetres; a file's depth in another unit becomes metres by ``unit`` of its pick_channels
+    node. Where depth is 0, negative or not finite there is nothing, and what light there is counts as infinitely
+    far; partly covered pixels without depth take it from beside them.
+
+    A thing with nothing behind it gets the sum of its discs, colour and alpha, so that it may be laid over any
+    plate. What a near thing hid of a farther one is made up from what stands beside it.
 
     Where discs are large it is slow: time grows with the number of pixels and with the square of the radius.
     With 3840×2160 pixels all out of focus, two cores took 6 seconds at 5 pixels, 21 at 10, 63 at 20 and 288 at
-    40 (measured on a hundredth of such a picture). What is in focus takes next to none.
+    40 (measured on a hundredth of such a picture). What is in focus or empty takes next to none.
     """
 
     source_of_maths: ClassVar[str] = (
@@ -37,7 +55,7 @@ class Defocus(Adjustable, AreaNode):
 
     kind: Literal["defocus"] = "defocus"
     image: Annotated[str, Port(doc="picture", alpha=("premultiplied", "none"), linear=True)]
-    depth: Annotated[str | None, Port((Depth,), doc="distance from the camera")] = None
+    depth: Annotated[str | None, Port((Depth,), doc="distance from the camera in metres")] = None
     focal_length: Annotated[float | None, Number("focal length of the lens", unit="mm", above=0)] = None
     f_number: Annotated[float | None, Number("focal length over the aperture's diameter", unit="f", above=0)] = (
         None
@@ -70,16 +88,41 @@ class Defocus(Adjustable, AreaNode):
             raise ValueError(f"a lens of {focal:g} mm cannot focus at {focus:g} m, within its focal length")
         return self
 
-    def _reach(self) -> int:
-        from stackcomp.kernels.defocus import margin
+    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+        for value, at in _values(self.focal_length):
+            if value < _SHORTEST_MM:
+                yield Problem(
+                    "unit",
+                    f'"focal_length" is {value:g} mm{at}, shorter than any camera\'s lens',
+                    f"focal lengths are in millimetres; if this one was in metres, write {value * 1000:g}",
+                    field="focal_length",
+                    severity="warning",
+                )
+                break
+        for value, at in _values(self.focus_distance):
+            if value > _FARTHEST_M:
+                yield Problem(
+                    "unit",
+                    f'"focus_distance" is {value:g} m{at}, farther than lenses are set to',
+                    f"distances are in metres; if this one was in millimetres, write {value / 1000:g}",
+                    field="focus_distance",
+                    severity="warning",
+                )
+                break
 
-        return margin(self.largest_radius if self.radius is None else self.radius)
+    @property
+    def _most(self) -> float:
+        return self.largest_radius if self.radius is None else self.radius
 
     def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
-        return domains["image"].grow(self._reach())
+        from stackcomp.kernels.defocus import reach
+
+        return domains["image"].grow(reach(self._most))
 
     def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
-        around = wanted.grow(self._reach())
+        from stackcomp.kernels.defocus import margin
+
+        around = wanted.grow(margin(self._most))
         # Of depth one pixel more, from which partly covered pixels take theirs.
         return {"image": around, **({"depth": around.grow(1)} if "depth" in domains else {})}
 
@@ -87,21 +130,46 @@ class Defocus(Adjustable, AreaNode):
         from stackcomp.kernels.defocus import defocus
 
         picture = images["image"]
-        alpha = picture["A"] if "A" in picture else np.ones(picture.window.shape, np.float32)
+        alpha = picture["A"] if "A" in picture else self._coverage(picture, job)
         if self.radius is None:
-            largest = self.largest_radius
-            spread, beyond = self._spread(images["depth"], alpha)
-            if beyond > largest + 0.5:
-                job.warn(f"discs of up to {beyond:.0f} px radius are held to {largest:g} px (largest_radius)")
+            spread, seen = self._spread(images["depth"], alpha)
+            if seen.radius > self._most + 0.5:
+                job.warn(
+                    f"discs of up to {seen.radius:.0f} px radius are held to {self._most:g} px (largest_radius)"
+                )
+            # A part of the picture may well lie all before or all behind the focus.
+            if job.domains.get("image", picture.window) in picture.window:
+                self._judge_focus(seen, job)
         else:
-            largest = self.radius
             spread = np.full(picture.window.shape, self.radius, np.float32)
-        found = defocus([*(picture[name] for name in "RGB"), alpha], spread, largest)
+        found = defocus([*(picture[name] for name in "RGB"), alpha], spread, self._most)
         named: dict[str, Plane] = dict(zip("RGBA", found, strict=True))
         return replace(picture, planes={name: named[name] for name in type.planes}, window=wanted, type=type)
 
-    def _spread(self, depth: Image, alpha: Plane) -> tuple[Plane, float]:
-        """Radius of each pixel's disc, and the largest where something is."""
+    def _coverage(self, picture: Image, job: Job) -> Plane:
+        """The alpha of a picture without alpha: 1 where it has pixels."""
+        window = picture.window
+        inner = window & goes_on(window, job.domains.get("image", window), picture.display)
+        coverage = np.zeros(window.shape, np.float32)
+        if not inner.empty:
+            coverage[inner.slices_in(window)] = 1
+        return coverage
+
+    def _judge_focus(self, seen: _Seen, job: Job) -> None:
+        """Warn where the focus is far from all that there is."""
+        focus = self.focus_distance
+        assert focus is not None
+        if seen.near / _TIMES <= focus <= seen.far * _TIMES or seen.far == 0:
+            return
+        near, far = f"{seen.near:.4g}", f"{seen.far:.4g}"
+        job.warn(
+            f'focus_distance is {focus:.10g} m, but the depth picture "{self.depth}" holds '
+            f"{near if near == far else f'{near} to {far}'} m: if the file's depth is in another unit, say which "
+            'by "unit" at the pick_channels node that makes it ("mm", "cm", "ft", or metres per unit)'
+        )
+
+    def _spread(self, depth: Image, alpha: Plane) -> tuple[Plane, _Seen]:
+        """Radius of each pixel's disc, and what is seen where something covers."""
         from stackcomp.kernels.lens import axial_depth, edge_depth, spread_radius
         from stackcomp.kernels.strips import over_strips
 
@@ -116,7 +184,7 @@ class Defocus(Adjustable, AreaNode):
         }
         inner = depth.window.grow(-1)
         result = np.empty(alpha.shape, np.float32)
-        largest: list[float] = []
+        found: list[_Seen] = []
 
         def rows(first: int, last: int) -> None:
             covered = alpha[first:last]
@@ -126,9 +194,26 @@ class Defocus(Adjustable, AreaNode):
                 window = Window(inner.x0, inner.y0 + first, inner.x1, inner.y0 + last)
                 distance = axial_depth(distance, window, depth.display, lens["focal_mm"], lens["gate_mm"])
             result[first:last] = spread_radius(distance, **lens)
-            largest.append(float(np.abs(result[first:last]).max(initial=0, where=covered > 0)))
+            there = (covered > 0) & (distance > 0) & np.isfinite(distance)
+            found.append(
+                _Seen(
+                    float(np.abs(result[first:last]).max(initial=0, where=covered > 0)),
+                    float(distance.min(initial=np.inf, where=there)),
+                    float(distance.max(initial=0, where=there)),
+                )
+            )
 
         over_strips(rows, alpha.shape[0])
-        found = max(largest, default=0.0)
         np.clip(result, -self.largest_radius, self.largest_radius, out=result)
-        return result, found
+        radii, nears, fars = zip(*found, strict=True) if found else ((0.0,), (np.inf,), (0.0,))
+        return result, _Seen(max(radii), min(nears), max(fars))
+
+
+def _values(number: float | Keyed | None) -> Iterator[tuple[float, str]]:
+    """The values of a number, with the frame of each in words where there are several."""
+    if isinstance(number, Keyed):
+        for frame, value in zip(number.frames, number.values, strict=True):
+            assert isinstance(value, float)
+            yield value, f" at frame {frame:g}"
+    elif number is not None:
+        yield number, ""

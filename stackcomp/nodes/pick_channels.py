@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import Field
+from annotated_types import Gt
+from pydantic import BeforeValidator, Field
 
-from stackcomp.errors import Problem, did_you_mean
+from stackcomp.errors import BadValueError, Problem, did_you_mean, kind_of, shown
 from stackcomp.nodes.base import Context, Pick, Port, ViewNode
 from stackcomp.port_types import (
     Alpha,
@@ -32,10 +34,28 @@ _FIXED: dict[str, tuple[str, ...]] = {
 }
 
 
+#: Metres in each unit of length. A foot is the international one, which is exact (NIST, U.S. Survey Foot).
+_METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0, "ft": 0.3048}
+_UNITS = ", ".join(f'"{unit}"' for unit in _METRES)
+
+
+def _unit(raw: Any) -> Any:
+    if raw is None or (isinstance(raw, str) and raw in _METRES):
+        return raw
+    choices = f"choose from {_UNITS}, or give the number of metres in the unit"
+    if isinstance(raw, str):
+        raise BadValueError(f"is {shown(raw)}, which is none of its choices", choices)
+    if isinstance(raw, bool) or not isinstance(raw, int | float):
+        raise BadValueError(f"is {shown(raw)}, which is {kind_of(raw)}", choices)
+    if not 0 < raw < math.inf:
+        raise BadValueError(f"is {shown(raw)}, not a number above 0", choices)
+    return raw
+
+
 class PickChannels(ViewNode):
     """Shuffles channels: chooses them by name and says what they are.
 
-    It costs nothing: planes are shared, not copied.
+    It costs nothing: planes are shared, not copied, except for depth in another unit than metres.
 
     ``channels`` maps each plane of the result to a channel of the input, or to a number that fills it. Left
     out, planes are looked for under their own names, behind ``layer`` and a dot where that is given. The
@@ -45,9 +65,15 @@ class PickChannels(ViewNode):
     A shadow pass of a render with layers is ``"as": "ratio", "layer": "shadow"``; a matte in its third
     channel is ``"as": "matte", "channels": {"A": "mattes.B"}``; light without coverage is ``"as": "colour",
     "channels": {"R": "emission.R", "G": "emission.G", "B": "emission.B", "A": 0}``.
+
+    Depth is in metres on every wire. ``unit`` says what it is in the file, as a word or as metres per unit:
+    ``"as": "depth", "layer": "depth", "unit": "cm"``. Its values are multiplied here, once; a number in
+    ``channels`` counts in that unit too. What is 0, NaN or infinite, where there is nothing, stays so.
     """
 
-    source_of_maths: ClassVar[str] = "nothing is computed"
+    source_of_maths: ClassVar[str] = (
+        "nothing is computed, but for depth in another unit; 1 ft = 0.3048 m exactly (international foot, NIST)"
+    )
 
     kind: Literal["pick_channels"] = "pick_channels"
     layers: Annotated[str, Port((Layers, Colour, Ratio, Matte), doc="where the channels are taken from")]
@@ -71,6 +97,11 @@ class PickChannels(ViewNode):
         Literal["axis", "ray"],
         Field(description="For depth: measured along the optical axis or along the ray."),
     ] = "axis"
+    unit: Annotated[
+        Literal["mm", "cm", "m", "ft"] | Annotated[float, Gt(0)] | None,
+        BeforeValidator(_unit),
+        Field(description="For depth: unit of the file, or metres per unit. Left out, m."),
+    ] = None
 
     def _wishes(self, type: PortType) -> dict[str, str | float]:
         if self.channels is not None:
@@ -103,6 +134,13 @@ class PickChannels(ViewNode):
                 "remove one of the two",
                 field="layer",
                 severity="warning",
+            )
+        if self.unit is not None and self.as_ != "depth":
+            yield Problem(
+                "unit",
+                f'"unit" is for depth, but "as" is "{self.as_}"',
+                'leave "unit" out, or set "as" to "depth"',
+                field="unit",
             )
         if self.as_ == "colour":
             yield from self._colour_says(types, context)
@@ -241,8 +279,10 @@ class PickChannels(ViewNode):
     def picks(self, types: Mapping[str, PortType], context: Context) -> Sequence[Pick]:
         wishes = self._wishes(types["layers"])
         planes = self.result(types, context).planes
+        unit = (self.unit or "m") if self.as_ == "depth" else "m"
+        factor = _METRES[unit] if isinstance(unit, str) else float(unit)
         return [
-            Pick(plane, wish) if isinstance(wish, str) else Pick(plane, None, float(wish))
+            Pick(plane, wish, 0.0, factor) if isinstance(wish, str) else Pick(plane, None, float(wish), factor)
             for plane, wish in ((plane, wishes[plane]) for plane in planes)
         ]
 

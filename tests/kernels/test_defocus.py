@@ -2,12 +2,80 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stackcomp.kernels.defocus import defocus, margin
+
+
+@functools.cache
+def disc_sum(radius):
+    offsets = np.arange(-int(radius) - 2, int(radius) + 3)
+    return np.clip(radius + 0.5 - np.hypot(offsets[:, None], offsets), 0, 1).sum()
+
+
+def plane_share(away, lands, clear, weights, held, largest, span):
+    """What a plane through the discs that land would send from the clear pixels, and how far it is from them."""
+    (down, across), weights, size = away[:, lands], weights[lands], held[lands]
+    weights = weights / weights.sum()
+    middle = np.array([weights @ across, weights @ down])
+    offsets = np.stack([across, down]) - middle[:, None]
+    level = weights @ size
+    moments = (weights * offsets) @ offsets.T
+    slope = np.linalg.solve(moments + np.eye(2) / 12, (weights * offsets) @ (size - level))
+    uneven = np.sqrt(weights @ (size - level - slope @ offsets) ** 2)
+    found = 0.0
+    for y, x in np.argwhere(clear & (np.abs(away).max(axis=0) <= span)):
+        down, across = away[:, y, x]
+        radius = abs(level + slope @ (np.array([across, down]) - middle))
+        radius = max(16, int(min(np.ceil(largest) * 32, radius * 32) + 0.5)) / 32
+        found += np.clip(radius + 0.5 - np.hypot(down, across), 0, 1) / disc_sum(radius)
+    return found, uneven
+
+
+def edge_share(py, px, clear, covers, radius, mean, span):
+    """What each edge that the pixel sees would send from the clear pixels behind it."""
+
+    def on_the_way(y, x):
+        if covers[py + y, px + x]:
+            return radius[py + y, px + x]
+        ring = max(abs(y), abs(x))
+        if ring == 0:
+            return mean
+        return on_the_way(int(np.rint(y * ((ring - 1) / ring))), int(np.rint(x * ((ring - 1) / ring))))
+
+    found = 0.0
+    for y, x in np.argwhere(clear) - (py, px):
+        if max(abs(y), abs(x)) <= span:
+            size = on_the_way(y, x)
+            found += np.clip(size + 0.5 - np.hypot(y, x), 0, 1) / disc_sum(size)
+    return found
+
+
+def less_emptiness(lack, py, px, clear, covers, alpha, held, radius, largest):
+    """The share that a pixel lacks, without that which is empty."""
+    away = np.stack(np.mgrid[: lack.shape[0], : lack.shape[1]]) - np.array([py, px])[:, None, None]
+    distance = np.hypot(*away)
+    lack = lack[py, px]
+    lands = covers & (distance < radius + 0.5)
+    weights = alpha * np.clip(radius + 0.5 - distance, 0, 1)
+    weights = np.where(lands, weights / np.vectorize(disc_sum)(radius), 0)
+    widest, mean = radius[lands].max(), (weights * radius).sum() / weights.sum()
+    mean = min(widest, max(0.5, int(mean * 32 + 0.5) / 32))
+    soft, far = 0.25 * (widest + 0.5) + 1, 1.5 * (widest + 0.5) + 1
+    ends = np.clip((far - distance[clear].min()) / soft, 0, 1)
+    if ends == 0:
+        return lack
+    empty, uneven = plane_share(away, lands, clear, weights, held, largest, int(far))
+    even = max(0, lack - empty)
+    even *= np.clip(even / 0.02 - 1, 0, 1)
+    curved = max(0, lack - edge_share(py, px, clear, covers, radius, mean, int(far)))
+    share = np.clip(uneven / 0.05 - 1, 0, 1)
+    return lack + ends * (even + share * (curved - even) - lack)
 
 
 def scattered(planes, spread, largest):
@@ -17,40 +85,44 @@ def scattered(planes, spread, largest):
     known = np.isfinite(spread)
     held = np.where(known, np.clip(spread, -largest, largest), 0).astype(np.float64)
     radius = np.round(np.maximum(np.abs(held), 0.5) * 32) / 32
+    clear = known & (light[..., 3] <= 0)
+    covers = known & ~clear
     rows, columns = np.mgrid[:height, :width]
-    offsets = np.arange(-int(largest) - 2, int(largest) + 3)
-    lattice = np.hypot(offsets[:, None], offsets)
-    steps = np.rint(held).astype(int)
+    # Of two views in one step of spread, what covers comes before bare light.
+    steps = 2 * np.rint(held).astype(int) + clear
     layers = {k: np.zeros((height, width, 5)) for k in np.unique(steps)}
     past = np.zeros((height, width))
     behind = np.zeros((height, width, 5))
-    for y, x in np.argwhere(known):
+    for y, x in np.argwhere(known & light.any(axis=-1)):
         distance = np.hypot(rows - y, columns - x)
-        disc = np.clip(radius[y, x] + 0.5 - distance, 0, 1)
-        disc /= np.clip(radius[y, x] + 0.5 - lattice, 0, 1).sum()
+        disc = np.clip(radius[y, x] + 0.5 - distance, 0, 1) / disc_sum(radius[y, x])
         layers[steps[y, x]][..., 0] += disc
         layers[steps[y, x]][..., 1:] += disc[..., None] * light[y, x]
         # How far this pixel is behind each of those whose own disc takes it in.
-        own = np.clip(radius + 0.5 - distance, 0, 1) * (np.abs(radius) > 0.5) * known
-        farther = np.clip(held[y, x] - held - 0.5, 0, 1) * (own > 0)
+        own = np.clip(radius + 0.5 - distance, 0, 1) * (np.abs(radius) > 0.5) * known * light.any(axis=-1)
+        farther = np.clip(held[y, x] - held - 0.5, 0, 1) * (own > 0) * np.clip(light[y, x, 3], 0, 1)
         past += farther * own
         weight = farther / (distance**2 + 1)
         behind[..., 0] += weight
         behind[..., 1:] += weight[..., None] * light[y, x]
     for value in np.unique(radius):
-        past[radius == value] /= np.clip(value + 0.5 - lattice, 0, 1).sum()
+        past[radius == value] /= disc_sum(value)
     result = np.zeros((height, width, 4))
-    full, clear = np.zeros((height, width)), np.zeros((height, width))
+    full, open_, covered = (np.zeros((height, width)) for _ in range(3))
     for k in sorted(layers):
         weight, colour = layers[k][..., 0], layers[k][..., 1:]
-        part = np.minimum(1, (1 - full) / np.where(weight > 0, weight, 1))
+        part = np.minimum(1, np.maximum(0, 1 - full) / np.where(weight > 0, weight, 1))
         result += part[..., None] * colour
         full += part * colour[..., 3]
-        clear += part * (weight - colour[..., 3])
-    full = np.minimum(1, full + clear)
-    lack = np.minimum(1 - full, past) * (behind[..., 0] > 0)
-    result += (lack / np.where(behind[..., 0] > 0, behind[..., 0], 1))[..., None] * behind[..., 1:]
-    whole = full + lack
+        if k % 2 == 0:
+            open_ += part * (weight - colour[..., 3])
+            covered += weight
+    lack = np.where(covered > 0, 1 - np.minimum(1, full + open_), 0)
+    for y, x in np.argwhere((lack > 0) & clear.any()):
+        lack[y, x] = less_emptiness(lack, y, x, clear, covers, light[..., 3], held, radius, largest)
+    filled = np.minimum(lack, past) * (behind[..., 0] > 0)
+    result += (filled / np.where(behind[..., 0] > 0, behind[..., 0], 1))[..., None] * behind[..., 1:]
+    whole = 1 - (lack - filled)
     return result / np.where(whole > 0, whole, 1)[..., None]
 
 

@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from one_node import render_node as render
+from plain_discs import scattered
 
 from stackcomp import Composition, Depth, DocumentError, Graph, Image, StackcompWarning, Window
+from stackcomp.kernels.lens import spread_radius
 
 SIZE = (96, 64)
 FRAME = Window.of_size(*SIZE)
@@ -146,3 +148,159 @@ def test_a_preview_at_half_the_scale_looks_the_same():
 def test_lenses_that_cannot_be_are_refused_with_a_way_out(fields, message):
     with pytest.raises(DocumentError, match=message):
         Graph().add("defocus", "it", image="p", **fields)
+
+
+def lone_card(origin):
+    """A soft-edged card with a hole in a window smaller than the frame, and depth 4 m where it covers."""
+    alpha = np.zeros((36, 44), np.float32)
+    alpha[4:30, 6:38] = 1
+    alpha[14:20, 18:27] = 0
+    for axis in (0, 1):
+        alpha = sum(np.roll(alpha, k, axis) * share for k, share in ((-1, 0.25), (0, 0.5), (1, 0.25)))
+    light = (0.2 + np.random.default_rng(5).random((*alpha.shape, 3))) * alpha[..., None]
+    pixels = np.concatenate([light, alpha[..., None]], axis=-1).astype(np.float32)
+    depth = Image.from_array(np.where(alpha > 0, 4, 0), type=Depth(), origin=origin, display=FRAME)
+    return Image.from_array(pixels, origin=origin, display=FRAME), depth
+
+
+def discs_of(picture, depth, here, largest):
+    """The plain sum of discs over a window, with that lens."""
+    names = ("focus_distance", "focal_length", "f_number", "gate_width")
+    spread = spread_radius(depth, *(LENS[name] for name in names), SIZE[0])
+    planes = [picture.over(here)[name] for name in picture]
+    planes += [np.zeros_like(planes[0])] * (4 - len(planes))
+    return scattered(planes, np.broadcast_to(spread, here.shape), largest)[0]
+
+
+@pytest.mark.parametrize("largest", [6, 12, 30.5])
+def test_a_lone_card_smaller_than_the_frame_is_the_sum_of_its_discs(largest):
+    picture, depth = lone_card(origin=(20, 12))
+    given = {"p": picture, "z": depth}
+    got = render("defocus", given, image="p", depth="z", **{**LENS, "largest_radius": largest})
+    here = picture.window.grow(8)
+    wanted = discs_of(picture, depth.over(here)["Z"], here, largest)
+    for k, name in enumerate("RGBA"):
+        assert np.abs(got.over(here)[name] - wanted[..., k]).max() < 1e-5, name
+
+
+@pytest.mark.parametrize("largest", [6, 30.5])
+def test_a_plate_smaller_than_the_frame_ends_as_its_discs_do(largest):
+    plate = Image.from_array(0.5 + np.random.default_rng(1).random((30, 40, 3)), origin=(25, 15), display=FRAME)
+    depth = Image.from_array(np.full((30, 40), 4), type=Depth(), origin=(25, 15), display=FRAME)
+    given = {"p": plate, "z": depth}
+    got = render("defocus", given, image="p", depth="z", **{**LENS, "largest_radius": largest})
+    here = plate.window.grow(8)
+    wanted = discs_of(plate, np.float64(4), here, largest)
+    for k, name in enumerate("RGB"):
+        assert np.abs(got.over(here)[name] - wanted[..., k]).max() < 1e-5, name
+
+
+def test_a_lone_card_that_reaches_the_border_goes_on_beyond_it():
+    picture, depth = (image.over(Window(0, 0, 38, 32)) for image in lone_card(origin=(-8, -6)))
+    got = render("defocus", {"p": picture, "z": depth}, image="p", depth="z", **LENS)
+    here = Window(-12, -12, 60, 50)
+    beyond = picture.over(Window(-12, -12, 38, 32), edges=True)
+    wanted = discs_of(beyond, np.float64(4), here, 12)
+    inside = FRAME & here
+    for k, name in enumerate("RGBA"):
+        assert np.abs(got.over(inside)[name] - wanted[..., k][inside.slices_in(here)]).max() < 1e-5, name
+    assert got.over(inside)["A"][3, 0] == pytest.approx(1, abs=1e-5)
+
+
+def test_a_window_of_one_pixel_is_that_pixel_of_the_whole():
+    picture, depth = lone_card(origin=(20, 12))
+    whole = render("defocus", {"p": picture, "z": depth}, image="p", depth="z", **LENS)
+    for x, y in ((22, 20), (18, 16), (40, 30), (60, 45)):
+        tile = render("defocus", {"p": picture, "z": depth}, image="p", depth="z", window=(x, y, 1, 1), **LENS)
+        for name in "RGBA":
+            assert tile[name] == whole.over(tile.window)[name]
+
+
+@pytest.mark.parametrize("odd", [0, -3, np.nan, np.inf, -np.inf, 1e-42, 1e-30, 3e38])
+@pytest.mark.parametrize("along", ["axis", "ray"])
+def test_odd_depth_makes_no_odd_pixels(odd, along):
+    pixels, depth = scene()
+    pixels[:20] = 0
+    pixels[5:8, 10:40, :3] = 3
+    depth[:40:3, ::4] = odd
+    heard = []
+    given = {"p": Image.from_array(pixels), "z": depth_image(depth, along)}
+    options = {**LENS, "warn": lambda node, message: heard.append(message)}
+    with np.errstate(all="raise"):
+        whole = render("defocus", given, image="p", depth="z", **options)
+    tile = render("defocus", given, image="p", depth="z", window=Window(30, 20, 31, 21), **options)
+    assert all("taken as 0" in message or "held to 12 px" in message for message in heard)
+    for name in "RGBA":
+        assert np.isfinite(whole[name]).all()
+        assert tile[name] == whole.over(tile.window)[name]
+    assert whole["A"].min() >= 0
+    assert whole["A"].max() <= 1 + 1e-6
+
+
+def said(depth, coverage=None, **more):
+    """What is said at render about a picture of that depth."""
+    pixels = np.ones((*SIZE[::-1], 4), np.float32)
+    if coverage is not None:
+        pixels *= coverage[..., None]
+    heard = []
+    options = {name: more.pop(name) for name in ("window", "at") if name in more}
+    blurred(pixels, depth.astype(np.float32), warn=lambda node, message: heard.append(message), **options, **more)
+    return [message for message in heard if "focus_distance" in message]
+
+
+def test_a_focus_far_from_all_depth_is_said_with_both_numbers():
+    depth = np.linspace(2.1, 8.4, SIZE[0]) * np.ones(SIZE[::-1])
+    wide = {"focal_length": 24, "f_number": 16, "largest_radius": 2}
+    (message,) = said(depth, focus_distance=3000, **wide)
+    assert message.startswith('focus_distance is 3000 m, but the depth picture "z" holds 2.1 to 8.4 m: ')
+    assert '"unit" at the pick_channels node' in message
+    # A file in millimetres that nobody has told so, and a preview of it.
+    (message,) = said(depth * 1000, focus_distance=3, **wide)
+    assert "3 m" in message
+    assert "2100 to 8400 m" in message
+    assert len(said(depth, focus_distance=3000, at=0.5, **wide)) == 1
+    (message,) = said(np.full(SIZE[::-1], 5), focus_distance=0.2, **wide)
+    assert "holds 5 m" in message
+
+
+@pytest.mark.parametrize("focus", [0.22, 1.5, 4, 9, 80])
+def test_a_rack_of_focus_says_nothing(focus):
+    depth = np.linspace(2.1, 8.4, SIZE[0]) * np.ones(SIZE[::-1])
+    assert not said(depth, focus_distance=focus, focal_length=24, f_number=16, largest_radius=2)
+
+
+def test_only_depth_of_what_is_covered_counts_and_only_of_the_whole():
+    coverage = np.zeros(SIZE[::-1], np.float32)
+    coverage[20:40, 30:60] = 1
+    depth = np.where(coverage > 0, 4, 1e6)
+    wide = {"focal_length": 24, "f_number": 16, "largest_radius": 2}
+    assert len(said(depth, coverage, focus_distance=100, **wide)) == 1
+    assert not said(depth, focus_distance=100, **wide)
+    # A tile may hold but a part of what stands at many distances.
+    assert not said(depth, coverage, focus_distance=100, window=Window(0, 0, 50, 64), **wide)
+    # Without any depth there is nothing to compare with.
+    assert not said(0 * depth, coverage, focus_distance=100, **wide)
+
+
+def warned(**fields):
+    """Warnings about a node before a pixel is read."""
+    graph = Graph()
+    graph.add("flat", "p", size=list(SIZE))
+    graph.add("flat", "z", size=list(SIZE))
+    graph.add("pick_channels", "depth", layers="z", as_="depth", channels={"Z": "R"})
+    graph.add("defocus", "it", image="p", depth="depth", **{**LENS, **fields})
+    return [str(problem) for problem in Composition(graph).check() if problem.rule == "unit"]
+
+
+def test_lengths_in_a_wrong_unit_are_warned_of():
+    assert warned(focal_length=1, focus_distance=200) == []
+    (message,) = warned(focal_length=0.05)
+    assert '"focal_length" is 0.05 mm, shorter' in message
+    assert "write 50" in message
+    (message,) = warned(focus_distance=3000)
+    assert '"focus_distance" is 3000 m, farther' in message
+    assert "write 3" in message
+    assert len(warned(focal_length=0.035, focus_distance=2500)) == 2
+    keys = {"keys": [[1, 2], [5, 199], [9, 1500], [12, 4000]]}
+    (message,) = warned(focus_distance=keys)
+    assert "is 1500 m at frame 9" in message

@@ -112,7 +112,10 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
     "deliver": [{"image": "cg", "path": "o.exr"}],
     "flat": [{"size": [44, 36], "colour": [0.5, 1, 2], "coverage": 0.5}],
     "ramp": [{"like": "plate", "direction": "down", "last": [3, 2, 1]}],
-    "pick_channels": [{"layers": "file", "as_": "matte", "channels": {"A": "mask"}}],
+    "pick_channels": [
+        {"layers": "file", "as_": "matte", "channels": {"A": "mask"}},
+        {"layers": "file", "as_": "depth", "channels": {"Z": "mask"}, "unit": "ft"},
+    ],
     "premultiply": [{"image": "straight"}],
     "unpremultiply": [{"image": "cg"}],
     "convert_colour": [{"image": "cg", "to": "ACES2065-1"}, {"image": "cg", "to": "ACEScct"}, {"image": "log"}],

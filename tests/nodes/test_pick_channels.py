@@ -7,8 +7,24 @@ import re
 import numpy as np
 import pytest
 
-from stackcomp import CheckError, Coordinates, Depth, Ids, Image, Layers, Matte, Motion, Ratio, Window
+from stackcomp import (
+    CheckError,
+    Composition,
+    Coordinates,
+    Depth,
+    DocumentError,
+    Graph,
+    Ids,
+    Image,
+    Layers,
+    Matte,
+    Motion,
+    Ratio,
+    Window,
+)
+from stackcomp.files import exr
 from stackcomp.port_types import Colour, Encoding
+from stackcomp.review.dump import dump
 
 ACESCG = Encoding("ACEScg", "scene-linear")
 CHANNELS = ("A", "B", "G", "R", "Z", "id", "cover", "shadow.B", "shadow.G", "shadow.R", "u", "v")
@@ -143,3 +159,107 @@ def test_a_layer_without_the_planes_is_one_finding_too(render, file):
     assert field == "layer"
     assert message == 'layer "shadow" of "f" has no Z; it has B, G, R'
     assert way_out == 'name them with "channels"'
+
+
+#: Metres in a unit: SI prefixes, and the international foot (NIST, U.S. Survey Foot: 1 foot = 0.3048 m exactly).
+UNITS = [("mm", 0.001), ("cm", 0.01), ("m", 1), ("ft", 0.3048), (0.3048, 0.3048), (2, 2), (None, 1)]
+DISTANCES = np.array([[0, 1, 2.5, 1234.567], [np.inf, -np.inf, np.nan, -3]], np.float32)
+
+
+@pytest.fixture
+def distances():
+    window = Window(0, 0, 4, 2)
+    return Image({"Z": DISTANCES}, window, window, Layers(("Z",)))
+
+
+@pytest.mark.parametrize(("unit", "metres"), UNITS, ids=str)
+@pytest.mark.parametrize("along", ["axis", "ray"])
+@pytest.mark.parametrize("fused", [True, False])
+def test_depth_becomes_metres(render, distances, unit, metres, along, fused):
+    fields = {"as_": "depth", "along": along, "unit": unit}
+    got = render("pick_channels", {"f": distances}, layers="f", fused=fused, **fields)
+    assert got.type == Depth(along)
+    assert got["Z"].dtype == np.float32
+    with np.errstate(invalid="ignore"):
+        np.testing.assert_array_equal(got["Z"], (DISTANCES.astype(np.float64) * metres).astype(np.float32))
+    np.testing.assert_array_equal(distances["Z"], DISTANCES)
+    assert np.shares_memory(got["Z"], distances["Z"]) == (metres == 1)
+
+
+def test_ten_feet_are_3_048_metres(render, distances):
+    got = render("pick_channels", {"f": distances}, layers="f", as_="depth", unit="ft", channels={"Z": 10})
+    assert np.all(got["Z"] == np.float32(3.048))
+
+
+def test_depth_past_the_range_of_numbers_is_infinite_or_nothing(render):
+    window = Window(0, 0, 3, 1)
+    file = Image({"Z": np.array([[3e38, 1e-44, 7]], np.float32)}, window, window, Layers(("Z",)))
+    with np.errstate(all="raise"):
+        large = render("pick_channels", {"f": file}, layers="f", as_="depth", unit=1000)["Z"]
+        small = render("pick_channels", {"f": file}, layers="f", as_="depth", unit="mm")["Z"]
+    assert large.tolist() == [[np.inf, np.float32(np.float64(np.float32(1e-44)) * 1000), 7000]]
+    assert small.tolist() == [[np.float32(3e35), 0, np.float32(0.007)]]
+
+
+def depth_file(folder):
+    window = Window(0, 0, 16, 10)
+    plane = np.arange(160, dtype=np.float32).reshape(10, 16)
+    planes = {"R": plane, "G": plane, "B": plane, "A": plane * 0 + 1, "depth.Z": plane * 10}
+    exr.write(folder / "cg.1.exr", planes, window=window, display=window, pixel_type="float")
+    graph = Graph(frames="1")
+    graph.add("read", "cg", path="cg.{frame}.exr", encoding="ACEScg")
+    graph.add("pick_channels", "depth", layers="cg", as_="depth", layer="depth", unit="cm")
+    lens = {"focal_length": 50, "f_number": 8, "focus_distance": 7, "gate_width": 36}
+    graph.add("defocus", "soft", image="cg", depth="depth", **lens)
+    return graph, plane * 10
+
+
+def test_depth_of_a_file_is_scaled_once_in_renders_previews_tiles_and_dumps(tmp_path):
+    graph, centimetres = depth_file(tmp_path)
+    comp = Composition(graph, root=tmp_path)
+    metres = (centimetres.astype(np.float64) * 0.01).astype(np.float32)
+    np.testing.assert_allclose(comp.render("depth", 1)["Z"], metres, rtol=1e-7)
+    half = comp.render("depth", 1, scale=0.5)["Z"]
+    assert half.shape == (5, 8)
+    assert np.isin(half, comp.render("depth", 1)["Z"]).all()
+    tile = comp.render("depth", 1, window=(3, 2, 5, 4))
+    np.testing.assert_allclose(tile["Z"], metres[2:6, 3:8], rtol=1e-7)
+    dump(comp, 1, tmp_path / "d", warn=lambda *_: None)
+    (written,) = (tmp_path / "d").glob("*depth*.exr")
+    np.testing.assert_allclose(exr.read(written).planes["Z"], metres, rtol=1e-7)
+
+
+def test_what_defocus_gets_from_a_file_in_centimetres_is_metres(tmp_path):
+    graph, centimetres = depth_file(tmp_path)
+    comp = Composition(graph, root=tmp_path)
+    got = comp.render("soft", 1)
+    metres = Image.from_array((centimetres.astype(np.float64) * 0.01).astype(np.float32), type=Depth())
+    # A picture that stands in for the node is what comes out of it: it is not scaled again.
+    given = comp.render("soft", 1, replace={"depth": metres})
+    for name in "RGBA":
+        np.testing.assert_allclose(got[name], given[name], rtol=1e-5)
+    assert np.abs(comp.render("cg", 1)["R"] - got["R"]).max() > 0.01
+
+
+@pytest.mark.parametrize(
+    ("unit", "message"),
+    [
+        ("inch", '"unit" is "inch", which is none of its choices'),
+        ("M", '"unit" is "M", which is none'),
+        (0, '"unit" is 0, not a number above 0'),
+        (-2.5, '"unit" is -2.5, not a number above 0'),
+        (True, '"unit" is true, which is a truth value'),
+        ([1], r'"unit" is \[1\], which is a list'),
+        ({"keys": [[1, 2]]}, '"unit" is .*, which is an object'),
+    ],
+)
+def test_units_that_there_are_not(unit, message):
+    with pytest.raises(DocumentError, match=message) as caught:
+        Graph().add("pick_channels", "it", layers="f", as_="depth", unit=unit)
+    assert 'choose from "mm", "cm", "m", "ft", or give the number of metres in the unit' in str(caught.value)
+
+
+@pytest.mark.parametrize("as_", ["colour", "matte", "ratio"])
+def test_a_unit_is_for_depth_alone(render, file, as_):
+    with pytest.raises(CheckError, match=f'"unit" is for depth, but "as" is "{as_}"'):
+        render("pick_channels", {"f": file}, layers="f", as_=as_, unit="m")

@@ -1,0 +1,328 @@
+"""The loops of `defocus`: what lands on each pixel, from the nearest disc to the farthest.
+
+Every step looks from the pixel outwards in the same order, so a tile equals the whole bit for bit.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from stackcomp.kernels.compiled import Array, compiled
+
+__all__ = ["BLOCK", "END", "LEAST", "STEPS", "gather", "look", "sums"]
+
+#: Radii are rounded to this fraction of a pixel, so that each has a disc of known sum.
+STEPS = 32
+#: Radius of a disc that is the pixel itself.
+LEAST = 0.5
+#: Pixels along each side of the blocks that look equally far.
+BLOCK = 16
+#: How many radii away the end of a surface is noticed. Farther away the share that lacks is no emptiness.
+END = 1.5
+# Over this share of a radius, one passes softly into the other.
+_SOFT = 0.25
+# A plane's discs may lack this share because they lie on a grid: it is not made up for near the plane's end.
+_GRID = 0.02
+# Radii that differ from those of a plane by this much (root mean square, pixels) are those of a plane.
+_EVEN = 0.05
+# Variance of a pixel's own extent: a single row of pixels then has no slope across itself.
+_PIXEL = 1 / 12
+
+
+@compiled
+def sums(count: int) -> Array:
+    """One over the sum of the disc of each radius ``k / STEPS``, float64."""
+    result = np.ones(count, np.float64)
+    for k in range(STEPS // 2, count):
+        radius = k / STEPS
+        reach = int(radius + 0.5)
+        total = 0.0
+        for y in range(-reach, reach + 1):
+            for x in range(-reach, reach + 1):
+                total += max(0.0, min(1.0, radius + 0.5 - np.sqrt(float(x * x + y * y))))
+        result[k] = 1 / total
+    return result
+
+
+@compiled
+def look(index: Array, most: int, around: int, result: Array, first: int, last: int) -> None:
+    """How far each block of the result has to look: no disc from farther away touches it.
+
+    Looking less far leaves out nothing but zeros, so blocks may lie anywhere.
+    """
+    height, width = index.shape
+    for row in range(first, last):
+        for column in range(result.shape[1]):
+            top, left = row * BLOCK + around, column * BLOCK + around
+            far = most
+            while True:
+                largest = np.int16(0)
+                for y in range(top - far, min(top + BLOCK + far, height)):
+                    seen = index[y, left - far : min(left + BLOCK + far, width)]
+                    for x in range(seen.size):
+                        largest = max(largest, seen[x])
+                enough = min(far, int(largest / STEPS + 0.5))
+                if enough == far:
+                    break
+                far = enough
+            result[row, column] = far
+
+
+@compiled
+def _distance(columns: Array, y: int, x: int, most: float) -> float:
+    """Distance to the nearest marked pixel, given those in columns; more than ``most`` where it is farther."""
+    span = int(most) + 1
+    nearest = float((span + 1) * (span + 1))
+    for k in range(max(0, x - span), min(columns.shape[1], x + span + 1)):
+        down = float(columns[y, k])
+        nearest = min(nearest, down * down + float((k - x) * (k - x)))
+    return float(np.sqrt(nearest))
+
+
+@compiled
+def _discs(views: tuple[Array, Array, Array, Array], alpha: Array, y: int, x: int, reach: int) -> tuple[int, int]:
+    """Of what covers and lands on a pixel: the largest disc, and the mean by coverage."""
+    _, index, share, _ = views
+    widest, weights, discs = 0, 0.0, 0.0
+    for dy in range(-reach, reach + 1):
+        for dx in range(-reach, reach + 1):
+            disc, covers = int(index[y + dy, x + dx]), alpha[y + dy, x + dx]
+            room = disc / STEPS + 0.5
+            square = float(dx * dx + dy * dy)
+            if disc > 0 and covers > 0 and square < room * room:
+                weight = covers * share[y + dy, x + dx] * min(1.0, room - np.sqrt(square))
+                weights += weight
+                discs += weight * disc
+                widest = max(widest, disc)
+    return widest, min(widest, max(STEPS // 2, int(discs / weights + 0.5)))
+
+
+@compiled
+def _plane_share(
+    to_clear: Array,
+    views: tuple[Array, Array, Array, Array],
+    alpha: Array,
+    y: int,
+    x: int,
+    span: int,
+    table: Array,
+) -> tuple[float, float]:
+    """What would land from where nothing covers if what lands on this pixel were a plane that went on there.
+
+    Also how far the radii are from those of a plane, as root mean square in pixels.
+    """
+    spread, index, share, _ = views
+    weights = across = down = size = xx = xy = yy = xs = ys = ss = 0.0
+    for dy in range(-span, span + 1):
+        for dx in range(-span, span + 1):
+            disc, covers = index[y + dy, x + dx], alpha[y + dy, x + dx]
+            room = disc / STEPS + 0.5
+            square = float(dx * dx + dy * dy)
+            if disc > 0 and covers > 0 and square < room * room:
+                weight = covers * share[y + dy, x + dx] * min(1.0, room - np.sqrt(square))
+                radius = spread[y + dy, x + dx]
+                weights += weight
+                across += weight * dx
+                down += weight * dy
+                size += weight * radius
+                xx += weight * dx * dx
+                xy += weight * dx * dy
+                yy += weight * dy * dy
+                xs += weight * dx * radius
+                ys += weight * dy * radius
+                ss += weight * radius * radius
+    across, down, size = across / weights, down / weights, size / weights
+    xx, yy, xy = xx / weights - across * across, yy / weights - down * down, xy / weights - across * down
+    xs, ys, ss = xs / weights - across * size, ys / weights - down * size, ss / weights - size * size
+    area = (xx + _PIXEL) * (yy + _PIXEL) - xy * xy
+    slope_x = (xs * (yy + _PIXEL) - ys * xy) / area
+    slope_y = (ys * (xx + _PIXEL) - xs * xy) / area
+    ss += slope_x * slope_x * xx + slope_y * slope_y * yy + 2 * slope_x * slope_y * xy
+    ss -= 2 * (slope_x * xs + slope_y * ys)
+    most = table.size - 1
+    found = 0.0
+    for dy in range(-span, span + 1):
+        for dx in range(-span, span + 1):
+            if to_clear[y + dy, x + dx] == 0:
+                radius = abs(size + slope_x * (dx - across) + slope_y * (dy - down))
+                disc = max(STEPS // 2, int(min(float(most), radius * STEPS) + 0.5))
+                room = disc / STEPS + 0.5
+                square = float(dx * dx + dy * dy)
+                if square < room * room:
+                    found += table[disc] * min(1.0, room - np.sqrt(square))
+    return found, float(np.sqrt(max(0.0, ss)))
+
+
+@compiled
+def _edge_share(
+    to_clear: Array, index: Array, rings: Array, y: int, x: int, span: int, mean: int, table: Array
+) -> float:
+    """What would land from where nothing covers if each edge seen from this pixel went on as large as it is.
+
+    Looks outwards ring by ring. A pixel that nothing covers has the disc of the one before it on the way, so in
+    the end that of the last pixel before the edge; ``mean`` is the first where the way starts in the clear.
+    """
+    middle = rings.shape[0] // 2
+    found = 0.0
+    for ring in range(span + 1):
+        before = (ring - 1) / ring if ring > 0 else 0.0
+        for dy in range(-ring, ring + 1):
+            for dx in range(-ring, ring + 1, 1 if abs(dy) == ring else 2 * ring):
+                clear = to_clear[y + dy, x + dx] == 0
+                if not clear and index[y + dy, x + dx] > 0:
+                    disc = int(index[y + dy, x + dx])
+                elif ring == 0:
+                    disc = mean
+                else:
+                    disc = int(rings[middle + int(np.rint(dy * before)), middle + int(np.rint(dx * before))])
+                rings[middle + dy, middle + dx] = disc
+                if clear:
+                    room = disc / STEPS + 0.5
+                    square = float(dx * dx + dy * dy)
+                    if square < room * room:
+                        found += table[disc] * min(1.0, room - np.sqrt(square))
+    return found
+
+
+@compiled
+def _less_emptiness(
+    lack: float, to_clear: Array, views: tuple[Array, Array, Array, Array], alpha: Array, rings: Array, y: int,
+    x: int, reach: int, table: Array,
+) -> float:  # fmt: skip
+    """The share that a pixel lacks, without that which is empty; discs come from within ``reach``."""
+    widest, mean = _discs(views, alpha, y, x, reach)
+    radius = widest / STEPS + 0.5
+    soft, far = _SOFT * radius + 1, END * radius + 1
+    ends = min(1.0, max(0.0, (far - _distance(to_clear, y, x, far)) / soft))
+    if ends == 0:
+        return lack
+    span = int(far)
+    empty, uneven = _plane_share(to_clear, views, alpha, y, x, span, table)
+    less = max(0.0, lack - empty)
+    less *= min(1.0, max(0.0, less / _GRID - 1))
+    curved = min(1.0, max(0.0, uneven / _EVEN - 1))
+    if curved > 0:
+        empty = _edge_share(to_clear, views[1], rings, y, x, span, mean, table)
+        less += curved * (max(0.0, lack - empty) - less)
+    return lack + ends * (less - lack)
+
+
+@compiled
+def gather(
+    planes: tuple[Array, Array, Array, Array],
+    views: tuple[Array, Array, Array, Array],
+    to_clear: Array,
+    table: Array,
+    reaches: Array,
+    most: int,
+    around: int,
+    result: tuple[Array, Array, Array, Array],
+    first: int,
+    last: int,
+) -> None:
+    """Rows ``first`` to ``last`` of the result.
+
+    Args:
+        planes: R, G, B and alpha, with a margin.
+        views: of each of their pixels the spread, the radius in steps (negative where no light comes from),
+            one over the sum of its disc, and the step of spread it belongs to: twice its number, and 1 more where
+            light has no coverage.
+        to_clear: rows to the nearest pixel in the column that nothing covers; without pixels where all is covered.
+        table: one over the sum of the disc of each radius in steps.
+        reaches: how far each block has to look.
+        most: largest of all reaches.
+        around: the margin.
+        result: four planes without margin.
+        first: first row.
+        last: row behind the last.
+    """
+    red, green, blue, alpha = planes
+    spread, index, share, step = views
+    width = result[0].shape[1]
+    # Per step of spread, twice: weight of views that cover, their light and coverage; then those of bare light.
+    landed = np.zeros((2 * (2 * most + 1), 5))
+    rings = np.zeros((2 * around + 1, 2 * around + 1) if to_clear.size else (0, 0), np.int16)
+    for y in range(first, last):
+        for x in range(width):
+            py, px = y + around, x + around
+            far = reaches[y // BLOCK, x // BLOCK]
+            if far == 0:
+                result[0][y, x] = red[py, px]
+                result[1][y, x] = green[py, px]
+                result[2][y, x] = blue[py, px]
+                result[3][y, x] = alpha[py, px]
+                continue
+            own, own_spread = index[py, px] / STEPS, spread[py, px]
+            own_share = share[py, px]
+            fills = own > LEAST
+            past = 0.0
+            fill = fill_red = fill_green = fill_blue = fill_alpha = 0.0
+            nearest, farthest = landed.shape[0], -1
+            for dy in range(-far, far + 1):
+                qy = py + dy
+                for dx in range(-far, far + 1):
+                    qx = px + dx
+                    disc = index[qy, qx]
+                    if disc < 0:
+                        continue
+                    square = float(dx * dx + dy * dy)
+                    edge = disc / STEPS + 0.5
+                    covers = alpha[qy, qx]
+                    if square < edge * edge:
+                        weight = share[qy, qx] * min(1.0, edge - np.sqrt(square))
+                        k = step[qy, qx]
+                        nearest = min(nearest, k)
+                        farthest = max(farthest, k)
+                        bin_ = landed[k]
+                        bin_[0] += weight
+                        bin_[1] += weight * red[qy, qx]
+                        bin_[2] += weight * green[qy, qx]
+                        bin_[3] += weight * blue[qy, qx]
+                        bin_[4] += weight * covers
+                    if fills and covers > 0:
+                        farther = spread[qy, qx] - own_spread - 0.5
+                        room = own + 0.5
+                        if farther > 0 and square < room * room:
+                            farther = min(1.0, farther) * min(1.0, covers)
+                            past += farther * own_share * min(1.0, room - np.sqrt(square))
+                            weight = farther / (square + 1.0)
+                            fill += weight
+                            fill_red += weight * red[qy, qx]
+                            fill_green += weight * green[qy, qx]
+                            fill_blue += weight * blue[qy, qx]
+                            fill_alpha += weight * covers
+            full = clear = covering = 0.0
+            sum_red = sum_green = sum_blue = sum_alpha = 0.0
+            for k in range(nearest, farthest + 1):
+                bin_ = landed[k]
+                if bin_[0] > 0:
+                    part = min(1.0, max(0.0, 1.0 - full) / bin_[0])
+                    full += part * bin_[4]
+                    if k % 2 == 0:
+                        covering += bin_[0]
+                        clear += part * (bin_[0] - bin_[4])
+                    sum_red += part * bin_[1]
+                    sum_green += part * bin_[2]
+                    sum_blue += part * bin_[3]
+                    sum_alpha += part * bin_[4]
+                    bin_[:] = 0
+            full = min(1.0, full + clear)
+            lack = 1.0 - full
+            if covering == 0:
+                # Light alone covers nothing, and nothing is lacking of it.
+                lack = 0.0
+            elif lack > 0 and to_clear.size:
+                lack = _less_emptiness(lack, to_clear, views, alpha, rings, py, px, far, table)
+            filled = min(lack, past) if fill > 0 else 0.0
+            if filled > 0:
+                part = filled / fill
+                sum_red += part * fill_red
+                sum_green += part * fill_green
+                sum_blue += part * fill_blue
+                sum_alpha += part * fill_alpha
+            whole = 1 - (lack - filled)
+            whole = 1 / whole if whole > 0 else 0.0
+            result[0][y, x] = sum_red * whole
+            result[1][y, x] = sum_green * whole
+            result[2][y, x] = sum_blue * whole
+            result[3][y, x] = sum_alpha * whole
