@@ -33,7 +33,7 @@ def one_pixel():
 
     def compute(kind: str, pixels: Mapping[str, Any], types: Mapping[str, Any] | None = None, **fields: Any):
         given = {
-            name: Image.from_array([[np.atleast_1d(value)]], type=(types or {}).get(name))
+            name: Image.from_array([[np.atleast_1d(np.float32(value))]], type=(types or {}).get(name))
             for name, value in pixels.items()
         }
         return render_node(kind, given, **fields).to_array()[0, 0].tolist()
