@@ -69,6 +69,9 @@ class Image:
             what = "metadata" if isinstance(self.planes, Mapping) else "planes"
             seen = type(getattr(self, what)).__name__
             raise ArgumentError(what, f"{seen} is no mapping", "give {name: …}; Image.from_array takes one array")
+        odd = next((name for name in self.metadata if not isinstance(name, str)), None)
+        if odd is not None:
+            raise ArgumentError("metadata", f"{cut(repr(odd), 60)} is no name of an attribute", "names are texts")
         for name, plane in self.planes.items():
             self._check_plane(name, plane)
         order = self.type.planes
