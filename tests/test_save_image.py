@@ -163,6 +163,8 @@ class TestExr:
         assert told["colorInteropID"] == "lin_ap1_scene"
         assert told["chromaticities"][0] == pytest.approx(0.713)
         assert "stackcomp/graph" not in told
+        log = Image(planes, FRAME, FRAME, Layers(("R", "G", "B"), "none", LOG), header)
+        assert "chromaticities" not in exr.read_header(log.save(tmp_path / "log.exr")).metadata
 
 
 class TestStills:
