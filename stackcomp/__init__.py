@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from stackcomp.document.graph import Graph
     from stackcomp.document.values import Keyed
     from stackcomp.errors import (
+        ArgumentError,
+        ChannelError,
         CheckError,
         DocumentError,
         FileError,
@@ -52,6 +54,8 @@ _HOMES = {
     "document.graph": ("Graph",),
     "document.values": ("Keyed",),
     "errors": (
+        "ArgumentError",
+        "ChannelError",
         "CheckError",
         "DocumentError",
         "FileError",
@@ -83,6 +87,8 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
     "KINDS",
+    "ArgumentError",
+    "ChannelError",
     "CheckError",
     "Colour",
     "Composition",

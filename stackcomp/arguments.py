@@ -1,80 +1,233 @@
 """What callers from Python hand in, looked at once, so that a slip ends in words and not deep inside.
 
-A window is a `Window`, or x, y, width and height as on the command line: (x, y) the top-left corner.
+A window is a `Window`, or x, y, width and height as on the command line, as four numbers or as ``"x,y,w,h"``:
+(x, y) is the top-left corner. An encoding is an `Encoding`, or the name of one in a colour config. Variables are
+a mapping, the path of a JSON file that holds one, or a list of these, of which the later win.
+
+Everything here raises `ArgumentError` for what makes no sense.
 """
 
 from __future__ import annotations
 
 import operator
+import os
 from collections.abc import Collection, Mapping
-from typing import Any
+from numbers import Real
+from pathlib import Path
+from typing import Any, cast
 
-from stackcomp.errors import GraphError, Problem
+import numpy as np
+
+from stackcomp.errors import ArgumentError, cut
 from stackcomp.image import Image
+from stackcomp.port_types import Encoding
 from stackcomp.window import Window
 
-__all__ = ["WindowLike", "frame_number", "frame_numbers", "names", "pictures", "scale_factor", "window"]
+__all__ = [
+    "EncodingLike",
+    "PathLike",
+    "VariablesLike",
+    "WindowLike",
+    "callback",
+    "encoding",
+    "file_path",
+    "frame_number",
+    "frame_numbers",
+    "listed_members",
+    "names",
+    "node_name",
+    "pictures",
+    "scale_factor",
+    "some_window",
+    "stops",
+    "text",
+    "variables",
+    "window",
+]
 
-WindowLike = Window | tuple[int, int, int, int]
+WindowLike = Window | tuple[int, int, int, int] | str
+EncodingLike = Encoding | str
+PathLike = str | os.PathLike[str]
+VariablesLike = Mapping[str, Any] | PathLike | list[Mapping[str, Any] | PathLike]
 
 
-def _wrong(what: str, message: str, way_out: str) -> GraphError:
-    return GraphError(Problem("argument", f"{what}: {message}", way_out))
+def _shown(value: Any) -> str:
+    return f"a numpy array of shape {value.shape}" if isinstance(value, np.ndarray) else cut(repr(value), 80)
 
 
 def frame_number(frame: Any) -> int:
-    """A frame number. Raises GraphError for anything that is not a whole number."""
+    """A frame number: a whole number."""
     try:
         if isinstance(frame, bool):
             raise TypeError
         return operator.index(frame)
     except TypeError:
-        raise _wrong("frame", f"{frame!r} is no frame number", "give a whole number, such as 1001") from None
+        raise ArgumentError(
+            "frame", f"{_shown(frame)} is no frame number", "give a whole number, such as 1001"
+        ) from None
+
+
+def listed_members(value: Any) -> list[Any] | None:
+    """The members of a list or of what is as good as one; None for all else."""
+    if isinstance(value, str | bytes | Mapping) or not isinstance(value, Collection):
+        return None
+    # An array without axes has a length, and nothing in it.
+    return None if isinstance(value, np.ndarray) and value.ndim == 0 else list(value)
 
 
 def frame_numbers(frames: Any) -> tuple[int, ...]:
-    """Frame numbers, each once, in the order given. Raises GraphError for anything else."""
-    if isinstance(frames, str | bytes) or not isinstance(frames, Collection):
-        raise _wrong("frames", f"{frames!r} is no list of frames", "give a list, such as [1001, 1002] or range(…)")
-    return tuple(dict.fromkeys(frame_number(frame) for frame in frames))
+    """Frame numbers, each once, in the order given."""
+    if (listed := listed_members(frames)) is None:
+        raise ArgumentError(
+            "frames", f"{_shown(frames)} is no list of frames", "give a list, such as [1001, 1002] or range(…)"
+        )
+    return tuple(dict.fromkeys(frame_number(frame) for frame in listed))
+
+
+def node_name(name: Any) -> str:
+    """The name of a node."""
+    if not isinstance(name, str):
+        raise ArgumentError("node", f"{_shown(name)} is no name of a node", 'give its name, such as "final"')
+    return str(name)
 
 
 def names(nodes: Any) -> tuple[str, ...]:
-    """Names of nodes, each once. Raises GraphError for a single text or anything else."""
-    if isinstance(nodes, str) or not isinstance(nodes, Collection):
-        raise _wrong("nodes", f"{nodes!r} is no list of names", 'give a list, such as ["final"]')
-    return tuple(dict.fromkeys(str(name) for name in nodes))
+    """Names of nodes, each once."""
+    if (listed := listed_members(nodes)) is None:
+        raise ArgumentError("nodes", f"{_shown(nodes)} is no list of names", 'give a list, such as ["final"]')
+    return tuple(dict.fromkeys(node_name(name) for name in listed))
 
 
 def scale_factor(scale: Any) -> float:
-    """A scale above 0 and at most 1. Raises GraphError for anything else."""
-    if isinstance(scale, bool) or not isinstance(scale, int | float) or not 0 < scale <= 1:
-        raise _wrong("scale", f"{scale!r} is not above 0 and at most 1", "1 is full size, 0.5 is half")
+    """A scale above 0 and at most 1."""
+    if isinstance(scale, bool) or not isinstance(scale, Real) or not 0 < float(scale) <= 1:
+        raise ArgumentError(
+            "scale", f"{_shown(scale)} is not above 0 and at most 1", "1 is full size, 0.5 is half"
+        )
     return float(scale)
 
 
+def stops(what: str, number: Any) -> float:
+    """An exposure of some stops."""
+    if isinstance(number, bool) or not isinstance(number, Real) or not -30 <= float(number) <= 30:
+        raise ArgumentError(what, f"{_shown(number)} is no number of stops from -30 to 30", "1 is twice as bright")
+    return float(number)
+
+
 def window(asked: Any) -> Window | None:
-    """A window, or None for everything. Raises GraphError for anything but a `Window` or four whole numbers."""
-    if asked is None or isinstance(asked, Window):
+    """A window, or None for everything."""
+    return None if asked is None else some_window(asked)
+
+
+def some_window(asked: Any, what: str = "window") -> Window:
+    """A window."""
+    if isinstance(asked, Window):
         return asked
     try:
-        x, y, width, height = (operator.index(number) for number in asked)
+        if isinstance(asked, bytes | Mapping | set | frozenset):
+            raise TypeError
+        parts = [int(part) for part in asked.split(",")] if isinstance(asked, str) else asked
+        x, y, width, height = (operator.index(number) for number in parts)
     except (TypeError, ValueError):
-        raise _wrong("window", f"{asked!r} is no window", "give a Window, or x, y, width and height") from None
+        raise ArgumentError(
+            what, f"{_shown(asked)} is no window", 'give a Window, or x, y, width and height, or "x,y,w,h"'
+        ) from None
     if width < 1 or height < 1:
-        raise _wrong("window", f"{width} by {height} pixels are none", "width and height are 1 or more")
+        raise ArgumentError(what, f"{width} by {height} pixels are none", "width and height are 1 or more")
     return Window.of_size(width, height).shift(x, y)
 
 
+def encoding(asked: Any, colour_config: str | None = None) -> Encoding:
+    """An encoding; a text is looked up in a colour config, the default one when None."""
+    from stackcomp.files import colour
+
+    if isinstance(asked, Encoding):
+        return asked
+    if not isinstance(asked, str):
+        raise ArgumentError(
+            "encoding", f"{_shown(asked)} is no encoding", 'give the name of a colour space, such as "ACEScg"'
+        )
+    try:
+        return colour.encoding(asked, colour_config or colour.DEFAULT_CONFIG)
+    except colour.UnknownEncoding as error:
+        raise ArgumentError(
+            "encoding", str(error), 'give the name of a colour space of the config, such as "ACEScg"'
+        ) from None
+
+
+def file_path(path: Any, what: str = "path") -> Path:
+    """The path of a file or folder."""
+    found = os.fspath(path) if isinstance(path, os.PathLike) else path
+    if not isinstance(found, str):
+        raise ArgumentError(what, f"{_shown(path)} is no path", "give a text or a pathlib.Path")
+    if not found or "\0" in found:
+        raise ArgumentError(what, f"{found!r} cannot be a path", "give the name of a file or folder")
+    return Path(found)
+
+
+def text(value: Any, what: str) -> str:
+    """A text."""
+    if not isinstance(value, str):
+        raise ArgumentError(what, f"{_shown(value)} is no text", "give a str")
+    return value
+
+
+def callback(value: Any, what: str) -> Any:
+    """A function, or None."""
+    if value is not None and not callable(value):
+        raise ArgumentError(what, f"{_shown(value)} is no function", "give something that can be called, or None")
+    return value
+
+
+def variables(given: Any) -> dict[str, Any]:
+    """Values by name; None gives none."""
+    if given is None:
+        return {}
+    found: dict[str, Any] = {}
+    for part in given if isinstance(given, list | tuple) else [given]:
+        found.update(_variables(part))
+    return found
+
+
+def _variables(part: Any) -> Mapping[str, Any]:
+    from stackcomp.document.read_json import read_json
+    from stackcomp.files.paths import nearby
+
+    if isinstance(part, Mapping):
+        odd = next((name for name in part if not isinstance(name, str)), None)
+        if odd is not None:
+            raise ArgumentError("variables", f"{_shown(odd)} is no name of a variable", "names are texts")
+        return part
+    if not isinstance(part, str | os.PathLike):
+        raise ArgumentError(
+            "variables",
+            f"{_shown(part)} holds no variables",
+            'give {"name": value}, the path of a JSON file, or a list of these',
+        )
+    path = file_path(part, "variables")
+    if not path.is_file():
+        raise ArgumentError("variables", f"there is no file {path}", nearby(path) or "name a JSON file")
+    return read_json(path)
+
+
 def pictures(replace: Any) -> dict[str, Image]:
-    """Pictures by node. Raises GraphError for values that are no `Image`."""
+    """Pictures by node."""
     if replace is None:
         return {}
     if not isinstance(replace, Mapping):
-        raise _wrong("replace", f"{type(replace).__name__} is no mapping", 'give {"node": image}')
+        raise ArgumentError("replace", f"{_shown(replace)} is no mapping", 'give {"node": image}')
     for name, image in replace.items():
-        if not isinstance(image, Image):
-            raise _wrong(
-                "replace", f'"{name}" is {type(image).__name__}, not an Image', "make one with Image.from_array"
+        if not isinstance(name, str):
+            raise ArgumentError("replace", f"{_shown(name)} is no name of a node", 'give {"node": image}')
+        if isinstance(image, np.ndarray):
+            raise ArgumentError(
+                "replace",
+                f'"{name}" is a numpy array, which does not say what its numbers are',
+                'make a picture of it: Image.from_array(array, encoding="ACEScg"), or with type=Matte() or '
+                "type=Depth()",
             )
-    return dict(replace)
+        if not isinstance(image, Image):
+            raise ArgumentError(
+                "replace", f'"{name}" is {_shown(image)}, not an Image', "make one with Image.from_array"
+            )
+    return {str(name): cast(Image, image).whole() for name, image in replace.items()}

@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from stackcomp import arguments
-from stackcomp.arguments import WindowLike
+from stackcomp.arguments import PathLike, VariablesLike, WindowLike
 from stackcomp.check import CheckedGraph, check_graph
-from stackcomp.document.graph import Graph
+from stackcomp.document.graph import Graph, described
 from stackcomp.document.model import Document
-from stackcomp.errors import CheckError, Problem, WorkError, did_you_mean, unknown_node
+from stackcomp.errors import ArgumentError, CheckError, Problem, WorkError, cut, did_you_mean, unknown_node
 from stackcomp.execute import Executor, Result
 from stackcomp.image import Image
 from stackcomp.nodes.base import SinkNode
@@ -30,15 +30,17 @@ class StackcompWarning(UserWarning):
     """Something worth knowing that stops nothing: repaired pixels, clamped values."""
 
 
-def load(path: str | Path, *, root: str | Path = ".", variables: Mapping[str, Any] | None = None) -> Composition:
+def load(path: PathLike, *, root: PathLike = ".", variables: VariablesLike | None = None) -> Composition:
     """Read a graph file.
 
     Args:
         path: the JSON file.
         root: folder against which relative paths in the graph resolve.
-        variables: values for ``${name}``; they go before the graph's own.
+        variables: values for ``${name}``; they go before the graph's own. A mapping, the path of a JSON file
+            that holds one, or a list of these, of which the later win.
 
     Raises:
+        ArgumentError: an argument that makes no sense, or a file of variables that is not there.
         DocumentError: the file cannot be understood; it holds every problem found.
     """
     return Composition(Graph.open(path), root=root, variables=variables)
@@ -50,22 +52,34 @@ class Composition:
     Args:
         graph: the graph.
         root: folder against which relative paths resolve.
-        variables: values for ``${name}``; they go before the graph's own.
+        variables: values for ``${name}``, as in `load`; they go before the graph's own.
 
     Raises:
+        ArgumentError: as in `load`; also a path where a graph is wanted.
         DocumentError: a field, a value or a variable is wrong; it holds every problem found.
     """
 
-    def __init__(
-        self, graph: Graph, *, root: str | Path = ".", variables: Mapping[str, Any] | None = None
-    ) -> None:
+    def __init__(self, graph: Graph, *, root: PathLike = ".", variables: VariablesLike | None = None) -> None:
+        if not isinstance(graph, Graph):
+            raise ArgumentError(
+                "graph",
+                f"{cut(repr(graph), 80)} is no Graph",
+                "stackcomp.load opens a file; Graph.from_json takes JSON text",
+            )
         self.graph = graph
-        self.root = Path(root)
-        self.document: Document = graph.document(variables)
-        self._unused = _unused(graph, variables or {})
+        self.root = arguments.file_path(root, "root")
+        given = arguments.variables(variables)
+        self.document: Document = graph.document(given)
+        self._unused = _unused(graph, given)
         self._pool = PlanePool()
         self._checked: dict[Any, CheckedGraph] = {}
         self._executors: dict[Any, Executor] = {}
+
+    def __repr__(self) -> str:
+        sinks = f", delivers {cut(', '.join(self.sinks), 80)}" if self.sinks else ", no deliver node"
+        kinds = [node.kind for node in self.document.nodes.values()]
+        told = described(self.document.place, kinds, self.document.head.frames)
+        return f"<Composition{told}{sinks}, root {cut(str(self.root), 80)}>"
 
     @property
     def frames(self) -> list[int]:
@@ -110,9 +124,12 @@ class Composition:
         Args:
             node: name of the node; a deliver node gives the picture it would write, and writes nothing.
             frame: frame number.
-            window: pixels wanted, at full size, as a `Window` or as x, y, width and height; all when None.
+            window: pixels wanted, at full size, as a `Window`, as x, y, width and height, or as
+                ``"x,y,w,h"``; all when None.
             scale: size of the result; 0.5 is half. Lengths in pixels in the graph follow by themselves.
-            replace: pictures to use instead of the results of these nodes.
+            replace: pictures to use instead of the results of these nodes. Of any type: a matte or depth made
+                with `Image.from_array` stands in for a node that gives one. They are checked like what they
+                replace, and what only the replaced node hangs on is neither read nor checked.
 
         Returns:
             The picture over its data window, or the part of it inside ``window``.
@@ -122,7 +139,7 @@ class Composition:
             GraphError: an argument that makes no sense.
             RenderError: a node failed while computing.
         """
-        (result,) = self.results([node], frame, window=window, scale=scale, replace=replace)
+        (result,) = self.results([arguments.node_name(node)], frame, window=window, scale=scale, replace=replace)
         return result.image
 
     def results(
@@ -155,9 +172,10 @@ class Composition:
             arguments.scale_factor(scale),
             arguments.window(window),
         )
+        told: Warn = arguments.callback(warn, "warn") or _python_warning
         wanted, given = arguments.names(nodes), arguments.pictures(replace)
         executor = self._executor(wanted, (number,), given, fused=fused, sinks=False)
-        return executor.results(number, window=region, scale=scale, warn=warn or _python_warning)
+        return executor.results(number, window=region, scale=scale, warn=told)
 
     def deliver(
         self,
@@ -177,8 +195,8 @@ class Composition:
             replace: pictures to use instead of the results of these nodes, at every frame.
             warn: told of what stops nothing; Python's warnings when None.
             finished: called with frame and node after each file is whole.
-            ended: called after each frame, with the reason where it failed. A failure then does not stop the
-                frames behind it; when None, the first one is raised.
+            ended: called after each frame with its number and None, or the error where it failed. A
+                failure then does not stop the frames behind it; when None, the first one is raised.
 
         Returns:
             The files, in the order written.
@@ -189,6 +207,8 @@ class Composition:
         """
         chosen = arguments.frame_numbers(self.frames if frames is None else frames)
         sinks = arguments.names(self.sinks if nodes is None else nodes)
+        for name, function in (("warn", warn), ("finished", finished), ("ended", ended)):
+            arguments.callback(function, name)
         self._deliverable(chosen, sinks)
         executor = self._executor(sinks, chosen, arguments.pictures(replace), fused=True, sinks=True)
         written: list[Path] = []

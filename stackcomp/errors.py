@@ -3,7 +3,9 @@
     StackcompError                  catch this to catch all of them
     ├── GraphError                  the request or the graph is wrong (exit code 2)
     │   ├── DocumentError           the JSON, a field, a variable: holds every Problem found
-    │   └── CheckError              wires, types, files: holds every Problem found
+    │   ├── CheckError              wires, types, files: holds every Problem found
+    │   ├── ArgumentError           what Python code handed in; a ValueError too
+    │   └── ChannelError            a picture has no such channel; a KeyError too
     └── WorkError                   the work failed while running (exit code 1)
         ├── FileError               a file that cannot be read or written
         └── RenderError             a node that failed at a frame
@@ -21,7 +23,9 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 __all__ = [
+    "ArgumentError",
     "BadValueError",
+    "ChannelError",
     "CheckError",
     "DocumentError",
     "FileError",
@@ -30,6 +34,7 @@ __all__ = [
     "RenderError",
     "StackcompError",
     "WorkError",
+    "cut",
     "did_you_mean",
     "kind_of",
     "pointer_to",
@@ -39,8 +44,11 @@ __all__ = [
 
 Severity = Literal["error", "warning"]
 
+#: Characters of a message that a representation for programmers shows.
+_LONGEST_REPR = 240
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, repr=False)
 class Problem:
     """One finding about a graph.
 
@@ -78,6 +86,13 @@ class Problem:
         tail = " — ".join(part for part in (where, self.way_out) if part)
         return f"{subject}{self.message}" + (f"\n  {tail}" if tail else "")
 
+    def __repr__(self) -> str:
+        at = " ".join(part for part in (self.place, self.pointer) if part)
+        way_out = f" — {self.way_out}" if self.way_out else ""
+        subject = f'node "{self.node}": ' if self.node else ""
+        said = cut(f"{subject}{self.message}{way_out}", _LONGEST_REPR)
+        return f"<Problem {self.severity} {self.rule}{f' at {cut(at, _LONGEST_REPR)}' if at else ''}: {said}>"
+
     def as_dict(self) -> dict[str, str]:
         """The finding as plain text fields, for ``--json``."""
         fields = asdict(self)
@@ -88,7 +103,7 @@ class Problem:
 def unknown_node(name: str, known: Sequence[str], *, option: str = "", place: str = "") -> Problem:
     """The finding that a graph has no node of that name; ``option`` is what named it."""
     said = f'there is no node "{name}"' if name else "an empty text is not the name of a node"
-    near = did_you_mean(name, known) if name else "give the name of a node"
+    near = (did_you_mean(name, known) if name else "") or "name a node of the graph"
     return Problem("node-unknown", f"{option}: {said}" if option else said, near, place=place)
 
 
@@ -111,6 +126,11 @@ class GraphError(StackcompError):
     def __reduce__(self) -> tuple[type[GraphError], tuple[list[Problem]]]:
         return type(self), (self.problems,)
 
+    def __repr__(self) -> str:
+        count = len(self.problems)
+        found = f"{count} problem{'' if count == 1 else 's'}"
+        return f"<{type(self).__name__}, {found}{f': {self.problems[0]!r}' if self.problems else ''}>"
+
 
 class DocumentError(GraphError):
     """The graph file cannot be understood."""
@@ -118,6 +138,26 @@ class DocumentError(GraphError):
 
 class CheckError(GraphError):
     """The graph is understood, but its wires, types or files do not fit."""
+
+
+class ArgumentError(GraphError, ValueError):
+    """What Python code handed in makes no sense. ``except ValueError`` catches it as well.
+
+    Args:
+        what: name of the argument; or the problem itself.
+        message: what is wrong with it, with the value seen.
+        way_out: what to give instead.
+    """
+
+    def __init__(self, what: str | Problem | Iterable[Problem], message: str = "", way_out: str = "") -> None:
+        super().__init__(Problem("argument", f"{what}: {message}", way_out) if isinstance(what, str) else what)
+
+
+class ChannelError(GraphError, KeyError):
+    """A picture has no channel of that name. ``except KeyError`` catches it as well."""
+
+    # A KeyError shows its message in quotes.
+    __str__ = Exception.__str__
 
 
 class WorkError(StackcompError):
@@ -179,8 +219,14 @@ def shown(value: Any, *, longest: int = 60) -> str:
     try:
         text = json.dumps(value, ensure_ascii=False)
     except (TypeError, ValueError, RecursionError):
-        text = repr(value)
+        text = " ".join(repr(value).split())
     return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def cut(text: str, longest: int) -> str:
+    """A text on one line, cut where it is long."""
+    line = " ".join(text.split())
+    return line if len(line) <= longest else line[: longest - 1] + "…"
 
 
 def kind_of(value: Any) -> str:

@@ -11,7 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import ClassVar, Literal
+from typing import Any, ClassVar, Literal, get_args
+
+from stackcomp.errors import ArgumentError, cut, did_you_mean
 
 __all__ = [
     "Alpha",
@@ -31,12 +33,28 @@ Alpha = Literal["premultiplied", "straight", "none"]
 EncodingFamily = Literal["scene-linear", "log", "display", "data"]
 
 
+def _seen(value: Any) -> str:
+    return cut(repr(value), 60)
+
+
+def _chosen(what: str, value: Any, choices: Any) -> None:
+    """Make sure that a value is one of the choices."""
+    if not isinstance(value, str) or value not in get_args(choices):
+        names = list(get_args(choices))
+        raise ArgumentError(what, f"{_seen(value)} is not known", did_you_mean(str(value)[:60], names))
+
+
 @dataclass(frozen=True)
 class Encoding:
     """How numbers stand for light: a colour space by its OCIO name, and the family it belongs to."""
 
     name: str
     family: EncodingFamily
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.name, str):
+            raise ArgumentError("name", f"{_seen(self.name)} is no name of a colour space", 'such as "ACEScg"')
+        _chosen("family", self.family, EncodingFamily)
 
     @property
     def linear(self) -> bool:
@@ -75,6 +93,15 @@ class Colour(PortType):
     alpha: Alpha
     encoding: Encoding
     bare_light: bool = False
+
+    def __post_init__(self) -> None:
+        _chosen("alpha", self.alpha, Alpha)
+        if not isinstance(self.encoding, Encoding):
+            raise ArgumentError(
+                "encoding",
+                f"{_seen(self.encoding)} is no Encoding",
+                'give one, such as Encoding("ACEScg", "scene-linear"); Image.from_array takes its name alone',
+            )
 
     @property
     def planes(self) -> tuple[str, ...]:
@@ -115,6 +142,9 @@ class Depth(PortType):
     name: ClassVar[str] = "depth"
     along: Literal["axis", "ray"] = "axis"
 
+    def __post_init__(self) -> None:
+        _chosen("along", self.along, Literal["axis", "ray"])
+
     @property
     def planes(self) -> tuple[str, ...]:
         return ("Z",)
@@ -133,6 +163,10 @@ class Ids(PortType):
     name: ClassVar[str] = "ids"
     ranks: int = 1
     manifest: tuple[tuple[str, int], ...] = field(default=(), repr=False)
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.ranks, int) or isinstance(self.ranks, bool) or self.ranks < 0:
+            raise ArgumentError("ranks", f"{_seen(self.ranks)} is no number of pairs", "give a whole number")
 
     @property
     def planes(self) -> tuple[str, ...]:
@@ -178,6 +212,15 @@ class Layers(PortType):
     metadata: Mapping[str, str] = field(default_factory=dict, repr=False, compare=False, hash=False)
     header_says: str = field(default="", repr=False, compare=False)
     layer_alpha: Alpha = field(default="premultiplied", repr=False)
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.channels, tuple) or not all(isinstance(name, str) for name in self.channels):
+            raise ArgumentError(
+                "channels", f"{_seen(self.channels)} is no tuple of names", 'such as ("R", "G", "B")'
+            )
+        _chosen("alpha", self.alpha, Alpha)
+        if not isinstance(self.encoding, Encoding | None):
+            raise ArgumentError("encoding", f"{_seen(self.encoding)} is no Encoding", "give one, or None")
 
     @property
     def planes(self) -> tuple[str, ...]:

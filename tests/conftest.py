@@ -8,9 +8,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import settings
 from one_node import render_node
 
 from stackcomp import Image
+
+# Tests never assert timings; on a busy machine the first call of a compiled function takes a second.
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 
 @pytest.fixture(scope="session")
@@ -33,7 +38,7 @@ def one_pixel():
 
     def compute(kind: str, pixels: Mapping[str, Any], types: Mapping[str, Any] | None = None, **fields: Any):
         given = {
-            name: Image.from_array([[np.atleast_1d(value)]], type=(types or {}).get(name))
+            name: Image.from_array([[np.atleast_1d(np.float32(value))]], type=(types or {}).get(name))
             for name, value in pixels.items()
         }
         return render_node(kind, given, **fields).to_array()[0, 0].tolist()

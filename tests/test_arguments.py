@@ -5,7 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stackcomp import Composition, Graph, GraphError, Window
+import stackcomp
+from stackcomp import CheckError, Composition, Depth, Graph, GraphError, Image, Matte, RenderError, Window
+
+ROOT = Path(__file__).parents[1]
 
 
 @pytest.fixture
@@ -32,9 +35,10 @@ def comp(tmp_path):
         (lambda c: c.render("plate", 1, window=7), "window: 7 is no window"),
         (
             lambda c: c.render("plate", 1, replace={"plate": np.eye(2)}),
-            '"plate" is ndarray, not an Image',
+            '"plate" is a numpy array, which does not say what its numbers are — make a picture of it: '
+            'Image.from_array(array, encoding="ACEScg"), or with type=Matte()',
         ),
-        (lambda c: c.render("plate", 1, replace=[1]), "replace: list is no mapping"),
+        (lambda c: c.render("plate", 1, replace=[1]), "replace: [1] is no mapping"),
         (lambda c: c.deliver(frames=1001), "frames: 1001 is no list of frames"),
         (lambda c: c.deliver(frames="1001-1002"), "frames: '1001-1002' is no list of frames"),
         (lambda c: c.deliver(nodes="out"), "nodes: 'out' is no list of names"),
@@ -62,3 +66,106 @@ def test_windows_mean_the_same_as_on_the_command_line(comp):
     from stackcomp.cli.request import window_of
 
     assert comp.render("plate", 1, window=(2, 1, 3, 4)).window == window_of("2,1,3,4")
+    assert comp.render("plate", 1, window="2,1,3,4").window == window_of("2,1,3,4")
+
+
+def graph_of(**variables):
+    graph = Graph(frames="1", variables=variables or None)
+    graph.add("flat", "plate", size=[8, 6], colour="${grey}", coverage="${cover}")
+    return graph
+
+
+def test_variables_are_a_mapping_a_file_or_a_list_of_these(tmp_path):
+    file = tmp_path / "shot.json"
+    file.write_text('{"grey": 0.25, "cover": 0.5}')
+    for given in (
+        {"grey": 0.25, "cover": 0.5},
+        file,
+        str(file),
+        [file],
+        [{"grey": 9, "cover": 0.5}, {"grey": 0.25}],
+    ):
+        plate = Composition(graph_of(), variables=given).document.nodes["plate"]
+        assert (plate.colour[0], plate.coverage) == (0.25, 0.5)
+    # The later of a list win, and all of them over the graph's own.
+    plate = Composition(graph_of(grey=0.1), variables=[file, {"cover": 1}]).document.nodes["plate"]
+    assert (plate.colour[0], plate.coverage) == (0.25, 1)
+    assert Graph(variables=[file, {"cover": 1}]).variables == {"grey": 0.25, "cover": 1}
+    graph_of().save(tmp_path / "g.json")
+    assert stackcomp.load(tmp_path / "g.json", variables=file).document.nodes["plate"].coverage == 0.5
+
+
+@pytest.mark.parametrize(
+    ("variables", "said"),
+    [
+        ("shto.json", 'variables: there is no file shto.json — did you mean "shot.json"?'),
+        ([{"grey": 1}, 7], "variables: 7 holds no variables"),
+        (0.5, "variables: 0.5 holds no variables"),
+        ({1: 2}, "variables: 1 is no name of a variable"),
+        ("shot.json", "the file holds a list, not an object"),
+    ],
+)
+def test_variables_that_are_none(tmp_path, monkeypatch, variables, said):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "shot.json").write_text("[]")
+    with pytest.raises(GraphError) as caught:
+        Composition(graph_of(), variables=variables)
+    assert said in str(caught.value).replace("\n  ", " — ")
+
+
+def test_a_matte_and_a_depth_may_replace_what_nodes_give(tmp_path):
+    graph = Graph(frames="1")
+    graph.add("flat", "plate", size=[8, 6], colour=1)
+    graph.add("read", "roto", path="missing.exr")
+    graph.add("read", "far", path="missing_too.exr")
+    graph.add("exposure", "half", image="plate", stops=-1, within="roto")
+    lens = {"focal_length": 35, "gate_width": 36, "f_number": 1.4, "focus_distance": 2}
+    graph.add("defocus", "soft", image="half", depth="far", **lens)
+    comp = Composition(graph, root=tmp_path)
+    matte = Image.from_array(np.eye(6, 8), type=Matte())
+    far = Image.from_array(np.full((6, 8), 2.0), type=Depth())
+    got = comp.render("soft", 1, replace={"roto": matte, "far": far})
+    # All of it is in focus.
+    np.testing.assert_allclose(got["R"], 1 - np.eye(6, 8) / 2, rtol=1e-6)
+    with pytest.raises(CheckError, match="wants depth"):
+        comp.render("soft", 1, replace={"roto": matte, "far": matte})
+
+
+def test_representations_say_what_is_held(comp, tmp_path):
+    assert repr(comp) == (f"<Composition: 2 nodes (1 flat, 1 deliver), frames 1-2, delivers out, root {tmp_path}>")
+    assert repr(comp.graph) == "<Graph: 2 nodes (1 flat, 1 deliver), frames 1-2>"
+    assert repr(Graph()) == "<Graph: 0 nodes, no frames>"
+    assert repr(Graph.from_json('{"stackcomp": 1, "nodes": [7]}')) == "<Graph: 0 nodes, no frames>"
+    lantern = stackcomp.load(ROOT / "graphs/lantern.json", variables=ROOT / "demo_shot/wide/shot.json")
+    assert (
+        "18 nodes (4 read, 3 pick_channels, 2 convert_colour, 2 over, 2 deliver, 1 clean_patch, 4 kinds more)"
+        in (repr(lantern))
+    )
+    assert "frames 1001-1005, delivers out, still, root ." in repr(lantern)
+
+
+def test_representations_stay_short():
+    graph = Graph(frames=",".join(map(str, range(1, 2000, 2))))
+    for k in range(500):
+        graph.add("flat", f"a rather long name of a node {k}", size=[4, 4])
+        graph.add("deliver", f"out {k}", image=f"a rather long name of a node {k}", path=f"{k}.{{frame}}.exr")
+    for held in (graph, Composition(graph)):
+        assert len(repr(held).splitlines()) == 1
+        assert len(repr(held)) < 500
+
+
+def test_a_callback_that_is_none_is_found_before_anything_is_written(comp, tmp_path):
+    for name in ("warn", "finished", "ended"):
+        with pytest.raises(GraphError, match=f"{name}: 'loud' is no function"):
+            comp.deliver(**{name: "loud"})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_ended_is_told_of_each_frame_and_the_others_go_on(comp, tmp_path):
+    (tmp_path / "out.0001.exr").mkdir()
+    told = []
+    files = comp.deliver(ended=lambda frame, error: told.append((frame, error)))
+    assert files == [tmp_path / "out.0002.exr"]
+    (first, error), last = told
+    assert (first, type(error), error.frame) == (1, RenderError, 1)
+    assert last == (2, None)

@@ -16,8 +16,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image as Pillow
 
 import stackcomp
+from stackcomp.files import exr
 from stackcomp.kernels.polygon import polygon_coverage
 
 ROOT = Path(__file__).parents[1]
@@ -155,6 +157,34 @@ def test_every_frame_checks_and_the_ids_cover_the_lantern(shot):
     layers = comp.render("cg", told(shot)["truth_frame"])
     covered = sum(layers[f"CryptoObject0{rank}.{plane}"] for rank in (0, 1) for plane in "ga")
     assert np.abs(covered - layers["A"]).max() < 2e-3
+
+
+@pytest.mark.parametrize("shot", SHOTS)
+def test_the_delivered_stills_look_like_the_pictures_in_the_readme(shot, tmp_path):
+    """The still that the README's first command delivers, against the demo's preview."""
+    variables = {**told(shot), "out": str(tmp_path)}
+    comp = stackcomp.load(ROOT / "graphs/lantern.json", root=ROOT, variables=variables)
+    (path,) = comp.deliver([variables["truth_frame"]], nodes=["still"])
+    with Pillow.open(path) as file:
+        still = file.convert("RGB").resize((352, 198), Pillow.Resampling.BOX)
+    with Pillow.open(ROOT / "demo_shot/preview.png") as file:
+        left = SHOTS.index(shot) * (352 + 6)
+        preview = file.convert("RGB").crop((left, 204, left + 352, 402))
+    delivered, seen = (np.asarray(picture, np.float64) for picture in (still, preview))
+    # The preview keeps every third of 256 levels.
+    assert np.abs(delivered - seen).mean() < 1.5
+    # Nearly black was a median of 9.
+    assert np.median(delivered) > 35
+
+
+def test_stops_for_looking_change_no_exr(tmp_path):
+    comp = stackcomp.load(
+        ROOT / "graphs/lantern.json", root=ROOT, variables={**told("lamp"), "out": str(tmp_path)}
+    )
+    (path,) = comp.deliver([1003], nodes=["out"])
+    found = exr.read(path).planes["G"]
+    expected = comp.render("finished", 1003)["G"].astype(np.float16).astype(np.float32)
+    np.testing.assert_array_equal(found, expected)
 
 
 def test_everything_together_is_small_enough_to_clone():

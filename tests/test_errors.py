@@ -5,7 +5,9 @@ import pytest
 
 import stackcomp
 from stackcomp.errors import (
+    ArgumentError,
     BadValueError,
+    ChannelError,
     CheckError,
     DocumentError,
     FileError,
@@ -114,3 +116,29 @@ def test_kinds_of_values():
     values = (True, 1, 1.5, "a", [1], (1,), {"a": 1}, None, {1})
     words = ("a truth value", "a number", "a number", "a text", "a list", "a list", "an object", "null", "a set")
     assert tuple(map(kind_of, values)) == words
+
+
+def test_representations_are_a_line():
+    problem = Problem("straight", "wants\nlight " * 200, "mend it", node="over", field="source", place="g.json")
+    assert repr(problem).startswith(
+        '<Problem error straight at g.json /nodes/over/source: node "over": wants light'
+    )
+    short = Problem("unused", "is not used", "drop it", severity="warning")
+    assert repr(short) == "<Problem warning unused: is not used — drop it>"
+    many = CheckError([problem] * 500)
+    assert repr(many).startswith("<CheckError, 500 problems: <Problem error straight")
+    for found in (problem, many):
+        assert len(repr(found).splitlines()) == 1
+        assert len(repr(found)) < 500
+
+
+def test_what_python_code_hands_in_is_a_value_error_too():
+    error = ArgumentError("scale", "7 is too much", "1 is full size")
+    assert isinstance(error, GraphError)
+    assert isinstance(error, ValueError)
+    assert str(error) == "scale: 7 is too much\n  1 is full size"
+    again = pickle.loads(pickle.dumps(error))
+    assert (type(again), str(again), again.problems) == (ArgumentError, str(error), error.problems)
+    channel = ChannelError(Problem("channel", "no channel 'A'", "there are R, G, B"))
+    assert isinstance(channel, KeyError)
+    assert str(pickle.loads(pickle.dumps(channel))) == "no channel 'A'\n  there are R, G, B"

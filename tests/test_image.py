@@ -1,12 +1,27 @@
 import io
 
 import numpy as np
+import OpenImageIO
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image as PillowImage
 
-from stackcomp import Colour, Coordinates, Depth, Encoding, Ids, Image, Matte, Motion, Ratio, Window
+from stackcomp import (
+    ArgumentError,
+    ChannelError,
+    Colour,
+    Coordinates,
+    Depth,
+    Encoding,
+    Ids,
+    Image,
+    Layers,
+    Matte,
+    Motion,
+    Ratio,
+    Window,
+)
 
 FRAME = Window.of_size(4, 3)
 ACESCG = Encoding("ACEScg", "scene-linear")
@@ -57,6 +72,101 @@ def test_the_array_stays_the_callers(channels):
     np.testing.assert_array_equal(image.to_array(), before)
 
 
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.uint32])
+@pytest.mark.parametrize("said", [{"encoding": "sRGB - Display"}, {"type": Matte(), "integers": "scaled"}])
+def test_unsigned_integers_are_scaled_by_their_range(dtype, said):
+    most = np.iinfo(dtype).max
+    array = np.array([[0, 1, most // 3, most]], dtype)
+    image = Image.from_array(array[..., None].repeat(3, -1) if "encoding" in said else array, **said)
+    # Exact, and rounded once.
+    expected = (array.astype(np.float64) / most).astype(np.float32)
+    np.testing.assert_array_equal(next(iter(image.planes.values())), expected)
+
+
+def test_eight_bits_are_what_an_independent_library_makes_of_them(tmp_path):
+    array = np.random.default_rng(2).integers(0, 256, (4, 5, 3), np.uint8)
+    PillowImage.fromarray(array).save(tmp_path / "o.png")
+    seen = OpenImageIO.ImageBuf(str(tmp_path / "o.png")).get_pixels("float")
+    np.testing.assert_allclose(Image.from_array(array, encoding="sRGB - Display").to_array(), seen, rtol=1e-7)
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.int16, np.int64])
+def test_integers_as_they_are_where_that_is_said(dtype):
+    image = Image.from_array(np.array([[0, 2, 100]], dtype), type=Depth(), integers="plain")
+    assert image["Z"].tolist() == [[0, 2, 100]]
+
+
+def test_booleans_are_a_matte():
+    image = Image.from_array(np.array([[True, False]]), type=Matte())
+    assert image["A"].tolist() == [[1, 0]]
+
+
+@pytest.mark.parametrize("dtype", [np.float16, np.float32, np.float64])
+def test_floats_are_taken_as_they_are(dtype):
+    array = np.array([[np.nan, np.inf, -np.inf, -0.25, 1024]], dtype)
+    for said in ({}, {"integers": "scaled"}):
+        np.testing.assert_array_equal(Image.from_array(array, type=Matte(), **said)["A"], array.astype(np.float32))
+
+
+RGB = np.zeros((2, 2, 3))
+
+
+@pytest.mark.parametrize(
+    ("array", "options", "words"),
+    [
+        (RGB.astype(np.uint8), {}, r"integers \(uint8\), and nothing says.*\n.*sRGB - Display.*255 is 1.*plain"),
+        (RGB.astype(np.uint16), {"type": Ratio()}, "65535 is 1"),
+        (RGB[..., 0].astype(np.uint8), {"type": Matte()}, "nothing says what they stand for"),
+        (RGB.astype(np.int64), {}, "signed integers .*of which none stands for 1"),
+        (RGB.astype(np.int8), {"encoding": "ACEScg"}, "signed integers"),
+        ([[0, 1], [1, 0]], {"type": Matte()}, "signed integers"),
+        (RGB.astype(bool), {}, "only a matte takes"),
+        (RGB.astype(complex), {}, "an array of complex numbers is no picture"),
+        (RGB.astype(object), {}, "an array of Python objects is no picture"),
+        (np.array([["a"]]), {}, "an array of text is no picture"),
+        (np.array([["2020-01-01"]], "M8[D]"), {}, "an array of dates"),
+        (np.zeros((2, 2), [("x", "f4")]), {}, "an array of records"),
+        (np.ma.masked_array(RGB, mask=RGB == 0), {}, "masked"),
+        ([[1.0], [1.0, 2.0]], {}, "it is no array"),
+        (None, {}, "None is no picture"),
+        (np.full((1, 1, 3), 1e39), {}, "beyond ±3.4e38"),
+        (RGB, {"integers": "scale"}, "'scale' is not known"),
+        (RGB, {"encoding": "ACESgc"}, 'no colour space "ACESgc".*did you mean "ACEScg"'),
+        (RGB, {"encoding": "ACEScg", "type": Matte()}, "goes with colour"),
+        (RGB, {"type": Matte}, r"Matte is a class\n  give one of its values: Matte"),
+        (RGB, {"type": "matte"}, "'matte' is no type of picture"),
+        (RGB, {"alpha": "wet"}, "'wet' is not known"),
+        (RGB, {"origin": 3}, "3 is no corner"),
+        (RGB, {"origin": (0.5, 1)}, "0.5 is no whole number of pixels"),
+        (RGB, {"display": "full"}, "'full' is no window"),
+        (Image.from_array(RGB), {}, "it is an Image already"),
+    ],
+)
+def test_arrays_whose_meaning_is_not_plain(array, options, words):
+    with pytest.raises(ArgumentError, match=words) as caught:
+        Image.from_array(array, **options)
+    assert isinstance(caught.value, ValueError)
+    assert all(problem.way_out for problem in caught.value.problems)
+
+
+def test_names_and_numbers_for_encodings_and_windows():
+    by_name = Image.from_array(RGB, encoding="acescct", display="-1,-1,4,4")
+    assert by_name.type == Colour("none", Encoding("ACEScct", "log"))
+    assert by_name.display == Window(-1, -1, 3, 3)
+    assert Image({"A": np.zeros((2, 3), np.float32)}, (1, 2, 3, 2), "0,0,9,9", Matte()).window == Window(
+        1, 2, 4, 4
+    )
+    assert by_name.over((0, 0, 1, 2)).window == Window(0, 0, 1, 2)
+    assert by_name.to_array("0,0,1,2").shape == (2, 1, 3)
+
+
+def test_planes_come_in_the_order_of_the_type():
+    planes = {name: np.full(FRAME.shape, k, np.float32) for k, name in enumerate("BGR")}
+    image = Image(planes, FRAME, FRAME, Colour("none", ACESCG))
+    assert image.channels == ("R", "G", "B")
+    assert image.to_array()[0, 0].tolist() == [2, 1, 0]
+
+
 def test_origin_and_display():
     image = Image.from_array(numbered(1), type=Matte(), origin=(-2, 5), display=Window.of_size(10, 10))
     assert image.window == Window(-2, 5, 2, 8)
@@ -100,7 +210,7 @@ def test_channels_by_name():
     image = Image.from_array(numbered(3))
     assert "R" in image
     assert "A" not in image
-    with pytest.raises(KeyError, match="no channel 'A'; there are R, G, B"):
+    with pytest.raises(KeyError, match=r"no channel 'A'\n  there are R, G, B"):
         image["A"]
 
 
@@ -151,6 +261,20 @@ def test_over_writes_to_nobody():
     image.to_array(FRAME.grow(1))
     np.testing.assert_array_equal(image.to_array(), before)
     assert image.over(FRAME) is image
+
+
+def test_many_channels_are_counted_not_listed():
+    names = tuple(f"layer{k}.R" for k in range(40))
+    planes = {name: np.zeros(FRAME.shape, np.float32) for name in names}
+    image = Image(planes, FRAME, FRAME, Layers(names))
+    assert repr(image).startswith("<Image layers of a file (40 channels): layer0.R, layer1.R, ")
+    assert "and 28 more; 4×3 at (0, 0)>" in repr(image)
+    assert len(repr(image)) < 300
+    with pytest.raises(
+        ChannelError, match=r"no channel 'layer3\.r'\n  there are .* and 28 more; did you mean"
+    ) as caught:
+        image["layer3.r"]
+    assert isinstance(caught.value, KeyError)
 
 
 def test_words():

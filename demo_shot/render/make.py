@@ -132,6 +132,7 @@ def make_variables(shot: Shot, to: Path) -> None:
             "gate_width": shot.gate_width,
             "focus_distance": round(float((middle - clean.position) @ ahead), 4),
             "black_lift": write.LIFT,
+            "viewing_stops": shot.viewing_stops,
             "bench": {"keys": keys, "between": "linear"},
             "patch_corners": np.round(corners, 2).tolist(),
             "truth_frame": shot.middle,

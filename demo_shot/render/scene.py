@@ -53,6 +53,7 @@ class Shot:
     card: tuple[tuple[float, float, float], float, float] = ((-0.285, 0.16, 0.0), 8.0, 12.0)
     chart: tuple[tuple[float, float, float], float, float] = ((-0.10, 0.16, 0.0), 0.0, 12.0)
     gate_width: float = 36.0
+    viewing_stops: float = 1.0  # exposure of the stills that people look at
     frames: list[int] = field(default_factory=lambda: list(range(FIRST, FIRST + FRAMES)))
 
     @property
@@ -103,6 +104,7 @@ SHOTS = {
         (-0.155, -0.02, 0.0),
         **DUSK,
         lamp=3.0,
+        viewing_stops=2.5,
         card=((-0.43, 0.20, 0.0), 10.0, 10.0),
         chart=((-0.20, 0.14, 0.0), 10.0, 10.0),
         cord=0.06,

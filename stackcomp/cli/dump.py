@@ -19,6 +19,12 @@ def dump(
     to: Annotated[str, typer.Option(metavar="DIR", help="Folder for the files.", show_default=False)],
     nodes: NodeNames = None,
     scale: Scale = "1",
+    viewing_stops: Annotated[
+        float,
+        typer.Option(
+            metavar="STOPS", help="Exposure of the PNGs, for dark shots; OpenEXR files stay as they are."
+        ),
+    ] = 0.0,
     sets: Sets = None,
     variables: VariableFiles = None,
     root: Root = ".",
@@ -50,7 +56,14 @@ def dump(
 
         report.begin(f"dump of frame {frame}", len(nodes or composition.nodes))
         found = write_dump(
-            composition, frame, to, nodes=nodes, scale=factor, warn=warn, finished=lambda node: report.step()
+            composition,
+            frame,
+            to,
+            nodes=nodes,
+            scale=factor,
+            viewing_stops=viewing_stops,
+            warn=warn,
+            finished=lambda node: report.step(),
         )
     code = DONE if found.complete else FAILED
     if as_json:

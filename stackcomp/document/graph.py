@@ -8,21 +8,26 @@ from __future__ import annotations
 
 import copy
 import json
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
+from stackcomp import arguments
+from stackcomp.arguments import PathLike, VariablesLike
 from stackcomp.document.model import Document, build, build_node
 from stackcomp.document.plain import plain
 from stackcomp.document.read_json import parse_json, read_json
 from stackcomp.document.upgrade import CURRENT, upgrade
 from stackcomp.document.variables import reached
-from stackcomp.errors import BadValueError, DocumentError, Problem, kind_of, unknown_node
+from stackcomp.errors import BadValueError, DocumentError, Problem, cut, kind_of, unknown_node
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.colour import DEFAULT_CONFIG
 
-__all__ = ["Graph", "NodeName"]
+__all__ = ["Graph", "NodeName", "described"]
+
+#: Kinds of node that a representation counts.
+_MOST_KINDS = 6
 
 
 class NodeName(str):
@@ -38,10 +43,11 @@ class Graph:
         working_space: scene-linear colour space of the comp.
         about: what the graph is for.
         frames: frames it is about, such as ``"1001-1008"``.
-        variables: values for ``${name}``.
+        variables: values for ``${name}``: a mapping, the path of a JSON file that holds one, or a list of these.
         colour_config: full name of a built-in OCIO config, or the path of one.
 
     Raises:
+        ArgumentError: an argument that is no text, or no variables.
         DocumentError: a variable that no graph file can hold.
     """
 
@@ -51,9 +57,12 @@ class Graph:
         working_space: str = "ACEScg",
         about: str = "",
         frames: str = "",
-        variables: Mapping[str, Any] | None = None,
+        variables: VariablesLike | None = None,
         colour_config: str = DEFAULT_CONFIG,
     ) -> None:
+        told = {"working_space": working_space, "about": about, "frames": frames, "colour_config": colour_config}
+        for name, value in told.items():
+            arguments.text(value, name)
         self.place = ""
         self._raw: dict[str, Any] = {"stackcomp": CURRENT}
         if about:
@@ -61,9 +70,9 @@ class Graph:
         self._raw["working_space"] = working_space
         if colour_config != DEFAULT_CONFIG:
             self._raw["colour_config"] = colour_config
-        if variables:
+        if given := arguments.variables(variables):
             try:
-                self._raw["variables"] = plain(variables)
+                self._raw["variables"] = plain(given)
             except BadValueError as error:
                 raise DocumentError(Problem("value", f'"variables" {error.message}', error.way_out,
                                             field="variables")) from None  # fmt: skip
@@ -74,11 +83,13 @@ class Graph:
     @classmethod
     def from_json(cls, text: str, place: str = "") -> Graph:
         """From JSON text of any known version. Raises DocumentError when it is not such a text."""
-        return cls._from_raw(parse_json(text, place), place)
+        place = arguments.text(place, "place")
+        return cls._from_raw(parse_json(arguments.text(text, "text"), place), place)
 
     @classmethod
-    def open(cls, path: str | Path) -> Graph:
+    def open(cls, path: PathLike) -> Graph:
         """From a file of any known version. Raises DocumentError when it cannot be understood."""
+        path = arguments.file_path(path)
         return cls._from_raw(read_json(path), str(path))
 
     @classmethod
@@ -90,6 +101,15 @@ class Graph:
         except DocumentError as error:
             raise DocumentError(replace(problem, place=place) for problem in error.problems) from None
         return graph
+
+    def __repr__(self) -> str:
+        nodes, frames = self._raw.get("nodes", {}), self._raw.get("frames", "")
+        kinds = (
+            [fields.get("kind") if isinstance(fields, dict) else None for fields in nodes.values()]
+            if isinstance(nodes, dict)
+            else []
+        )
+        return f"<Graph{described(self.place, kinds, frames)}>"
 
     def _written(self) -> dict[str, Any]:
         """The nodes as written, themselves."""
@@ -128,8 +148,10 @@ class Graph:
             DocumentError: no such kind or field, a name that is taken, a value that does not fit; nothing
                 is added then.
         """
-        nodes = self._written()
-        if name is None:
+        nodes, kind = self._written(), arguments.text(kind, "kind")
+        if name is not None:
+            name = arguments.node_name(name)
+        else:
             name = next(f"{kind}_{k}" for k in range(1, len(nodes) + 2) if f"{kind}_{k}" not in nodes)
         if name in nodes:
             raise DocumentError(Problem("node-name", f'there is a node "{name}" already', "choose another name",
@@ -143,7 +165,7 @@ class Graph:
         Raises:
             DocumentError: no such node or field, a value that does not fit; the node is then unchanged.
         """
-        nodes = self._written()
+        nodes, node = self._written(), arguments.node_name(node)
         if node not in nodes:
             raise DocumentError(unknown_node(node, list(nodes), place=self.place))
         nodes[str(node)] = self._judged(str(node), nodes[node], fields)
@@ -168,9 +190,9 @@ class Graph:
             raise DocumentError(replace(problem, place=self.place) for problem in problems)
         return fields
 
-    def document(self, variables: Mapping[str, Any] | None = None) -> Document:
+    def document(self, variables: VariablesLike | None = None) -> Document:
         """Typed nodes, with variables filled in. Raises DocumentError with every problem found."""
-        return build(self._raw, variables or {}, self.place)
+        return build(self._raw, arguments.variables(variables), self.place)
 
     def to_json(self) -> str:
         """The graph as JSON text that people can read and diff: a line for each field and each node."""
@@ -184,13 +206,13 @@ class Graph:
             parts.append(f'  "nodes": {_json(nodes)}')
         return "{\n" + ",\n".join(parts) + "\n}\n"
 
-    def save(self, path: str | Path) -> None:
+    def save(self, path: PathLike) -> None:
         """Write the graph to a file; the old file stays whole until the new one is.
 
         Raises:
             FileError: the file cannot be written.
         """
-        text = self.to_json()
+        path, text = arguments.file_path(path), self.to_json()
         with whole_file(path) as unfinished:
             unfinished.write_text(text, encoding="utf-8", newline="\n")
         self.place = str(path)
@@ -198,3 +220,15 @@ class Graph:
 
 def _json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
+def described(place: str, kinds: Iterable[Any], frames: Any) -> str:
+    """What a graph holds, in a few words: its file, nodes counted by kind, frames."""
+    counted = Counter(kind if isinstance(kind, str) else "?" for kind in kinds)
+    listed = [f"{count} {cut(kind, 30)}" for kind, count in counted.most_common(_MOST_KINDS)]
+    if (more := len(counted) - _MOST_KINDS) > 0:
+        listed.append(f"{more} kinds more")
+    total = counted.total()
+    nodes = f"{total} node{'' if total == 1 else 's'}" + (f" ({', '.join(listed)})" if listed else "")
+    said = f", frames {cut(str(frames), 40)}" if frames else ", no frames"
+    return f"{' ' + cut(place, 80) if place else ''}: {nodes}{said}"

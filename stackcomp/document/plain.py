@@ -12,6 +12,8 @@ from stackcomp.errors import BadValueError, shown
 
 __all__ = ["plain"]
 
+_CAN = "give a text, a number, true or false, a list or a mapping"
+
 
 def plain(value: Any) -> Any:
     """A copy made of dict, list, str, int, float, bool and None.
@@ -29,7 +31,7 @@ def plain(value: Any) -> Any:
         return value
     if isinstance(value, float):
         if not math.isfinite(value):
-            raise BadValueError(f"is {value}, not a finite number")
+            raise BadValueError(f"is {value}, not a finite number", "write a plain number")
         return float(value)
     if isinstance(value, os.PathLike):
         return plain(os.fspath(value))
@@ -38,8 +40,8 @@ def plain(value: Any) -> Any:
     if isinstance(value, Mapping):
         bad = next((key for key in value if not isinstance(key, str)), None)
         if bad is not None:
-            raise BadValueError(f"holds the key {shown(bad)}, but keys are texts")
+            raise BadValueError(f"holds the key {shown(bad)}, but keys are texts", "write it as text")
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
-    raise BadValueError(f"is a Python {type(value).__name__}, which no graph file can hold")
+    raise BadValueError(f"is a Python {type(value).__name__}, which no graph file can hold", _CAN)

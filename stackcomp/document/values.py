@@ -15,12 +15,13 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from numbers import Real
 from typing import Any, Literal
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import core_schema
 
-from stackcomp.errors import BadValueError, kind_of, shown
+from stackcomp.errors import ArgumentError, BadValueError, kind_of, shown
 
 __all__ = ["Between", "Keyed", "Number", "number_of"]
 
@@ -42,15 +43,44 @@ class Keyed:
     _slopes: tuple[tuple[float, ...], ...] = field(init=False, repr=False, compare=False, default=())
 
     def __post_init__(self) -> None:
+        self._look()
         if self.between == "smooth" and len(self.frames) > 1:
             curves = zip(*self._rows(), strict=True)
             object.__setattr__(self, "_slopes", tuple(_slopes(self.frames, curve) for curve in curves))
+
+    def _look(self) -> None:
+        """What a graph file is told by `Number`, Python code is told here."""
+        for name in ("frames", "values"):
+            if not isinstance(found := getattr(self, name), tuple | list) or not found:
+                raise ArgumentError(name, f"{shown(found)} is no list with anything in it", "such as (1001, 1012)")
+        object.__setattr__(self, "frames", tuple(self.frames))
+        rows = tuple(tuple(value) if isinstance(value, tuple | list) else value for value in self.values)
+        object.__setattr__(self, "values", rows)
+        odd = [frame for frame in self.frames if not _is_number(frame)]
+        if odd:
+            raise ArgumentError("frames", f"{shown(odd[0])} is no frame number", "give finite numbers")
+        if any(a >= b for a, b in itertools.pairwise(self.frames)):
+            seen = f"{shown(list(self.frames))} is not in rising order"
+            raise ArgumentError("frames", seen, "give numbers, each larger than the last")
+        flat = [number for value in rows for number in (value if isinstance(value, tuple) else (value,))]
+        if not all(map(_is_number, flat)) or len({len(v) if isinstance(v, tuple) else -1 for v in rows}) > 1:
+            raise ArgumentError(
+                "values", f"{shown(list(rows))} are not alike", "give numbers, or tuples of one size"
+            )
+        if len(rows) != len(self.frames):
+            raise ArgumentError("values", f"{len(rows)} values for {len(self.frames)} frames", "give one for each")
+        if not isinstance(self.between, str) or self.between not in _BETWEEN:
+            raise ArgumentError(
+                "between", f"{shown(self.between)} is not known", 'use "smooth", "linear" or "hold"'
+            )
 
     def _rows(self) -> tuple[tuple[float, ...], ...]:
         return tuple(value if isinstance(value, tuple) else (value,) for value in self.values)
 
     def at(self, frame: float) -> float | tuple[float, ...]:
         """The value at a frame: a number, or as many numbers as each key has."""
+        if not _is_number(frame):
+            raise ArgumentError("frame", f"{shown(frame)} is no frame number", "give a number, such as 1001")
         rows = self._rows()
         after = bisect.bisect_right(self.frames, frame)
         if after == 0 or after == len(rows) or self.between == "hold":
@@ -79,6 +109,10 @@ class Keyed:
         values = [list(value) if isinstance(value, tuple) else value for value in self.values]
         keys = [[frame, value] for frame, value in zip(frames, values, strict=True)]
         return {"keys": keys, "between": self.between}
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _slopes(x: Sequence[float], y: Sequence[float]) -> tuple[float, ...]:

@@ -15,12 +15,14 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from numbers import Real
 from pathlib import Path
 from typing import NoReturn
 from xml.parsers import expat
 from xml.sax.saxutils import escape, quoteattr
 
-from stackcomp.errors import FileError, did_you_mean
+from stackcomp import arguments
+from stackcomp.errors import ArgumentError, FileError, cut, did_you_mean
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.paths import nearby
 
@@ -49,6 +51,24 @@ class Correction:
     id: str = ""
     description: str = ""
 
+    def __post_init__(self) -> None:
+        for name in ("slope", "offset", "power"):
+            value = getattr(self, name)
+            if not isinstance(value, tuple | list) or len(value) != 3 or not all(map(_is_number, value)):
+                raise ArgumentError(
+                    name, f"{cut(repr(value), 60)} is not three numbers", "such as (1.0, 1.0, 1.0)"
+                )
+            object.__setattr__(self, name, tuple(value))
+        if not _is_number(self.saturation):
+            raise ArgumentError("saturation", f"{cut(repr(self.saturation), 60)} is no number", "such as 1.0")
+        for name in ("id", "description"):
+            if not isinstance(value := getattr(self, name), str):
+                raise ArgumentError(name, f"{cut(repr(value), 60)} is no text", "give a str, which may be empty")
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool)
+
 
 @dataclass
 class _Element:
@@ -66,7 +86,7 @@ def read_corrections(path: str | Path) -> list[Correction]:
         FileError: no such file; not XML, or with a DOCTYPE; no correction in it; a correction that breaks a rule
             of the standard. The line is named.
     """
-    path = Path(path)
+    path = arguments.file_path(path)
     root = _tree(path)
     if root.tag not in _ROOTS:
         _wrong(path, root.line, f"<{root.tag}> is no colour correction", did_you_mean(root.tag, _ROOTS))
@@ -121,8 +141,16 @@ def write_corrections(path: str | Path, corrections: Sequence[Correction]) -> No
     Raises:
         FileError: another ending; none, or several for ``.cc``; an id twice; numbers outside the standard's
             limits; a character that XML cannot hold.
+        ArgumentError: not a path, or not a list of corrections.
     """
-    path = Path(path)
+    path = arguments.file_path(path)
+    given, corrections = corrections, arguments.listed_members(corrections) or []
+    if not corrections and not isinstance(given, list | tuple):
+        seen = f"{cut(repr(given), 60)} is no list of corrections"
+        raise ArgumentError("corrections", seen, "give [Correction(…)]")
+    for item in corrections:
+        if not isinstance(item, Correction):
+            raise ArgumentError("corrections", f"{cut(repr(item), 60)} is no Correction", "give [Correction(…)]")
     ending = path.suffix.lower()
     if ending not in ENDINGS:
         raise FileError(path, f'"{ending}" is no ending of a file of corrections', f"use {', '.join(ENDINGS)}")

@@ -241,7 +241,11 @@ def _attribute(value: Any) -> Any:
             return value
         if value.shape in ((3, 3), (4, 4)) and value.dtype in (np.float32, np.float64):
             return value
-        return [float(number) for number in value] if value.ndim == 1 and value.size else None
+        return (
+            [float(number) for number in value]
+            if value.ndim == 1 and value.size and value.dtype.kind in "fiu"
+            else None
+        )
     if isinstance(value, list | tuple) and value:
         return _sequence(value)
     return None

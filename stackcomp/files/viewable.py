@@ -37,12 +37,13 @@ from stackcomp.port_types import (
     Ratio,
 )
 
-__all__ = ["viewable"]
+__all__ = ["exposed", "viewable"]
 
 Shown = npt.NDArray[np.float32]
 _MAGENTA = (255, 0, 255)
 _CHECKER = (0.02, 0.05)  # scene-linear greys
 _CHECKER_SIZE = 16
+_BRIGHTEST = np.float32(1e12)  # far above white; from about 1e30 on views give black
 _FARTHEST = 0.12  # brightness of the farthest depth, so that it differs from nothing
 
 
@@ -82,6 +83,15 @@ def viewable(
     eight = np.rint(np.clip(shown, 0, 1) * 255).astype(np.uint8)
     eight[~finite] = _MAGENTA
     return eight
+
+
+def exposed(plane: Plane, stops: float) -> Plane:
+    """Light for looking, brighter by some stops; what is finite stays within what views show as white."""
+    factor = 2.0**stops
+    with np.errstate(over="ignore"):
+        brighter: Plane = plane * np.float32(factor)
+    np.copyto(brighter, np.clip(brighter, -_BRIGHTEST, _BRIGHTEST), where=np.isfinite(plane))
+    return brighter
 
 
 def _looked_at(image: Image) -> tuple[str, ...]:
@@ -128,7 +138,8 @@ def _colour(image: Image, alpha: str, encoding: Encoding, stops: float, checker:
     rgb = [image["R"], image["G"], image["B"]]
     if light:
         rgb, encoding = _linear(rgb, encoding, config)
-        rgb = [plane * np.float32(2.0**stops) for plane in rgb] if stops and encoding.linear else rgb
+        if stops and encoding.linear:
+            rgb = [exposed(plane, stops) for plane in rgb]
     if alpha == "straight":
         rgb = [plane * image["A"] for plane in rgb]
     if checker and alpha != "none":

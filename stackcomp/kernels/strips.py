@@ -11,6 +11,9 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
+from numbers import Integral
+
+from stackcomp.errors import ArgumentError, cut
 
 __all__ = ["over_strips", "set_threads", "thread_count"]
 
@@ -32,10 +35,16 @@ def thread_count() -> int:
 
 
 def set_threads(count: int | None) -> None:
-    """Use that many threads from now on; None goes back to the default."""
+    """Use that many threads from now on; None goes back to the default.
+
+    Raises:
+        ArgumentError: not a whole number from 1.
+    """
     global _threads
-    if count is not None and count < 1:
-        raise ValueError(f"threads must be 1 or more, not {count}")
+    if count is not None and (isinstance(count, bool) or not isinstance(count, Integral) or count < 1):
+        raise ArgumentError(
+            "count", f"threads must be 1 or more, not {cut(repr(count), 60)}", "such as 2, or None"
+        )
     _threads = count
 
 

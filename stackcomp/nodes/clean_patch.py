@@ -22,11 +22,17 @@ class CleanPatch(AreaNode):
     What is laid on is the part of the patch inside ``outline`` (the whole of its frame when there is none),
     within ``matte`` where there is one. The feather lies inside of the outline: nothing shows at the outline,
     everything from ``feather`` pixels inward. Both are in pixels of the patch.
+
+    The patch is cut out first, premultiplied by the outline and the matte, and then sampled as `place` does it:
+    with the cubic convolution kernel (a = -1/2), wider where the patch becomes smaller, and held between the
+    smallest and the largest value that each pixel was weighed from. That limit belongs to the filter, and keeps
+    bright edges from getting dark rims. Only the patch is sampled; where it does not reach, the backdrop stays as
+    it is.
     """
 
     source_of_maths: ClassVar[str] = (
-        "Porter and Duff, Compositing Digital Images, 1984 (over); Heckbert, Fundamentals of Texture Mapping "
-        "and Image Warping, 1989"
+        "Porter and Duff, Compositing Digital Images, 1984 (over); Keys, Cubic Convolution Interpolation for "
+        "Digital Image Processing, 1981; Heckbert, Fundamentals of Texture Mapping and Image Warping, 1989"
     )
 
     kind: Literal["clean_patch"] = "clean_patch"

@@ -9,11 +9,12 @@ from typing import Annotated, Any, ClassVar, Literal
 import numpy as np
 from pydantic import Field, field_validator
 
+from stackcomp.document.values import Keyed, Number
 from stackcomp.errors import Problem, did_you_mean
 from stackcomp.files.paths import FramePath, resolve
-from stackcomp.image import Image, all_finite
+from stackcomp.image import Image, Plane, all_finite
 from stackcomp.nodes.base import Context, Job, Port, SinkNode
-from stackcomp.port_types import Colour, Depth, Ids, Matte, PortType, Ratio
+from stackcomp.port_types import Colour, Depth, Encoding, Ids, Matte, PortType, Ratio
 
 #: Stands for infinite light in front of a view: the largest number of a half float.
 _BRIGHTEST = 65504.0
@@ -26,7 +27,8 @@ class Deliver(SinkNode):
 
     A file is written beside its final name, read back, and only then given that name; originals are never
     overwritten. OpenEXR keeps both windows and records program version, graph, inputs, frame, colour space
-    and the plate's timecode. A still shows the frame alone, encoded for ``display`` and ``view``.
+    and the plate's timecode. A still shows the frame alone, encoded for ``display`` and ``view``, after
+    ``viewing_stops`` of exposure for the people who look at it; these never change an OpenEXR file.
     """
 
     source_of_maths: ClassVar[str] = "OpenEXR file format; views of the OCIO config"
@@ -48,6 +50,10 @@ class Deliver(SinkNode):
         str | None, Field(description="Stills: display of the OCIO config; its default if left out.")
     ] = None
     view: Annotated[str | None, Field(description="Stills: view of the display; its default if left out.")] = None
+    viewing_stops: Annotated[
+        float,
+        Number("stills of scene light: exposure before the view, for looking", unit="stops", low=-30, high=30),
+    ] = 0.0
     bits: Annotated[Literal[8, 16, 32], Field(description="Stills: bits a value. 32 is float, TIFF only.")] = 8
     quality: Annotated[int, Field(ge=1, le=100, description="JPEG: quality.")] = 95
 
@@ -87,6 +93,7 @@ class Deliver(SinkNode):
             )
         if ending != ".exr" and isinstance(type, Depth | Ratio):
             yield Problem("format", f"a still cannot hold {type}", "deliver it as .exr", field="path")
+        yield from self._stops_seen(type)
         if not FramePath(self.path).has_frame and len(context.frames) > 1:
             yield Problem(
                 "output-twice",
@@ -97,12 +104,30 @@ class Deliver(SinkNode):
         if ending in _STILLS and isinstance(type, Colour) and type.encoding.family != "display":
             yield from self._view_exists(type, context)
 
-    def _view_exists(self, type: Colour, context: Context) -> Iterator[Problem]:
-        from stackcomp.files import colour
+    def _stops_seen(self, type: PortType) -> Iterator[Problem]:
+        """Stops that would change nothing."""
+        if not isinstance(self.viewing_stops, Keyed) and self.viewing_stops == 0:
+            return
+        if self._ending == ".exr":
+            said, way_out = "OpenEXR is written as it is", "put an exposure node before it to change the picture"
+        elif not isinstance(type, Colour):
+            said, way_out = f"{type} has no exposure", "leave it out"
+        elif type.encoding.family == "display":
+            said, way_out = f"colour in {type.encoding} is written as it is", "deliver the scene-linear picture"
+        else:
+            return
+        yield Problem(
+            "viewing-stops",
+            f'"viewing_stops" changes nothing here: {said}',
+            way_out,
+            field="viewing_stops",
+            severity="warning",
+        )
 
+    def _view_exists(self, type: Colour, context: Context) -> Iterator[Problem]:
         try:
             probe = [np.zeros((1, 1), np.float32)] * 3
-            colour.display_view(probe, type.encoding, self.display, self.view, context.colour_config)
+            self.at(context.frame)._encoded(probe, type.encoding, context.colour_config)
         except ValueError as error:
             yield Problem("view", str(error), field="view" if self.view else "display")
 
@@ -111,11 +136,15 @@ class Deliver(SinkNode):
 
     def write(self, image: Image, job: Job, notes: Mapping[str, Any]) -> list[Path]:
         path = resolve(job.root, self.path, job.frame)
+        self.write_file(path, image, job, notes)
+        return [path]
+
+    def write_file(self, path: Path, image: Image, job: Job, notes: Mapping[str, Any]) -> None:
+        """Write one file, whatever its name; the format is that of the node's own path."""
         if self._ending == ".exr":
             self._write_exr(path, image, job, notes)
         else:
             self._write_still(path, image, job)
-        return [path]
 
     def _write_exr(self, path: Path, image: Image, job: Job, notes: Mapping[str, Any]) -> None:
         from stackcomp.files import colour_tags, exr
@@ -166,8 +195,6 @@ class Deliver(SinkNode):
 
     def _shown(self, planes: dict[str, Any], alpha: Any, type: Colour, job: Job) -> dict[str, Any]:
         """Display-encoded, straight where a still keeps alpha (as PNG demands), over black in JPEG."""
-        from stackcomp.files import colour
-
         keeps_alpha = alpha is not None and self._ending not in (".jpg", ".jpeg")
         if keeps_alpha and type.alpha == "premultiplied":
             by = np.where(alpha != 0, alpha, np.float32(1))
@@ -177,10 +204,21 @@ class Deliver(SinkNode):
         if type.encoding.family == "display":
             return planes
         planes = self._finite(planes, job)
-        encoded = colour.display_view(
-            list(planes.values()), type.encoding, self.display, self.view, job.context.colour_config
-        )
+        encoded = self._encoded(list(planes.values()), type.encoding, job.context.colour_config)
         return dict(zip("RGB", encoded, strict=True))
+
+    def _encoded(self, rgb: list[Plane], encoding: Encoding, config: str) -> tuple[Plane, Plane, Plane]:
+        """R, G and B through the view, after the stops. Raises ValueError where the config has no such way."""
+        from stackcomp.files import colour
+        from stackcomp.files.viewable import exposed
+
+        if self.viewing_stops:
+            # Log is brought to light first: stops are factors of light, not of its logarithm.
+            if not encoding.linear:
+                linear = colour.encoding("scene_linear", config)
+                rgb, encoding = list(colour.convert(rgb, encoding, linear, config)), linear
+            rgb = [exposed(plane, self.viewing_stops) for plane in rgb]
+        return colour.display_view(rgb, encoding, self.display, self.view, config)
 
     def _finite(self, planes: dict[str, Any], job: Job) -> dict[str, Any]:
         """Light that a view can show: through its curves and matrices, one infinity would make a black pixel."""

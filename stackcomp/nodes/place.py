@@ -27,6 +27,13 @@ class Place(AreaNode):
     ``homography``, nine numbers row by row that map this picture's pixels to those of the result. Pixel
     centres lie at half pixels, x runs right and y down. Where the picture does not reach there is nothing.
     What leaves the frame is kept, up to 4096 pixels beyond it, for nodes that bring it back or spread its light.
+
+    It samples with the cubic convolution kernel (a = -1/2): each pixel of the result is weighed from the 4×4
+    pixels around the place where its centre comes from. A move by whole pixels changes no value, and a straight
+    ramp stays straight. Where the picture becomes smaller the kernel is as much wider, so that fine detail is
+    averaged. The result is held between the smallest and the largest value that it was weighed from: that limit
+    belongs to the filter, and keeps a bright edge from getting a dark or negative rim, and a matte from leaving 0
+    to 1. At its border the picture is weighed against the nothing outside, colour and alpha alike.
     """
 
     source_of_maths: ClassVar[str] = (

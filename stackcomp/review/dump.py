@@ -5,8 +5,8 @@ For each node an OpenEXR file with all its planes as float (ids bit for bit) and
 picture is dropped before the next one is made. The report is written last: where it is, the dump has ended.
 
 ``nodes.json`` holds ``dump`` (version of its form), ``program``, ``graph``, ``graph_hash``, ``frame``, ``scale``,
-``working_space``, ``complete``, ``failed`` (None, or the node and the reason), ``warnings`` (of the check) and
-``nodes``, in the graph's order. A node has
+``viewing_stops`` (exposure of the PNGs), ``working_space``, ``complete``, ``failed`` (None, or the node and the
+reason), ``warnings`` (of the check) and ``nodes``, in the graph's order. A node has
 
 ======================  ================================================================================
 ``name, kind, about``   as in the graph
@@ -38,7 +38,7 @@ from typing import Any
 
 import numpy as np
 
-from stackcomp import fuse
+from stackcomp import arguments, fuse
 from stackcomp.check import CheckedGraph, CheckedNode
 from stackcomp.composition import Composition
 from stackcomp.errors import FileError, GraphError, Problem, RenderError, WorkError
@@ -95,6 +95,7 @@ def dump(
     *,
     nodes: Collection[str] | None = None,
     scale: float = 1.0,
+    viewing_stops: float = 0.0,
     warn: Callable[[str, str], None] | None = None,
     finished: Callable[[str], None] | None = None,
 ) -> DumpReport:
@@ -107,6 +108,8 @@ def dump(
             does not write stay.
         nodes: names of nodes; all when None.
         scale: size of the pictures; 0.5 is half.
+        viewing_stops: exposure of the PNGs of scene-linear and log colour, for looking; the OpenEXR files stay
+            as they are.
         warn: called with node and message for what stops nothing; they are in the report as well.
         finished: called with each node's name once its files are whole.
 
@@ -118,7 +121,8 @@ def dump(
             take the place of an original. Nothing was written.
         FileError: ``nodes.json`` cannot be written.
     """
-    return _Dump(composition, frame, Path(to), nodes, scale, warn, finished).run()
+    stops = arguments.stops("viewing_stops", viewing_stops)
+    return _Dump(composition, frame, Path(to), nodes, scale, stops, warn, finished).run()
 
 
 class _Dump:
@@ -129,10 +133,12 @@ class _Dump:
         folder: Path,
         nodes: Collection[str] | None,
         scale: float,
+        stops: float,
         warn: Callable[[str, str], None] | None,
         finished: Callable[[str], None] | None,
     ) -> None:
         self.composition, self.frame, self.folder, self.scale = composition, frame, folder, scale
+        self.stops = stops
         self.also_warn = warn or (lambda node, message: None)
         self.finished = finished or (lambda node: None)
         asked = composition.nodes if nodes is None else nodes
@@ -232,7 +238,7 @@ class _Dump:
         }
 
     def _look(self, image: Image, png: Path) -> None:
-        shown = viewable(image, config=self.checked.context.colour_config)
+        shown = viewable(image, stops=self.stops, config=self.checked.context.colour_config)
         stills.write(png, shown / np.float32(255))
 
     def _note_failure(self, node: str, reason: str) -> None:
@@ -252,6 +258,7 @@ class _Dump:
             "graph_hash": graph_hash(document),
             "frame": self.frame,
             "scale": self.scale,
+            "viewing_stops": self.stops,
             "working_space": document.head.working_space,
             "complete": self.failed is None,
             "failed": self.failed,

@@ -44,3 +44,11 @@ def test_a_graph_with_problems_is_refused_with_all_of_them(shot, run, save_graph
     assert 'node "final"' in done.stderr
     assert 'node "other"' in done.stderr
     assert not (shot / "look").exists()
+
+
+def test_stops_for_looking(shot, run):
+    done = run("dump", "graph.json", "--frame", "2", "--to", "look", "--viewing-stops", "2.5", "--json")
+    assert json.loads(done.stdout)["viewing_stops"] == 2.5
+    done = run("dump", "graph.json", "--frame", "2", "--to", "look", "--viewing-stops", "99")
+    assert done.exit_code == 2
+    assert "viewing_stops: 99.0 is no number of stops from -30 to 30" in done.stderr

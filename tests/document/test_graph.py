@@ -113,8 +113,6 @@ def test_names_are_made_up_and_are_texts():
         (lambda g: g.add("exposure", "x", image="a", stops=float("nan")), '"stops" is nan, not a finite'),
         (lambda g: g.add("exposure", "x", image="a", stops=object()), '"stops" is a Python object'),
         (lambda g: g.add("exposure", "x", image="a", about={1: 2}), "keys are texts"),
-        (lambda g: g.add("exposure", "x", image="a", stops=Keyed((2.0, 1.0), (0.0, 1.0))), "behind the one"),
-        (lambda g: g.add("exposure", "x", image="a", stops=Keyed((1.0, float("inf")), (0.0, 1.0))), "finite"),
         (lambda g: g.add("flat", "a", size=[1, 1]), 'there is a node "a" already'),
         (lambda g: g.add("flat", "", size=[1, 1]), "is no name"),
         (lambda g: g.add("flat", "a\nb", size=[1, 1]), "is no name"),

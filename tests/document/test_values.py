@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
 from stackcomp.document.values import Keyed, Number
-from stackcomp.errors import BadValueError
+from stackcomp.errors import ArgumentError, BadValueError
 from stackcomp.nodes import KINDS
 
 values = st.floats(-1000, 1000).map(lambda x: round(x, 3))
@@ -166,3 +166,20 @@ def test_keyed_lengths_shrink_at_their_frame():
     assert node.at(6, 0.5).radius == 7.5
     assert node.at(6).still
     assert node.at(6).radius == 15
+
+
+@pytest.mark.parametrize(
+    ("frames", "values", "words"),
+    [
+        ((2.0, 1.0), (0.0, 1.0), "not in rising order"),
+        ((1.0, 1.0), (0.0, 1.0), "not in rising order"),
+        ((1.0, float("inf")), (0.0, 1.0), "Infinity is no frame"),
+        ((1.0, 2.0), (0.0, float("nan")), "are not alike"),
+        ((1.0, 2.0), (0.0, (1.0, 2.0)), "are not alike"),
+        ((1.0, 2.0), (0.0,), "1 values for 2 frames"),
+        ((), (), "no list with anything in it"),
+    ],
+)
+def test_keys_from_python_that_make_no_sense(frames, values, words):
+    with pytest.raises(ArgumentError, match=words):
+        Keyed(frames, values)

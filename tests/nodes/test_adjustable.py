@@ -66,10 +66,10 @@ def test_nothing_and_all_of_it_exactly(adjust, kind, picture):
     full = adjust(kind, picture)
     np.testing.assert_array_equal(adjust(kind, picture, amount=0), picture)
     np.testing.assert_array_equal(adjust(kind, picture, np.zeros((2, 3))), picture)
-    np.testing.assert_array_equal(adjust(kind, picture, np.full((2, 3), -3)), picture)
+    np.testing.assert_array_equal(adjust(kind, picture, np.full((2, 3), -3.0)), picture)
     np.testing.assert_array_equal(adjust(kind, picture, np.ones((2, 3))), full)
-    np.testing.assert_array_equal(adjust(kind, picture, np.full((2, 3), 9), amount=1), full)
-    np.testing.assert_array_equal(adjust(kind, picture, np.full((2, 3), 9), amount=0), picture)
+    np.testing.assert_array_equal(adjust(kind, picture, np.full((2, 3), 9.0), amount=1), full)
+    np.testing.assert_array_equal(adjust(kind, picture, np.full((2, 3), 9.0), amount=0), picture)
 
 
 def test_where_the_matte_ends_nothing_changes(render):
@@ -81,7 +81,7 @@ def test_where_the_matte_ends_nothing_changes(render):
 
 def test_a_result_that_is_not_finite_stays_out_of_where_it_is_not_used(render):
     picture = Image.from_array([[[1e38, 1, 1], [1e38, 1, 1]]])
-    matte = Image.from_array([[0, 1]], type=Matte())
+    matte = Image.from_array([[0.0, 1]], type=Matte())
     got = render("exposure", {"p": picture, "m": matte}, image="p", stops=20, within="m")
     assert got["R"][0].tolist() == [np.float32(1e38), np.inf]
 

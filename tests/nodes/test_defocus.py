@@ -20,7 +20,7 @@ LENS = {"focal_length": 100, "f_number": 0.7, "focus_distance": 2, "gate_width":
 
 
 def depth_image(plane, along="axis"):
-    return Image.from_array(plane, type=Depth(along))
+    return Image.from_array(np.float32(plane), type=Depth(along))
 
 
 def scene():
@@ -159,7 +159,7 @@ def lone_card(origin):
         alpha = sum(np.roll(alpha, k, axis) * share for k, share in ((-1, 0.25), (0, 0.5), (1, 0.25)))
     light = (0.2 + np.random.default_rng(5).random((*alpha.shape, 3))) * alpha[..., None]
     pixels = np.concatenate([light, alpha[..., None]], axis=-1).astype(np.float32)
-    depth = Image.from_array(np.where(alpha > 0, 4, 0), type=Depth(), origin=origin, display=FRAME)
+    depth = Image.from_array(np.where(alpha > 0, 4.0, 0.0), type=Depth(), origin=origin, display=FRAME)
     return Image.from_array(pixels, origin=origin, display=FRAME), depth
 
 
@@ -186,7 +186,7 @@ def test_a_lone_card_smaller_than_the_frame_is_the_sum_of_its_discs(largest):
 @pytest.mark.parametrize("largest", [6, 30.5])
 def test_a_plate_smaller_than_the_frame_ends_as_its_discs_do(largest):
     plate = Image.from_array(0.5 + np.random.default_rng(1).random((30, 40, 3)), origin=(25, 15), display=FRAME)
-    depth = Image.from_array(np.full((30, 40), 4), type=Depth(), origin=(25, 15), display=FRAME)
+    depth = Image.from_array(np.full((30, 40), 4.0), type=Depth(), origin=(25, 15), display=FRAME)
     given = {"p": plate, "z": depth}
     got = render("defocus", given, image="p", depth="z", **{**LENS, "largest_radius": largest})
     here = plate.window.grow(8)

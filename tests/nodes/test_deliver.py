@@ -15,6 +15,7 @@ from stackcomp import (
     Composition,
     Depth,
     DocumentError,
+    Encoding,
     Graph,
     Image,
     Matte,
@@ -23,12 +24,14 @@ from stackcomp import (
     Window,
     __version__,
 )
+from stackcomp.check import check_graph
 from stackcomp.files import colour_tags, exr
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.nodes.deliver import Deliver
-from stackcomp.port_types import Colour, Encoding
+from stackcomp.port_types import Colour
 from stackcomp.provenance import graph_hash
 
+DISPLAY, VIEW = "sRGB - Display", "ACES 1.0 - SDR Video"
 DATA = Window(-2, -1, 7, 5)  # overscan on every side
 FRAME = Window.of_size(6, 4)
 
@@ -341,3 +344,69 @@ class TestRefusals:
     def test_a_path_that_does_not_parse(self, tmp_path):
         with pytest.raises(DocumentError):
             deliver(tmp_path, picture(), "o.{name}.exr")
+
+
+class TestViewingStops:
+    """Exposure for people who look at a still, and for nothing else."""
+
+    @pytest.mark.parametrize("stops", [-2.0, 1.0, 2.5])
+    def test_a_still_is_the_view_of_so_much_more_light(self, tmp_path, stops):
+        image = picture(3, window=FRAME)
+        (path,) = deliver(tmp_path, image, "o.tif", bits=32, viewing_stops=stops)
+        expected = by_opencolorio(image.to_array() * np.float32(2**stops), DISPLAY, VIEW)
+        np.testing.assert_allclose(seen(path).get_pixels("float"), expected, atol=2e-6)
+
+    def test_log_is_brought_to_light_first(self, tmp_path):
+        log = Encoding("ACEScct", "log")
+        image = picture(3, window=FRAME, encoding=log)
+        (path,) = deliver(tmp_path, image, "o.tif", bits=32, viewing_stops=1)
+        # Academy S-2016-001: linear below the break, 2^(17.52 x - 9.72) above.
+        code = image.to_array().astype(np.float64)
+        low = (code - 0.0729055341958355) / 10.5402377416545
+        light = np.where(code <= 0.155251141552511, low, 2 ** (17.52 * code - 9.72))
+        expected = by_opencolorio((2 * light).astype(np.float32), DISPLAY, VIEW)
+        np.testing.assert_allclose(seen(path).get_pixels("float"), expected, atol=1e-4)
+
+    def test_they_may_change_over_frames(self, tmp_path):
+        keys = {"keys": [[1, 0], [2, 3]], "between": "hold"}
+        image = picture(3, window=FRAME)
+        paths = deliver(tmp_path, image, "o.{frame}.tif", frames=(1, 2), bits=32, viewing_stops=keys)
+        for path, stops in zip(paths, (0, 3), strict=True):
+            expected = by_opencolorio(image.to_array() * np.float32(2**stops), DISPLAY, VIEW)
+            np.testing.assert_allclose(seen(path).get_pixels("float"), expected, atol=2e-6)
+
+    def test_alpha_stays(self, tmp_path):
+        image = picture(4, window=FRAME)
+        plain, bright = (
+            deliver(tmp_path, image, f"{stops}.png", bits=16, viewing_stops=stops)[0] for stops in (0, 2)
+        )
+        np.testing.assert_array_equal(
+            seen(plain).get_pixels("float")[..., 3], seen(bright).get_pixels("float")[..., 3]
+        )
+
+    @pytest.mark.parametrize(
+        ("path", "image", "words"),
+        [
+            ("o.exr", picture(3), "OpenEXR is written as it is"),
+            ("o.png", picture(1, type=Matte()), "matte has no exposure"),
+            ("o.png", picture(3, encoding=Encoding("sRGB - Display", "display")), "is written as it is"),
+        ],
+        ids=["exr", "matte", "display"],
+    )
+    def test_where_they_change_nothing_is_a_warning(self, tmp_path, path, image, words):
+        files = [deliver(tmp_path, image, f"{k}{path}", viewing_stops=k)[0] for k in (0, 3)]
+        np.testing.assert_array_equal(*(seen(file).get_pixels("float") for file in files))
+        graph = Graph(frames="1")
+        graph.add("flat", "p", size=[6, 4])
+        graph.add("deliver", "out", image="p", path=path, viewing_stops=3)
+        document = graph.document()
+        problems = check_graph(document, tmp_path, frames=(1,), given={"p": image})[1]
+        (problem,) = [problem for problem in problems if problem.rule == "viewing-stops"]
+        assert (problem.severity, problem.field, problem.node) == ("warning", "viewing_stops", "out")
+        assert words in problem.message
+        assert problem.way_out
+
+    def test_light_beyond_all_numbers_is_white_without_a_word_from_a_library(self, tmp_path):
+        image = Image.from_array(np.full((4, 6, 3), 1e38))
+        (path,) = deliver(tmp_path, image, "o.png", viewing_stops=20)
+        assert seen(path).get_pixels("float").min() > 0.9

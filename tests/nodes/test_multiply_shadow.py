@@ -47,7 +47,7 @@ def test_debevecs_identity(shade, joint, alone):
 
 
 def test_deep_shadows_keep_their_digits(shade):
-    assert shade([[[1000, 1000, 1000]]], [[[1e-6] * 3]])[0, 0] == pytest.approx([1e-3] * 3, rel=2e-6)
+    assert shade([[[1000.0] * 3]], [[[1e-6] * 3]])[0, 0] == pytest.approx([1e-3] * 3, rel=2e-6)
 
 
 @few
@@ -62,7 +62,7 @@ def test_the_order_of_operations(shade, plate, ratio, gamma, density, floor, tin
 
 def test_by_hand(shade):
     # ½² = ¼, at density ½: ⅝; half of the missing ⅜ comes back: 13/16 of 2.
-    got = shade([[[2, 2, 2]]], [[[0.5] * 3]], gamma=2, density=0.5, tint=0.5)
+    got = shade([[[2.0] * 3]], [[[0.5] * 3]], gamma=2, density=0.5, tint=0.5)
     assert got.tolist() == [[[pytest.approx(1.625, rel=1e-6)] * 3]]
 
 
@@ -111,8 +111,8 @@ def test_no_shadow_goes_below_the_plates_black(shade, ratio):
 def test_a_coverage_passs_own_colour_is_added(shade):
     # A blue-ish shadow: premultiplied colour .05 with alpha .5 over 1.
     shadow = Image.from_array([[[0, 0, 0.05, 0.5]]])
-    assert shade([[[1, 1, 1]]], shadow)[0, 0] == pytest.approx([0.5, 0.5, 0.55])
-    assert shade([[[1, 1, 1]]], shadow, density=0.5)[0, 0] == pytest.approx([0.75, 0.75, 0.775])
+    assert shade([[[1.0] * 3]], shadow)[0, 0] == pytest.approx([0.5, 0.5, 0.55])
+    assert shade([[[1.0] * 3]], shadow, density=0.5)[0, 0] == pytest.approx([0.75, 0.75, 0.775])
 
 
 def test_beyond_the_pass_there_is_no_shadow(shade):

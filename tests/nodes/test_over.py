@@ -50,7 +50,7 @@ def test_nothing_and_full_cover(render, picture):
 
 
 def test_a_backdrop_without_alpha_stays_without(render):
-    given = {"s": Image.from_array([[[0.5, 0, 0, 0.5]]]), "b": Image.from_array([[[1, 1, 1]]])}
+    given = {"s": Image.from_array([[[0.5, 0, 0, 0.5]]]), "b": Image.from_array([[[1.0] * 3]])}
     got = render("over", given, source="s", backdrop="b")
     assert got.channels == ("R", "G", "B")
     assert got.to_array().tolist() == [[[1, 0.5, 0.5]]]

@@ -105,7 +105,7 @@ def test_from_other_pictures(render):
     picture = Image.from_array([[[1, 2, 3, 0.5]]], alpha="straight")
     got = render("pick_channels", {"p": picture}, layers="p", channels={"R": "B", "G": "G", "B": "R", "A": "A"})
     assert (got.type, values(got)) == (picture.type, {"R": 3, "G": 2, "B": 1, "A": 0.5})
-    ratio = Image.from_array([[[1, 2, 3]]], type=Ratio())
+    ratio = Image.from_array([[[1.0, 2, 3]]], type=Ratio())
     assert render("pick_channels", {"p": ratio}, layers="p").type == Colour("none", ACESCG)
     matte = Image.from_array([[0.5]], type=Matte())
     got = render("pick_channels", {"p": matte}, layers="p", encoding="ACEScg", channels=dict.fromkeys("RGB", "A"))

@@ -249,3 +249,26 @@ def _one(width: int, height: int) -> Graph:
     graph = Graph()
     graph.add("exposure", image=graph.add("flat", size=[width, height]))
     return graph
+
+
+def test_stops_for_looking_brighten_the_pngs_alone(composition, shot):
+    plain, bright = dump(composition, 7, shot / "plain"), dump(composition, 7, shot / "bright", viewing_stops=3)
+    assert (plain.data["viewing_stops"], bright.data["viewing_stops"]) == (0, 3)
+    for name, entry in bright.nodes.items():
+        before, after = (
+            [folder / entry["files"][kind] for folder in (shot / "plain", shot / "bright")]
+            for kind in ("exr", "png")
+        )
+        assert before[0].read_bytes() == before[1].read_bytes()
+        (result,) = composition.results([name], 7, warn=lambda node, message: None)
+        colour = name in ("cg", "colour", "<script>", "a/b", "a_b", "licht", "out")
+        np.testing.assert_array_equal(np.rint(255 * stills.read(after[1]).pixels), viewable(result.image, stops=3))
+        changed = not np.array_equal(stills.read(after[0]).pixels, stills.read(after[1]).pixels)
+        assert changed == colour, name
+
+
+@pytest.mark.parametrize("stops", [None, "3", float("nan"), 31, True])
+def test_stops_that_are_none(composition, shot, stops):
+    with pytest.raises(GraphError, match="is no number of stops"):
+        dump(composition, 7, shot / "look", viewing_stops=stops)
+    assert not (shot / "look").exists()
