@@ -27,6 +27,7 @@ import numpy.typing as npt
 
 from stackcomp.errors import did_you_mean
 from stackcomp.files.colour_names import Space, hint, matching
+from stackcomp.files.paths import nearby
 from stackcomp.image import Plane
 from stackcomp.kernels.strips import over_strips
 from stackcomp.port_types import Encoding, EncodingFamily
@@ -105,7 +106,7 @@ def _changed(path: Path, name: str) -> int:
     try:
         return path.stat().st_mtime_ns
     except OSError:
-        near = did_you_mean(name, _built_in())
+        near = nearby(path) if path.suffix == ".ocio" or len(path.parts) > 1 else did_you_mean(name, _built_in())
         raise UnknownEncoding(
             f'there is no config "{name}", neither built in nor as a file' + (f" — {near}" if near else "")
         ) from None

@@ -108,6 +108,9 @@ def nearby(path: str | os.PathLike[str], *, frames: bool = False) -> str:
         return ""
     if path.is_dir():
         return "it is a folder"
+    unfilled = re.search(r"\$(\w+)", str(path))
+    if unfilled is not None:
+        return f"a variable is written ${{{unfilled[1]}}}"
     if path.is_symlink():
         return "it is a link that leads nowhere"
     if not path.parent.is_dir():

@@ -137,8 +137,12 @@ class Read(SourceNode):
         found, broken = self._headers(context)
         if len(found) + len(broken) < 2:
             return  # A single file is told of when its header is asked for the type.
-        for error in broken[:_MOST_LISTED]:
-            yield Problem("file", f"{error.path}: {error.reason}", error.way_out, field="path")
+        alike: dict[tuple[str, str], list[str]] = {}
+        for error in broken:
+            alike.setdefault((error.reason, error.way_out), []).append(error.path)
+        for (reason, way_out), files in alike.items():
+            more = f" and {len(files) - 1} more" if len(files) > 1 else ""
+            yield Problem("file", f"{files[0]}{more}: {reason}", way_out, field="path")
         usual = _usual(found)
         if usual is None:
             return
