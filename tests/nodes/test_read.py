@@ -102,6 +102,14 @@ def three_frames(tmp_path, **odd):
     return Composition(graph, root=tmp_path)
 
 
+def test_files_that_are_broken_alike_are_one_finding(tmp_path):
+    comp = three_frames(tmp_path)
+    for frame in (2, 3):
+        (tmp_path / f"p.000{frame}.exr").write_bytes(b"no picture")
+    (problem,) = (problem for problem in comp.check() if problem.rule == "file")
+    assert "p.0002.exr and 1 more: " in problem.message
+
+
 @pytest.mark.parametrize(
     ("odd", "said"),
     [
