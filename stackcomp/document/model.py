@@ -77,7 +77,12 @@ def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> D
     """
     problems: list[Problem] = []
     own = raw.get("variables", {})
-    filling = resolve({**(own if isinstance(own, Mapping) else {}), **_given(variables, problems)})
+    given = _given(variables, problems)
+    filling = resolve({**(own if isinstance(own, Mapping) else {}), **given})
+    for name in [name for name in map(str, variables) if name not in given]:
+        # What cannot be a value has been said; where it is used, nothing is said again.
+        filling.known.pop(name, None)
+        filling.broken.add(name)
     filled = {
         key: value if key in ("variables", "$schema") else filling.fill(value, (key,))
         for key, value in raw.items()
@@ -145,7 +150,6 @@ def _given(variables: Mapping[str, Any], problems: list[Problem]) -> dict[str, A
             problems.append(Problem("variable-value", f'the variable "{name}" {error.message}',
                                     "give it text, a number, true or false, a list or an object",
                                     field=f"variables.{name}"))  # fmt: skip
-            found[str(name)] = ""
     return found
 
 

@@ -106,7 +106,10 @@ def _changed(path: Path, name: str) -> int:
     try:
         return path.stat().st_mtime_ns
     except OSError:
-        near = nearby(path) if path.suffix == ".ocio" or len(path.parts) > 1 else did_you_mean(name, _built_in())
+        of_file = path.suffix == ".ocio" or len(path.parts) > 1
+        near = nearby(path) if of_file else did_you_mean(name, _built_in())
+        if of_file and not near.startswith(("did", "it")) and "not exist" not in near:
+            near = f'give the path of a config, or the full name of a built-in one, such as "{DEFAULT_CONFIG}"'
         raise UnknownEncoding(
             f'there is no config "{name}", neither built in nor as a file' + (f" — {near}" if near else "")
         ) from None
