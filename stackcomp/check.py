@@ -149,8 +149,8 @@ class _Check:
                     feeds[source].append(name)
         for path in circles(feeds):
             port = next(port for port, source in self._inputs(path[0]).items() if source == path[-2])
-            self.say(path[0], port, "cycle", f"the graph runs in a circle: {' → '.join(path)}",
-                     "cut one of these wires")  # fmt: skip
+            self.say(path[0], port, "cycle", f"cycle in the graph: {' → '.join(path)}",
+                     "disconnect one of these inputs")  # fmt: skip
 
     # -- the walk ------------------------------------------------------------------------------------------
 
@@ -465,8 +465,8 @@ class _Check:
         used = set(sinks).union(*(nx.ancestors(self.graph, sink) for sink in sinks))
         for name in self.document.nodes:
             if name not in used:
-                self.say(name, "", "unused", "no deliver node hangs on it, so it is not rendered",
-                         "connect it, or delete it", severity="warning")  # fmt: skip
+                self.say(name, "", "unused", "no deliver node depends on it, so it is not rendered",
+                         "connect it, or remove it", severity="warning")  # fmt: skip
 
 
 class _MendedEncoding(Encoding):
