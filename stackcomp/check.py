@@ -14,13 +14,14 @@ from pathlib import Path
 import networkx as nx
 
 from stackcomp.circles import circles
-from stackcomp.declared import declared_by
+from stackcomp.declared import declared_by, file_behind
 from stackcomp.document.model import Document
 from stackcomp.errors import CheckError, FileError, Problem, did_you_mean, unknown_node
 from stackcomp.image import Image
 from stackcomp.nodes.base import Context, Node, Pick, Port, SinkNode, SourceNode, ViewNode
+from stackcomp.nodes.pick_channels import PickChannels
 from stackcomp.outputs import clashes
-from stackcomp.port_types import Colour, Encoding, Layers, Matte, PortType
+from stackcomp.port_types import Colour, Encoding, Layers, Matte, PortType, Ratio
 from stackcomp.window import Window
 from stackcomp.wording import alpha_way_out, as_word, counted, gives, kind_way_out, some_of, wants
 
@@ -127,20 +128,18 @@ class _Check:
             found |= nx.ancestors(self.graph, name)
         return found
 
-    def _dangling(self) -> bool:
-        """Whether some wire begins nowhere."""
-        found = False
+    def _dangling(self) -> None:
+        """Wires that begin nowhere."""
         for name in self.only:
             for port, source in self._inputs(name).items():
                 if source not in self.document.nodes:
                     others = [n for n in self.document.nodes if n != name]
                     if source:
                         seen = f'port "{port}" is fed by "{source}", but there is no such node'
-                        self.say(name, port, "dangling", seen, did_you_mean(source, others))
+                        near = did_you_mean(source, others) or f"name one of the {len(others)} other nodes"
+                        self.say(name, port, "dangling", seen, near)
                     else:
                         self.say(name, port, "dangling", f'port "{port}" is empty', "give it the name of a node")
-                    found = True
-        return found
 
     def _circles(self) -> None:
         feeds: dict[str, list[str]] = {name: [] for name in self.document.nodes if name in self.only}
@@ -150,8 +149,8 @@ class _Check:
                     feeds[source].append(name)
         for path in circles(feeds):
             port = next(port for port, source in self._inputs(path[0]).items() if source == path[-2])
-            self.say(path[0], port, "cycle", f"the graph runs in a circle: {' → '.join(path)}",
-                     "cut one of these wires")  # fmt: skip
+            self.say(path[0], port, "cycle", f"cycle in the graph: {' → '.join(path)}",
+                     "disconnect one of these inputs")  # fmt: skip
 
     # -- the walk ------------------------------------------------------------------------------------------
 
@@ -162,7 +161,7 @@ class _Check:
 
     def run(self) -> tuple[CheckedGraph | None, list[Problem]]:
         order = {name: k for k, name in enumerate(self.document.nodes)}
-        dangling = self._dangling()
+        self._dangling()
         self._circles()
         context = self._context()
         if context is not None:
@@ -174,8 +173,8 @@ class _Check:
                     self._visit(name, context)
             self._frames_alike(context)
         self._outputs()
-        if not dangling:
-            # With a wire that begins nowhere, nobody knows what is unused.
+        if not any(problem.severity == "error" for problem in self.problems):
+            # While something is wrong, nobody knows what will be unused once it is mended.
             self._unused()
         self.problems = sorted(dict.fromkeys(self.problems), key=lambda p: (order.get(p.node, -1), p.severity))
         if context is None or any(problem.severity == "error" for problem in self.problems):
@@ -279,7 +278,7 @@ class _Check:
             found = [_tidy(replace(p, node=name, place=self.document.place)) for p in node.look(types, context)]
             self.problems += [q for p in found if (q := self._with_origin(p, wires)) is not None]
             wrong = any(problem.severity == "error" for problem in self.problems[said:])
-            if wrong and isinstance(node, SourceNode):
+            if wrong and (isinstance(node, SourceNode) or self._unfinished(node, said)):
                 return
             type = node.result(types, context)
             if isinstance(type, Colour) and any(p.rule == "encoding-unknown" for p in self.problems[said:]):
@@ -292,6 +291,12 @@ class _Check:
                 self._failed(name, error)
             return
         self.done[name] = CheckedNode(name, node, type, display, wires)
+
+    def _unfinished(self, node: Node, said: int) -> bool:
+        """Whether colour is chosen from channels that are not there: nobody knows if it will have alpha."""
+        rules = {problem.rule for problem in self.problems[said:]}
+        missing = not rules.isdisjoint(("channel-missing", "layer-missing", "planes"))
+        return isinstance(node, PickChannels) and node.as_ == "colour" and missing
 
     def _with_origin(self, problem: Problem, wires: Mapping[str, Wire]) -> Problem | None:
         """The finding, and where the encoding that it speaks of was declared; None where nobody knows that one."""
@@ -351,7 +356,7 @@ class _Check:
                 return None
             if layers.encoding is None:
                 seen = layers.no_encoding
-                way_out = 'give the node "encoding": "ACEScg", or whatever the camera or renderer wrote'
+                way_out = 'give it "encoding": what the camera or renderer wrote; `stackcomp encodings` lists them'
                 self.say(source.name, "encoding", "encoding-unknown", seen, way_out)
                 return None
             colour = Colour(layers.alpha, layers.encoding)
@@ -367,16 +372,14 @@ class _Check:
     def _wrong_kind(self, name: str, port: str, spec: Port, source: str, type: PortType) -> None:
         mattes = [other for other, its in self.document.nodes[name].ports().items() if Matte in its.accepts]
         seen = f'port "{port}" wants {wants(spec)}, but "{source}" gives {gives(type)}'
-        self.say(name, port, "wrong-kind", seen, kind_way_out(type, spec, mattes))
+        way_out = "" if Colour in spec.accepts else self._other_as(source, spec)
+        self.say(name, port, "wrong-kind", seen, way_out or kind_way_out(type, spec, mattes))
 
     def _state(self, name: str, port: str, spec: Port, source: str, type: Colour) -> Colour:
         seen = type
         if spec.alpha is not None and type.alpha not in spec.alpha:
             rule, way_out = alpha_way_out(type.alpha, spec)
-            if rule == "no-alpha" and self._unused_alpha(source):
-                way_out = (
-                    f'its file has an A, but "alpha" of node "{source}" is "none": remove that setting to use it'
-                )
+            way_out = self._better(source, spec, rule) or way_out
             self.say(name, port, rule, f'port "{port}" wants {wants(spec)}, but "{source}" gives {seen}', way_out)
             type = replace(type, alpha="premultiplied" if "premultiplied" in spec.alpha else spec.alpha[0])
         if spec.linear and not type.encoding.linear:
@@ -386,11 +389,26 @@ class _Check:
             type = replace(type, encoding=self.mended)
         return type
 
-    def _unused_alpha(self, source: str) -> bool:
-        """Whether a node reads a file with an A, and says itself that it is not used."""
-        checked = self.done.get(source)
-        layers = checked.type if checked is not None else None
-        return isinstance(layers, Layers) and layers.unused_alpha and "A" in layers.channels
+    def _better(self, source: str, spec: Port, rule: str) -> str:
+        """The way out where the graph itself shows what to change; empty where it does not."""
+        if rule != "no-alpha":
+            return ""
+        if Ratio in spec.accepts:
+            return self._other_as(source, spec)
+        file = file_behind(source, self.done)
+        layers = self.done[file].type if file else None
+        if isinstance(layers, Layers) and layers.unused_alpha and "A" in layers.channels:
+            return f'its file has an A, but "alpha" of node "{file}" is "none": remove that setting to use it'
+        return ""
+
+    def _other_as(self, source: str, spec: Port) -> str:
+        """What to set at a pick_channels node that says something else of its channels than a port wants."""
+        node = self.document.nodes.get(source)
+        wanted = next((type.name for type in spec.accepts if type is not Colour), "")
+        alone = self.graph.out_degree(source) == 1  # Nobody else would miss what it gives now.
+        if not isinstance(node, PickChannels) or source in self.given or not wanted or not alone:
+            return ""
+        return f'set "as" of node "{source}" to "{wanted}", or feed another node'
 
     # -- rules of one node ---------------------------------------------------------------------------------
 
@@ -447,8 +465,8 @@ class _Check:
         used = set(sinks).union(*(nx.ancestors(self.graph, sink) for sink in sinks))
         for name in self.document.nodes:
             if name not in used:
-                self.say(name, "", "unused", "no deliver node hangs on it, so it is not rendered",
-                         "connect it, or delete it", severity="warning")  # fmt: skip
+                self.say(name, "", "unused", "no deliver node depends on it, so it is not rendered",
+                         "connect it, or remove it", severity="warning")  # fmt: skip
 
 
 class _MendedEncoding(Encoding):

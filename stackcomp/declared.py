@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
-from stackcomp.nodes.base import SourceNode
 from stackcomp.nodes.convert_colour import ConvertColour
 from stackcomp.port_types import Colour, Layers
 
 if TYPE_CHECKING:
     from stackcomp.check import CheckedNode
 
-__all__ = ["declared_by"]
+__all__ = ["declared_by", "file_behind"]
 
 
 def declared_by(name: str, nodes: Mapping[str, CheckedNode]) -> tuple[str, str]:
@@ -26,23 +25,26 @@ def declared_by(name: str, nodes: Mapping[str, CheckedNode]) -> tuple[str, str]:
         In words, such as ``by "encoding" of node "plate"``, and the node whose field ``encoding`` decides; both
         empty where no node declares it.
     """
+    for checked in _back(name, nodes):
+        if getattr(checked.node, "encoding", None):
+            return f'by "encoding" of node "{checked.name}"', checked.name
+        if isinstance(checked.node, ConvertColour):
+            return f'by node "{checked.name}", which converts to it', ""
+        if isinstance(checked.type, Layers):
+            return f'by the header of the file that node "{checked.name}" reads', checked.name
+    return "", ""
+
+
+def file_behind(name: str, nodes: Mapping[str, CheckedNode]) -> str:
+    """The node that reads the file from which a node's colour comes; empty where it comes from none."""
+    return next((checked.name for checked in _back(name, nodes) if isinstance(checked.type, Layers)), "")
+
+
+def _back(name: str, nodes: Mapping[str, CheckedNode]) -> Iterator[CheckedNode]:
+    """A node, and the way back along its first wire with colour."""
     seen: set[str] = set()
     while name in nodes and name not in seen:
         seen.add(name)
-        checked = nodes[name]
-        if getattr(checked.node, "encoding", None):
-            return f'by "encoding" of node "{name}"', name
-        if isinstance(checked.node, ConvertColour):
-            return f'by node "{name}", which converts to it', ""
-        if isinstance(checked.node, SourceNode):
-            read = isinstance(checked.type, Layers)
-            return (f'by the header of the file that node "{name}" reads', name) if read else ("", "")
-        name = next(
-            (
-                wire.source
-                for port, wire in checked.wires.items()
-                if isinstance(wire.type, Colour | Layers) and port != "within"
-            ),
-            "",
-        )
-    return "", ""
+        yield nodes[name]
+        wires = nodes[name].wires.values()
+        name = next((wire.source for wire in wires if isinstance(wire.type, Colour | Layers)), "")

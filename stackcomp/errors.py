@@ -103,7 +103,10 @@ class Problem:
 def unknown_node(name: str, known: Sequence[str], *, option: str = "", place: str = "") -> Problem:
     """The finding that a graph has no node of that name; ``option`` is what named it."""
     said = f'there is no node "{name}"' if name else "an empty text is not the name of a node"
-    near = (did_you_mean(name, known) if name else "") or "name a node of the graph"
+    near = did_you_mean(name, known) if name else ""
+    if not near and name and known:
+        near = f"its nodes are {', '.join(known[:12])}{' …' if len(known) > 12 else ''}"
+    near = near or "give the name of a node"
     return Problem("node-unknown", f"{option}: {said}" if option else said, near, place=place)
 
 

@@ -233,7 +233,7 @@ def test_deliver_chosen_frames(comp, shot):
 def test_deliver_writes_nothing_when_something_is_wrong(comp, shot):
     os.remove(shot / "plate.1003.exr")
     before = files(shot)
-    with pytest.raises(CheckError, match="1 of 3 frames have no file"):
+    with pytest.raises(CheckError, match="1 of 3 frames has no file"):
         comp.deliver()
     assert files(shot) == before
 

@@ -190,9 +190,17 @@ def _deliver(
 
 
 def _fail(outcome: Outcome, report: Reporter, frame: int, error: WorkError) -> None:
+    like = next((other for other, before in outcome.failures.items() if _why(before) == _why(error)), None)
     outcome.failures.setdefault(frame, error)
-    node, reason = (error.node, error.reason) if isinstance(error, RenderError) else ("", str(error))
+    if like is not None and not report.every_event:
+        report.note(f"frame {frame} failed for the same reason as frame {like}")
+        return
+    node, reason = _why(error)
     report.fail(frame, node, reason)
+
+
+def _why(error: WorkError) -> tuple[str, str]:
+    return (error.node, error.reason) if isinstance(error, RenderError) else ("", str(error))
 
 
 # -- nodes that are not deliver nodes ------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
@@ -11,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
 from stackcomp.document.frames import parse_frames
 from stackcomp.document.plain import plain
 from stackcomp.document.validate import field_names, validate
-from stackcomp.document.variables import references, resolve
+from stackcomp.document.variables import REFERENCE, resolve
 from stackcomp.errors import BadValueError, DocumentError, Problem, did_you_mean, kind_of, pointer_to, shown
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.nodes import KINDS
@@ -76,17 +77,26 @@ def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> D
     """
     problems: list[Problem] = []
     own = raw.get("variables", {})
-    filling = resolve({**(own if isinstance(own, Mapping) else {}), **_given(variables, problems)})
+    given = _given(variables, problems)
+    filling = resolve({**(own if isinstance(own, Mapping) else {}), **given})
+    for name in [name for name in map(str, variables) if name not in given]:
+        # What cannot be a value has been said; where it is used, nothing is said again.
+        filling.known.pop(name, None)
+        filling.broken.add(name)
     filled = {
         key: value if key in ("variables", "$schema") else filling.fill(value, (key,))
         for key, value in raw.items()
     }
-    problems += filling.found()
+    # Where there are no variables because they are written in another form, none is unknown.
+    unknown = "" if isinstance(own, Mapping) else "variable-unknown"
+    problems += [problem for problem in filling.found() if problem.rule != unknown]
     # A field whose variable had no value would only repeat that complaint in other words.
     spoilt = {place[:3] if place[0] == "nodes" else place[:1] for place in filling.spoilt}
     head, found = _head(filled)
     problems += [
-        _with_variable(problem, (), raw) for problem in found if (problem.field.split(".")[0],) not in spoilt
+        _with_variable(problem, (), raw, filling.names)
+        for problem in found
+        if (problem.field.split(".")[0],) not in spoilt
     ]
     listed = filled.get("nodes", {})
     if "nodes" not in filled or not isinstance(listed, Mapping):
@@ -100,7 +110,7 @@ def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> D
         if ("nodes", name) in spoilt:
             continue
         node, found = build_node(name, fields, {place[2] for place in spoilt if place[:2] == ("nodes", name)})
-        problems += [_with_variable(problem, ("nodes", name), raw) for problem in found]
+        problems += [_with_variable(problem, ("nodes", name), raw, filling.names) for problem in found]
         if node is not None:
             nodes[name] = node
     if problems:
@@ -109,8 +119,10 @@ def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> D
     return Document(head, nodes, place)
 
 
-def _with_variable(problem: Problem, place: tuple[str, ...], raw: Mapping[str, Any]) -> Problem:
-    """The finding, and which variables brought the value that it is about."""
+def _with_variable(
+    problem: Problem, place: tuple[str, ...], raw: Mapping[str, Any], known: Collection[str]
+) -> Problem:
+    """The finding, and which variable brought the value that it is about, or should have."""
     here: Any = raw
     for part in (*place, *(problem.field.split(".") if problem.field else ())):
         if isinstance(here, list | tuple) and part.isdigit() and int(part) < len(here):
@@ -119,11 +131,13 @@ def _with_variable(problem: Problem, place: tuple[str, ...], raw: Mapping[str, A
             here = here[part]
         else:
             break
-    names = list(dict.fromkeys(references(here))) if isinstance(here, str) else []
-    if not names:
-        return problem
-    listed = " and ".join(f'"{name}"' for name in names)
-    return replace(problem, message=f"{problem.message}, from variable{'s' if len(names) > 1 else ''} {listed}")
+    whole = re.fullmatch(REFERENCE, here) if isinstance(here, str) else None
+    if whole is not None:
+        return replace(problem, message=f'{problem.message}, from variable "{here[2:-1]}"')
+    braces = re.search(r'"\{([A-Za-z_]\w*)\}"', problem.message)
+    if braces is not None and isinstance(here, str) and not problem.way_out and braces[1] in known:
+        return replace(problem, way_out=f"a variable is written ${{{braces[1]}}}")
+    return problem
 
 
 def _given(variables: Mapping[str, Any], problems: list[Problem]) -> dict[str, Any]:
@@ -136,7 +150,6 @@ def _given(variables: Mapping[str, Any], problems: list[Problem]) -> dict[str, A
             problems.append(Problem("variable-value", f'the variable "{name}" {error.message}',
                                     "give it text, a number, true or false, a list or an object",
                                     field=f"variables.{name}"))  # fmt: skip
-            found[str(name)] = ""
     return found
 
 
@@ -156,8 +169,12 @@ def _in_order(problems: list[Problem], filled: Mapping[str, Any], listed: Mappin
 
 
 def _head(filled: Mapping[str, Any]) -> tuple[Head | None, list[Problem]]:
-    return validate(Head, {key: value for key, value in filled.items() if key != "nodes"}, "",
-                    "a graph", [*field_names(Head), "nodes"])  # fmt: skip
+    head, problems = validate(Head, {key: value for key, value in filled.items() if key != "nodes"}, "",
+                              "a graph", [*field_names(Head), "nodes"])  # fmt: skip
+    as_text = 'write them as a text, such as "1001-1008"'
+    return head, [
+        replace(p, way_out=as_text) if (p.field, p.way_out) == ("frames", "give a text") else p for p in problems
+    ]
 
 
 def build_node(name: str, fields: Any, spoilt: Collection[str] = ()) -> tuple[Node | None, list[Problem]]:

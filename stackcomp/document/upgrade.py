@@ -56,6 +56,12 @@ def upgrade(document: dict[str, Any]) -> dict[str, Any]:
         DocumentError: no version, a version that is not a whole number, or one from the future.
     """
     version = document.get("stackcomp")
+    if "stackcomp" not in document and "nodes" not in document:
+        raise DocumentError(
+            Problem("version", 'the file is not a graph: it has neither "stackcomp" nor "nodes"',
+                    'a graph begins {"stackcomp": 1, …}; a file of variables is given with --variables',
+                    field="stackcomp")
+        )  # fmt: skip
     if isinstance(version, bool) or not isinstance(version, int):
         seen = f"is {shown(version)}" if "stackcomp" in document else "is missing"
         raise DocumentError(

@@ -13,6 +13,7 @@ from __future__ import annotations
 import bisect
 import itertools
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from numbers import Real
@@ -204,7 +205,9 @@ class Number:
             one = self.size == 1 or verb == "holds"
             wanted = "a number" if one else f"{self.size} numbers" + (", or one for all" if self.size == 3 else "")
             limits = f" {self.limits}" if self.limits and one else f", each {self.limits}" if self.limits else ""
-            raise BadValueError(f"{verb} {shown(raw)}{at}, {_what(raw)}", f"give {wanted}{limits}")
+            raise BadValueError(
+                f"{verb} {shown(raw)}{at}, {_what(raw)}", f"give {wanted}{limits}{self._meant(raw)}"
+            )
         try:
             value = float(raw)
         except OverflowError:
@@ -219,6 +222,19 @@ class Number:
             if bad:
                 raise BadValueError(f"{verb} {shown(raw)}{at}, {word} {limit:g}", f"give {self._ask}")
         return value
+
+    def _meant(self, raw: object) -> str:
+        """How to write numbers that stand in a text."""
+        parts = str(raw).split(",") if isinstance(raw, str) else []
+        if not parts or not all(re.fullmatch(r"\s*-?\d+(\.\d+)?\s*", part) for part in parts):
+            return ""
+        plain = [part.strip() for part in parts]
+        if self.size == 1 and len(plain) == 2:
+            return f": {'.'.join(plain)}, with a point"
+        one = len(plain) == 1
+        if len(plain) != self.size and not (one and self.size in (1, 3)):
+            return ""
+        return f": {plain[0]}, without quotes" if one else f": [{', '.join(plain)}]"
 
     @property
     def _ask(self) -> str:

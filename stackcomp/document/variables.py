@@ -16,7 +16,7 @@ from typing import Any
 from stackcomp.circles import circles, in_knots
 from stackcomp.errors import Problem, did_you_mean, kind_of, pointer_to
 
-__all__ = ["LARGEST_VALUE", "LONGEST_TEXT", "REFERENCE", "Filling", "reached", "references", "resolve"]
+__all__ = ["LARGEST_VALUE", "LONGEST_TEXT", "REFERENCE", "Filling", "reached", "resolve"]
 
 #: A field that is one variable and nothing else.
 REFERENCE = r"^\$\{[A-Za-z_][A-Za-z0-9_]*\}$"
@@ -132,11 +132,11 @@ def resolve(variables: Mapping[str, Any]) -> Filling:
     """Variables with their references to each other filled in, ready to be filled into a graph."""
     filling = Filling(tuple(variables))
     used = {
-        name: [other for other in references(value) if other in variables] for name, value in variables.items()
+        name: [other for other in _references(value) if other in variables] for name, value in variables.items()
     }
     for path in circles(used):
         filling.problems.append(
-            Problem("variable-circle", f"variables refer to each other in a circle: {' → '.join(path)}",
+            Problem("variable-circle", f"cycle in the variables: {' → '.join(path)}",
                     "give one of them a plain value", field=f"variables.{path[0]}")
         )  # fmt: skip
     filling.broken = in_knots(used)
@@ -169,17 +169,17 @@ def reached(raw: Mapping[str, Any], given: Mapping[str, Any]) -> set[str]:
         given: values from outside.
     """
     own = raw.get("variables", {})
-    waiting = [*(own if isinstance(own, Mapping) else ()), *references(raw)]
+    waiting = [*(own if isinstance(own, Mapping) else ()), *_references(raw)]
     found: set[str] = set()
     while waiting:
         name = waiting.pop()
         if name not in found:
             found.add(name)
-            waiting += references(given.get(name))
+            waiting += _references(given.get(name))
     return found
 
 
-def references(raw: Any) -> Iterator[str]:
+def _references(raw: Any) -> Iterator[str]:
     """Names of the variables that a value refers to."""
     waiting = [raw]
     while waiting:

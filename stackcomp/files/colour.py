@@ -27,6 +27,7 @@ import numpy.typing as npt
 
 from stackcomp.errors import did_you_mean
 from stackcomp.files.colour_names import Space, hint, matching
+from stackcomp.files.paths import nearby
 from stackcomp.image import Plane
 from stackcomp.kernels.strips import over_strips
 from stackcomp.port_types import Encoding, EncodingFamily
@@ -105,7 +106,10 @@ def _changed(path: Path, name: str) -> int:
     try:
         return path.stat().st_mtime_ns
     except OSError:
-        near = did_you_mean(name, _built_in())
+        of_file = path.suffix == ".ocio" or len(path.parts) > 1
+        near = nearby(path) if of_file else did_you_mean(name, _built_in())
+        if of_file and not near.startswith(("did", "it")) and "not exist" not in near:
+            near = f'give the path of a config, or the full name of a built-in one, such as "{DEFAULT_CONFIG}"'
         raise UnknownEncoding(
             f'there is no config "{name}", neither built in nor as a file' + (f" — {near}" if near else "")
         ) from None

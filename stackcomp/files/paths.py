@@ -49,12 +49,15 @@ class FramePath:
             raise ValueError(f"a path cannot hold a NUL character: {self.text!r}")
         rest = _TOKEN.sub("", self.text)
         if "{" in rest or "}" in rest:
-            found = re.search(r"\{[^{}]*\}", rest)
+            found = re.search(r"\{([^{}]*)\}", rest)
             seen = f'"{found[0]}"' if found else "a lone brace"
+            way_out = "write a brace that belongs to the name twice: {{ or }}"
+            if found is not None and found[1].isidentifier():
+                way_out = f"a variable is written ${found[0]}; {way_out}"
             raise BadValueError(
                 f'path "{self.text}" holds {seen}: only the frame number may stand in braces, '
                 "as {frame} or {frame:04d}",
-                "write a brace that belongs to the name twice: {{ or }}",
+                way_out,
             )
 
     @property
@@ -115,6 +118,9 @@ def nearby(path: str | os.PathLike[str], *, frames: bool = False) -> str:
         return ""
     if os.path.isdir(path):
         return "it is a folder"
+    unfilled = re.search(r"\$(\w+)", str(path))
+    if unfilled is not None:
+        return f"a variable is written ${{{unfilled[1]}}}"
     if os.path.islink(path):
         return "it is a link that leads nowhere"
     if not os.path.isdir(path.parent):

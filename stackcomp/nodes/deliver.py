@@ -72,7 +72,9 @@ class Deliver(SinkNode):
         if ending not in (".exr", *_STILLS):
             yield Problem(
                 "format",
-                f'nothing is known about files that end in "{ending}"',
+                f'nothing is known about files that end in "{ending}"'
+                if ending.strip(".").isalnum()
+                else f'the path "{self.path}" has no ending that says the format',
                 did_you_mean(ending, [".exr", *_STILLS]),
                 field="path",
             )

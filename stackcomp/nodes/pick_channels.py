@@ -220,7 +220,7 @@ class PickChannels(ViewNode):
                 yield Problem(
                     "encoding-unknown",
                     "nobody says which colour space the colours are in" + (f": {header}" if header else ""),
-                    'give "encoding" here or at the read node',
+                    'give "encoding" here or at the read node; `stackcomp encodings` lists them',
                     field="encoding",
                 )
         except colour.UnknownEncoding as error:

@@ -89,9 +89,10 @@ class Read(SourceNode):
         elif missing:
             from stackcomp.document.frames import format_frames
 
+            have, which = "has" if len(missing) == 1 else "have", _cut(format_frames(missing))
             yield Problem(
                 "frame-missing",
-                f"{len(missing)} of {len(frames)} frames have no file {self.path}: {_cut(format_frames(missing))}",
+                f"{len(missing)} of {len(frames)} frames {have} no file {self.path}: {which}",
                 "supply them, or render other frames",
                 field="path",
             )

@@ -110,6 +110,9 @@ class PictureWriter:
     def look(self) -> Iterator[Problem]:
         """What is wrong or doubtful about writing this node to this path."""
         type = _delivered(self.checked, self.node)
+        if self.still and not isinstance(type, Colour | Matte):
+            yield Problem("format", f'"{self.node}" gives {type}, which a still cannot hold', "write it as .exr")
+            return
         for problem in self.sink.look({"image": type}, self.context):
             if problem.rule == "straight-alpha":
                 said = f'"{self.node}" gives straight colour, which other programs do not expect in OpenEXR'
@@ -117,8 +120,6 @@ class PictureWriter:
                 yield Problem(problem.rule, said, way_out, node=self.node, severity="warning")
             else:
                 yield replace(problem, field="", message=f"{self.sink.path}: {problem.message}")
-        if self.still and not isinstance(type, Colour | Matte):
-            yield Problem("format", f'"{self.node}" gives {type}, which a still cannot hold', "write it as .exr")
 
     def file(self, frame: int) -> Path:
         """The file of a frame."""

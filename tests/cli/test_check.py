@@ -18,6 +18,7 @@ def test_every_problem_is_printed_as_the_library_says_it(shot, run, save_graph):
     save_graph(
         final={"kind": "over", "source": "plate", "backdrop": "shaded"},
         bad={"kind": "read", "path": "nothing.exr"},
+        same={"kind": "convert_colour", "image": "plate"},
     )
     expected = stackcomp.load("graph.json").check()
     assert {problem.severity for problem in expected} == {"error", "warning"}

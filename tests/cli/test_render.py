@@ -308,3 +308,20 @@ def test_a_reason_of_failure_is_said_once(shot, run):
     assert done.exit_code == 1
     assert done.stderr.count("cg.0002.exr: ") == 1
     assert "1 of 3 frames failed: 2\n" in done.stderr
+
+
+def test_a_still_that_is_broken_fails_every_frame_and_is_said_once(shot, run, save_graph):
+    (shot / "patch.exr").write_bytes((shot / "plate.0001.exr").read_bytes()[:-200])
+    save_graph(plate={"kind": "read", "path": "patch.exr", "encoding": "ACEScg"})
+    done = run("render", "graph.json")
+    assert done.exit_code == 1
+    assert done.stderr.count("patch.exr: ") == 1
+    assert "frame 3 failed for the same reason as frame 1" in done.stderr
+    assert "3 of 3 frames failed: 1-3" in done.stderr
+
+
+def test_a_still_of_depth_is_refused_once(shot, run, save_graph):
+    save_graph(depth={"kind": "pick_channels", "layers": "cg", "as": "depth", "layer": "depth"})
+    done = run("render", "graph.json", "--node", "depth", "--to", "z.{frame}.png")
+    assert done.exit_code == 2
+    assert done.stderr.count("still cannot hold") == 1

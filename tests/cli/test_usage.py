@@ -84,6 +84,33 @@ def test_the_same_for_a_program(run, line):
     assert problem["message"] in done.stderr
 
 
+def test_a_dump_into_a_file(run, shot):
+    done = run("dump", "graph.json", "--frame", "1", "--to", "graph.json")
+    assert done.exit_code == 2
+    assert done.stderr == '--to: "graph.json" is a file\n  name a folder; it is made where it is missing\n'
+
+
+@pytest.mark.parametrize(
+    ("assignment", "way_out"),
+    [
+        ("gamma=strong", "give a number above 0 and up to 20"),
+        ("gamma=1,2", "give a number above 0 and up to 20: 1.2, with a point"),
+        ('gamma="1.2"', "give a number above 0 and up to 20: 1.2, without quotes"),
+        ("black=lots", "give 3 numbers, or one for all"),
+        ("black=0.1, 0.2,0.3", "give 3 numbers, or one for all: [0.1, 0.2, 0.3]"),
+        ("black=0.1,0.2", "give 3 numbers, or one for all"),
+    ],
+)
+def test_a_variable_of_the_wrong_kind(run, shot, save_graph, assignment, way_out):
+    save_graph(lifted={"kind": "match_black", "image": "beauty", "black": "${black}"})
+    done = run("check", "graph.json", "--set", "black=0", "--set", assignment)
+    assert done.exit_code == 2
+    first, second, *_ = done.stdout.splitlines()
+    name = assignment.partition("=")[0]
+    assert first.endswith(f', which is a text, from variable "{name}"')
+    assert second.endswith(f" — {way_out}")
+
+
 def test_no_word_is_the_librarys_own(run):
     for line, _, _ in _TABLE:
         text = run(*line.split()).stderr

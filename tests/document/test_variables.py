@@ -148,3 +148,14 @@ def test_a_value_of_the_wrong_kind_is_told_with_its_variable():
         '"size" is a list of 1, from variable "size"',
         '"black" is "lots", which is a text, from variable "black"',
     ]
+
+
+def test_a_variable_that_can_be_no_value_is_told_once():
+    graph = Graph(variables={"gain": 1, "more": "${gain}"})
+    graph.add("flat", "slate", size=[4, 4])
+    graph.add("exposure", "brighter", image="slate", stops="${gain}")
+    graph.add("exposure", "brightest", image="slate", stops="${more}")
+    with pytest.raises(DocumentError) as error:
+        graph.document({"gain": float("nan")})
+    (problem,) = error.value.problems
+    assert (problem.rule, problem.field) == ("variable-value", "variables.gain")

@@ -104,6 +104,14 @@ def three_frames(tmp_path, **odd):
     return Composition(graph, root=tmp_path)
 
 
+def test_files_that_are_broken_alike_are_one_finding(tmp_path):
+    comp = three_frames(tmp_path)
+    for frame in (2, 3):
+        (tmp_path / f"p.000{frame}.exr").write_bytes(b"no picture")
+    (problem,) = (problem for problem in comp.check() if problem.rule == "file")
+    assert problem.message.endswith("and so is frame 3")
+
+
 @pytest.mark.parametrize(
     ("odd", "said"),
     [
@@ -409,7 +417,7 @@ def test_what_stands_in_a_frames_place_is_told_for_all_frames(tmp_path):
     problems = Composition(reader("1-7", path="p.{frame}.exr"), root=tmp_path).check()
     assert all(problem.node == "file" and problem.field == "path" for problem in problems)
     missing, folder, link, inks = (problem.message for problem in problems)
-    assert missing.endswith("1 of 7 frames have no file p.{frame}.exr: 6")
+    assert missing.endswith("1 of 7 frames has no file p.{frame}.exr: 6")
     assert inks == f"{tmp_path}/p.7.exr: it holds inks (CMYK), not RGB, grey or a palette"
     assert folder == f"{tmp_path}/p.2.exr: it is a folder"
     assert link == (

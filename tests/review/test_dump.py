@@ -115,7 +115,7 @@ def test_what_the_report_says_of_a_node(shot, composition):
     assert nodes["licht"]["parameters"]["radius"] == 2.0
     assert nodes["colour"]["input_types"] == {"layers": "layers of a file (7 channels)"}
     assert nodes["depth"]["warnings"] == [
-        "no deliver node hangs on it, so it is not rendered — connect it, or delete it"
+        "no deliver node depends on it, so it is not rendered — connect it, or remove it"
     ]
     assert all(node["seconds"] > 0 for node in nodes.values())
 
