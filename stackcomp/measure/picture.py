@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
 
 from stackcomp.composition import Composition
 from stackcomp.document.graph import Graph
@@ -16,6 +20,8 @@ from stackcomp.port_types import Colour, Encoding, Layers
 __all__ = ["HALF_MAX", "Measured", "open_measured", "open_picture"]
 
 
+_Found = TypeVar("_Found")
+
 HALF_MAX = 65504.0
 """The largest number of a half float."""
 
@@ -27,8 +33,8 @@ class Measured:
     Attributes:
         light: R G B, scene-linear in the working space, over the file's data window.
         stored: R G B as in the file, before any curve or matrix; what is clipped can only be seen here.
-        ceiling: the largest value that the file's format holds: 65504 for OpenEXR and float TIFF (half's
-            largest), 1 for whole numbers.
+        ceiling: the largest value that the file can hold: 65504 for OpenEXR and float TIFF (half's largest);
+            1 for whole numbers, and for log encodings unless a pixel is above it.
         doubts: sentences about an encoding that was named and does not look right.
     """
 
@@ -36,6 +42,14 @@ class Measured:
     stored: Image
     ceiling: float
     doubts: tuple[str, ...] = ()
+    _memory: dict[str, Any] = field(default_factory=dict, repr=False)
+
+    def remembered(self, what: str, find: Callable[[], _Found]) -> _Found:
+        """What was found about the whole picture before, or what ``find`` finds now."""
+        if what not in self._memory:
+            self._memory[what] = find()
+        found: _Found = self._memory[what]
+        return found
 
 
 def open_picture(
@@ -118,13 +132,15 @@ def open_measured(
         )
     assert isinstance(types["file"].type, Layers)
     images = {result.node: result.image for result in executor.results(number, warn=lambda node, message: None)}
-    ceiling = _ceiling(text, images["colour"])
-    doubts = _doubts(text, resolve(root, text, number), encoding, source.encoding, ceiling, colour_config)
+    file = resolve(root, text, number)
+    whole_numbers = _holds_whole_numbers(file)
+    ceiling = _ceiling(images["colour"], whole_numbers, source.encoding)
+    doubts = _doubts(text, file, encoding, source.encoding, whole_numbers, colour_config)
     return Measured(images["light"], images["colour"], ceiling, doubts)
 
 
 def _doubts(
-    text: str, path: Path, named: str | None, taken: Encoding, ceiling: float, colour_config: str
+    text: str, path: Path, named: str | None, taken: Encoding, whole_numbers: bool, colour_config: str
 ) -> tuple[str, ...]:
     """What speaks against an encoding that somebody named."""
     if named is None:
@@ -132,7 +148,7 @@ def _doubts(
     said = header_encoding(path, colour_config)
     if said is not None and said != taken:
         return (f"{text} says {said} in its header, but is read as {taken}, as it was told to",)
-    if ceiling == 1.0 and taken.linear:
+    if whole_numbers and taken.linear:
         return (
             f"{text} holds whole numbers, which are hardly ever proportional to light, but is read as {taken}, "
             "as it was told to; most such files are made for a display and cannot be measured",
@@ -162,7 +178,20 @@ def _about_file(problem: Problem, file: str) -> Problem:
     return replace(problem, node="", field="", message=message, way_out=way_out)
 
 
-def _ceiling(path: str, stored: Image) -> float:
-    """Stills of whole numbers end at 1; one that goes beyond is of floats."""
-    beyond = any(float(plane.max(initial=0)) > 1 for plane in stored.planes.values())
-    return HALF_MAX if beyond or path.lower().endswith(".exr") else 1.0
+def _ceiling(stored: Image, whole_numbers: bool, encoding: Encoding) -> float:
+    """Whole numbers end at 1, as do log encodings, of which 1 is the largest code; else half's largest."""
+    if not whole_numbers and encoding.family != "log":
+        return HALF_MAX
+    beyond = any(float(plane.max(where=np.isfinite(plane), initial=0)) > 1 for plane in stored.planes.values())
+    return HALF_MAX if beyond else 1.0
+
+
+def _holds_whole_numbers(path: Path) -> bool:
+    """Whether a file holds whole numbers; OpenEXR does not for colour, TIFF may."""
+    ending = path.suffix.lower()
+    if ending in (".tif", ".tiff"):
+        import tifffile
+
+        with tifffile.TiffFile(path) as file:
+            return file.pages.first.dtype is None or file.pages.first.dtype.kind != "f"
+    return ending != ".exr"
