@@ -197,6 +197,8 @@ def _tell(
     for label, values in (("as it was", fit.before), ("exposed", fit.exposed), ("matrix", fit.after)):
         say(f"ΔE 2000     {label:<10} mean {np.nanmean(values):6.2f}   largest {np.nanmax(values):6.2f}")
     say(f"residual    {fit.residual:.2%} of the light; {np.count_nonzero(fit.used)} of 24 patches fitted")
+    worst = [f"{p['patch']} (row {p['row']}, column {p['column']}) {p['delta_e_2000']:.2f}" for p in found.worst]
+    say(f"worst       ΔE of {', '.join(worst)}")
     slope = found.gradient
     say(
         f"gradient    {slope.right:+.1%} to the right, {slope.down:+.1%} down"
