@@ -23,6 +23,7 @@ from stackcomp.cli.match_options import (
     WriteFile,
     area_of,
     name_of_variable,
+    ready_to_read,
     refuse_inputs,
 )
 from stackcomp.cli.options import AsJson, Debug, Root
@@ -97,6 +98,7 @@ def black(
         raise DocumentError(
             Problem("other-missing", "--other-area: there is no other picture", "name it with --other FILE")
         )
+    ready_to_read(root, plate, other)
     refuse_inputs(write, picture, [plate, other], root, frame)
     areas = [area_of(text) for text in plate_areas or ()]
     cg_area = area_of(other_area) if other_area else None

@@ -22,6 +22,7 @@ from stackcomp.cli.match_options import (
     WorkingSpace,
     WriteFile,
     name_of_variable,
+    ready_to_read,
     refuse_inputs,
     three_numbers,
 )
@@ -117,6 +118,7 @@ def chart(
 
     _want_one_target(plate, plate_corners, reference)
     name = name_of_variable(name)
+    ready_to_read(root, plate, other)
     refuse_inputs(write, picture, [plate, other], root, frame)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
     blacks = [

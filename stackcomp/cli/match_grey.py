@@ -23,6 +23,7 @@ from stackcomp.cli.match_options import (
     WriteFile,
     area_of,
     name_of_variable,
+    ready_to_read,
     refuse_inputs,
     three_numbers,
 )
@@ -67,6 +68,7 @@ def grey(
 
     name = name_of_variable(name)
     stops_name = name.replace("gain", "stops") if "gain" in name else f"{name}_stops"
+    ready_to_read(root, plate, other)
     refuse_inputs(write, picture, [plate, other], root, frame)
     black = three_numbers("0" if plate_black is None else plate_black, "--plate-black")
     ours, theirs = area_of(plate_area), area_of(other_area)

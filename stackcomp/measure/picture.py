@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
 
-from stackcomp.composition import Composition
-from stackcomp.document.graph import Graph
 from stackcomp.errors import CheckError, DocumentError, Problem
 from stackcomp.files.colour import DEFAULT_CONFIG
-from stackcomp.files.paths import FramePath, resolve
+from stackcomp.files.paths import resolve
 from stackcomp.image import Image
-from stackcomp.port_types import Colour, Encoding, Layers
+from stackcomp.measure.source import PARAMETERS, Names, Source, colour_missing
+from stackcomp.port_types import Encoding, Layers
 
 __all__ = ["HALF_MAX", "Measured", "open_measured", "open_picture"]
 
@@ -83,6 +82,7 @@ def open_measured(
     working_space: str = "ACEScg",
     colour_config: str = DEFAULT_CONFIG,
     root: str | Path = ".",
+    names: Names = PARAMETERS,
 ) -> Measured:
     """R G B of a file as scene-linear light, and as stored.
 
@@ -94,6 +94,7 @@ def open_measured(
         working_space: scene-linear space of the result.
         colour_config: name or path of the OCIO config.
         root: folder for relative paths.
+        names: what messages call these inputs.
 
     Values that are not finite come out as they are.
 
@@ -101,42 +102,52 @@ def open_measured(
         DocumentError: no frame given for a sequence.
         CheckError: no such file or layer, an encoding that is unknown, or one made for a display: such numbers
             are no longer proportional to light, and nothing measured on them would be.
-        RenderError: the file is damaged.
+        FileError: the file is damaged.
     """
-    text = str(path)
-    if FramePath(text).has_frame and frame is None:
-        raise DocumentError(
-            Problem("frame", f"{text} is a sequence, and no frame was named", "say which with --frame")
-        )
-    number = 1 if frame is None else frame
-    graph = Graph(working_space=working_space, colour_config=colour_config, frames=str(number))
-    # What is not finite is counted and left out by those who measure, never mended behind their backs.
-    graph.add("read", "file", path=text, encoding=encoding, non_finite="keep")
+    source = Source(str(path), frame, encoding, working_space, colour_config, root, names)
+    header = source.header()
+    taken = _colour_of(source, layer, header)
+    graph = source.graph()
     graph.add("pick_channels", "colour", layers="file", as_="colour", layer=layer, alpha="none")
     graph.add("convert_colour", "light", image="colour")
-    comp = Composition(graph, root=root)
-    try:
-        executor = comp.executor(["light", "colour"], frames=(number,))
-    except CheckError as error:
-        raise CheckError(_about_file(problem, text) for problem in error.problems) from None
-    types = executor.plan.checked.nodes
-    source = types["colour"].type
-    assert isinstance(source, Colour)
-    if source.encoding.family not in ("scene-linear", "log"):
+    images = source.images(graph, ["light", "colour"])
+    file = resolve(root, source.path, source.number)
+    whole_numbers = _holds_whole_numbers(file)
+    ceiling = _ceiling(images["colour"], whole_numbers, taken)
+    doubts = _doubts(source.path, file, encoding, taken, whole_numbers, colour_config)
+    return Measured(images["light"], images["colour"], ceiling, doubts)
+
+
+def _colour_of(source: Source, layer: str, header: Layers) -> Encoding:
+    """The encoding of the colours that are to be measured.
+
+    Raises:
+        CheckError: no such layer, no R G B in it, nobody who says the encoding.
+        DocumentError: an encoding made for a display.
+    """
+    problems = [*colour_missing(source, layer, header.channels)]
+    if not problems and header.encoding is None:
+        says = f"; {header.header_says}" if header.header_says else ""
+        problems.append(
+            Problem(
+                "encoding-unknown",
+                f"{source.path}: nobody says which colour space the colours are in{says}",
+                f"name it with {source.names.encoding}, such as ACEScct or ACEScg",
+            )
+        )
+    if problems or header.encoding is None:
+        raise CheckError(problems)
+    if header.encoding.family not in ("scene-linear", "log"):
         raise DocumentError(
             Problem(
                 "not-linear",
-                f"{text} is in {source.encoding}: its numbers are made for a display, not proportional to light",
-                "measure the camera's or the renderer's own file, or name its true encoding",
+                f"{source.path} is in {header.encoding}: its numbers are made for a display, "
+                "not proportional to light",
+                "measure the camera's or the renderer's own file, "
+                f"or name its true encoding with {source.names.encoding}",
             )
         )
-    assert isinstance(types["file"].type, Layers)
-    images = {result.node: result.image for result in executor.results(number, warn=lambda node, message: None)}
-    file = resolve(root, text, number)
-    whole_numbers = _holds_whole_numbers(file)
-    ceiling = _ceiling(images["colour"], whole_numbers, source.encoding)
-    doubts = _doubts(text, file, encoding, source.encoding, whole_numbers, colour_config)
-    return Measured(images["light"], images["colour"], ceiling, doubts)
+    return header.encoding
 
 
 def _doubts(
@@ -167,15 +178,6 @@ def header_encoding(path: Path, colour_config: str = DEFAULT_CONFIG) -> Encoding
         return None if name is None else colour.encoding(name, colour_config)
     except ValueError:
         return None
-
-
-def _about_file(problem: Problem, file: str) -> Problem:
-    """A finding about the small graph that opens a file, said of the file: nobody has seen that graph."""
-    way_out = problem.way_out
-    if problem.rule == "encoding-unknown" and "node" in way_out:
-        way_out = "name it with --encoding (or --plate-encoding, --other-encoding), such as ACEScct or ACEScg"
-    message = problem.message if file in problem.message else f"{file}: {problem.message}"
-    return replace(problem, node="", field="", message=message, way_out=way_out)
 
 
 def _ceiling(stored: Image, whole_numbers: bool, encoding: Encoding) -> float:

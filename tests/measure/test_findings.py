@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stackcomp import Composition, Graph, Image
@@ -81,6 +81,7 @@ def test_records_of_other_makers_stay(tmp_path):
     assert told(path)["found"] == {**found, "gain": GREY}
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.sets(st.sampled_from("abcdef"), min_size=1), st.integers(0, 3)), max_size=8))
 def test_every_variable_keeps_the_record_that_it_was_last_found_with(tmp_path_factory, runs):
     path = tmp_path_factory.mktemp("found") / "found.json"
