@@ -30,6 +30,7 @@ def picture(plane, name):
     return Image({name: plane}, window, window, Depth() if name == "Z" else Matte())
 
 
+@settings(deadline=None)
 @given(
     hnp.arrays(np.float32, (5, 7), elements=st.floats(-2, 50, width=32)), st.sampled_from(["mm", "cm", "m", "ft"])
 )
