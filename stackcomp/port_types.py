@@ -16,6 +16,7 @@ from typing import Any, ClassVar, Literal, get_args
 from stackcomp.errors import ArgumentError, cut, did_you_mean
 
 __all__ = [
+    "METRES",
     "Alpha",
     "Colour",
     "Coordinates",
@@ -133,6 +134,10 @@ class Ratio(PortType):
     @property
     def planes(self) -> tuple[str, ...]:
         return ("R", "G", "B")
+
+
+#: How many metres a unit of length has; the foot is the international one, 0.3048 m exactly (1959 agreement).
+METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0, "ft": 0.3048}
 
 
 @dataclass(frozen=True)

@@ -23,12 +23,16 @@ from stackcomp.cli.match_options import (
     WriteFile,
     area_of,
     name_of_variable,
+    ready_to_read,
     refuse_inputs,
 )
 from stackcomp.cli.options import AsJson, Debug, Root
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    import numpy as np
+    import numpy.typing as npt
 
     from stackcomp.image import Image
     from stackcomp.measure.area import Area
@@ -94,12 +98,13 @@ def black(
         raise DocumentError(
             Problem("other-missing", "--other-area: there is no other picture", "name it with --other FILE")
         )
+    ready_to_read(root, plate, other)
     refuse_inputs(write, picture, [plate, other], root, frame)
     areas = [area_of(text) for text in plate_areas or ()]
     cg_area = area_of(other_area) if other_area else None
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
     seen = pair.plate(plate).light
-    level = black_of_areas(seen, areas) if areas else darkest_region(seen)[0]
+    level, region = (black_of_areas(seen, areas), None) if areas else darkest_region(seen)
     cg: CoveredDarkest | None = None
     if other is not None:
         from stackcomp.measure.coverage import coverage_of
@@ -123,7 +128,7 @@ def black(
 
         ready(write, [name])
     if picture is not None:
-        _draw(picture, seen, areas, level, colour_config)
+        _draw(picture, seen, areas, region, colour_config)
     if write is not None:
         from stackcomp.measure.findings import keep
 
@@ -171,25 +176,21 @@ def _say_level(
         announce(f"note: {doubt}", style="yellow")
 
 
-def _rectangle(bounds: tuple[int, int, int, int]) -> Area:
-    from stackcomp.measure.area import parse_rectangle
-
-    return parse_rectangle(",".join(str(number) for number in bounds))
-
-
-def _draw(path: str, plate: Image, areas: Sequence[Area], level: BlackLevel, config: str) -> None:
+def _draw(
+    path: str, plate: Image, areas: Sequence[Area], region: npt.NDArray[np.bool_] | None, config: str
+) -> None:
     """The plate with its areas, so much brighter that a person sees what lies in the dark."""
     from dataclasses import replace
 
     import numpy as np
 
-    from stackcomp.measure.draw import draw_areas, write_png
+    from stackcomp.measure.draw import Region, draw_areas, write_png
 
     middle = float(np.median([np.median(plane) for plane in plate.planes.values()]))
     stops = min(max(round(np.log2(0.18 / middle)), 0), 8) if middle > 0 else 0
     bright = replace(plate, planes={name: plane * np.float32(2**stops) for name, plane in plate.planes.items()})
     shown = f", shown {stops} stops brighter" if stops else ""
-    marked = [(area, f"black{shown}") for area in areas] or [
-        (_rectangle(part.bounds), f"darkest region{shown}") for part in level.parts
-    ]
+    marked: list[tuple[Area | Region, str]] = [(area, f"black{shown}") for area in areas]
+    if region is not None:
+        marked.append((Region(region, plate.window), f"darkest region{shown}"))
     write_png(path, draw_areas(bright, marked, config=config))

@@ -22,6 +22,7 @@ from stackcomp.cli.match_options import (
     WorkingSpace,
     WriteFile,
     name_of_variable,
+    ready_to_read,
     refuse_inputs,
     three_numbers,
 )
@@ -117,6 +118,7 @@ def chart(
 
     _want_one_target(plate, plate_corners, reference)
     name = name_of_variable(name)
+    ready_to_read(root, plate, other)
     refuse_inputs(write, picture, [plate, other], root, frame)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
     blacks = [
@@ -197,6 +199,8 @@ def _tell(
     for label, values in (("as it was", fit.before), ("exposed", fit.exposed), ("matrix", fit.after)):
         say(f"ΔE 2000     {label:<10} mean {np.nanmean(values):6.2f}   largest {np.nanmax(values):6.2f}")
     say(f"residual    {fit.residual:.2%} of the light; {np.count_nonzero(fit.used)} of 24 patches fitted")
+    worst = [f"{p['patch']} (row {p['row']}, column {p['column']}) {p['delta_e_2000']:.2f}" for p in found.worst]
+    say(f"worst       ΔE of {', '.join(worst)}")
     slope = found.gradient
     say(
         f"gradient    {slope.right:+.1%} to the right, {slope.down:+.1%} down"

@@ -23,12 +23,18 @@ from stackcomp.cli.match_options import (
     WriteFile,
     area_of,
     name_of_variable,
+    ready_to_read,
     refuse_inputs,
     three_numbers,
 )
 from stackcomp.cli.options import AsJson, Debug, Root
 
 __all__ = ["grey"]
+
+_NO_BLACK = (
+    "no black was taken off the plate: a camera's black is no light of the card and belongs into --plate-black "
+    "(`stackcomp match black` finds it; --plate-black 0 says that there is none)"
+)
 
 
 @guarded
@@ -62,8 +68,9 @@ def grey(
 
     name = name_of_variable(name)
     stops_name = name.replace("gain", "stops") if "gain" in name else f"{name}_stops"
+    ready_to_read(root, plate, other)
     refuse_inputs(write, picture, [plate, other], root, frame)
-    black = three_numbers(plate_black or "0", "--plate-black")
+    black = three_numbers("0" if plate_black is None else plate_black, "--plate-black")
     ours, theirs = area_of(plate_area), area_of(other_area)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
     seen, matched = pair.plate(plate), pair.other(other)
@@ -76,9 +83,11 @@ def grey(
         working_space=working_space,
         colour_config=colour_config,
     )
+    doubts = [*found.doubts, *(() if plate_black is not None else (_NO_BLACK,))]
     told = {
         "match": "grey",
         **found.as_dict(),
+        "doubts": doubts,
         "plate_file": plate,
         "plate_area": plate_area,
         "plate_black": list(black),
@@ -123,7 +132,7 @@ def grey(
         say(f"{title:<11}" + "".join(f"{text:>12}" for text in shown))
     say(f"overall {found.stops:+.3f} stops by luminance; the gain multiplies {other}")
     say(f"the residual is what medians say after the gain, found from means; largest {found.residual:.3%}")
-    for doubt in found.doubts:
+    for doubt in doubts:
         announce(f"note: {doubt}", style="yellow")
     if write is not None:
         say(f'kept in {write}; next: {{"kind": "channel_gain", "gain": "${{{name}}}"}} with --variables {write}')

@@ -24,6 +24,7 @@ from stackcomp.cli.match_options import (
     WriteFile,
     area_of,
     name_of_variable,
+    ready_to_read,
     refuse_inputs,
     three_numbers,
 )
@@ -107,6 +108,7 @@ def light(
     from stackcomp.measure.light import match_light, match_light_from_hdri
 
     name = name_of_variable(name)
+    ready_to_read(root, plate, other, from_hdri)
     refuse_inputs(write, picture, [plate, other, from_hdri], root, frame)
     black = three_numbers(plate_black or "0", "--plate-black")
     ours = area_of(plate_area)

@@ -21,6 +21,7 @@ from stackcomp.errors import DocumentError, Problem
 if TYPE_CHECKING:
     from stackcomp.measure.area import Area
     from stackcomp.measure.picture import Measured
+    from stackcomp.measure.source import Names
 
 __all__ = [
     "DEFAULT_CONFIG",
@@ -42,7 +43,10 @@ __all__ = [
     "WriteFile",
     "area_of",
     "name_of_variable",
+    "option_names",
+    "ready_to_read",
     "refuse_inputs",
+    "tell_doubts",
     "three_numbers",
 ]
 
@@ -134,26 +138,62 @@ class Pair:
 
     def plate(self, path: str) -> Measured:
         """The plate in scene-linear light. Raises as `stackcomp.measure.picture.open_measured`."""
-        return self._open(path, "", self.plate_encoding or self.encoding)
+        return self._open(path, "", self.plate_encoding, "--plate-encoding", "")
 
     def other(self, path: str) -> Measured:
         """The other picture in scene-linear light. Raises as `stackcomp.measure.picture.open_measured`."""
-        return self._open(path, self.layer, self.other_encoding or self.encoding)
+        return self._open(path, self.layer, self.other_encoding, "--other-encoding", "--layer")
 
-    def _open(self, path: str, layer: str, encoding: str | None) -> Measured:
+    def _open(self, path: str, layer: str, own: str | None, encoding_option: str, layer_option: str) -> Measured:
         from stackcomp.measure.picture import open_measured
+
+        # Where one option speaks for both pictures, a mistake in it is said of that option.
+        option = encoding_option if own is not None or self.encoding is None else "--encoding"
+        names = option_names(encoding=option, layer=layer_option)
 
         opened = open_measured(
             path,
             frame=self.frame,
             layer=layer,
-            encoding=encoding,
+            encoding=self.encoding if own is None else own,
             working_space=self.working_space,
             colour_config=self.colour_config,
             root=self.root,
+            names=names,
         )
         tell_doubts(opened)
         return opened
+
+
+def option_names(**options: str) -> Names:
+    """What messages call the inputs of a command; an option is left empty where the command has none."""
+    from stackcomp.measure.source import Names
+
+    usual = {"frame": "--frame", "working_space": "--working-space", "colour_config": "--colour-config"}
+    return Names(**{**usual, "layer": "", "channel": "", "encoding": "", **options})
+
+
+def ready_to_read(root: str, *files: str | None) -> None:
+    """Make sure that files can be looked for: the root is a folder, and each name can be that of a file.
+
+    Args:
+        root: folder for relative paths.
+        files: files or sequences; None for those that are not given.
+
+    Raises:
+        DocumentError: one of them cannot.
+    """
+    from stackcomp.files.paths import FramePath
+
+    if not os.path.isdir(root):
+        message = f'--root: there is no folder "{root}"'
+        raise DocumentError(Problem("root", message, "name the folder at which relative paths start"))
+    for file in files:
+        try:
+            if file is not None:
+                FramePath(file)
+        except ValueError as error:
+            raise DocumentError(Problem("path", str(error), "name a file")) from None
 
 
 def tell_doubts(opened: Measured) -> None:
@@ -186,8 +226,9 @@ def three_numbers(text: str, option: str) -> tuple[float, float, float]:
     if len(numbers) == 1:
         numbers *= 3
     if len(numbers) != 3 or not all(abs(number) < float("inf") for number in numbers):
+        form, example = ("x,y,z", "0,-1,0") if option == "--normal" else ("r,g,b", "0.002,0.002,0.002")
         raise DocumentError(
-            Problem("three-numbers", f'{option}: "{text}" is not r,g,b', f"as in {option} 0.002,0.002,0.002")
+            Problem("three-numbers", f'{option}: "{text}" is not {form}', f"as in {option} {example}")
         )
     return numbers[0], numbers[1], numbers[2]
 

@@ -1,18 +1,18 @@
-"""``stackcomp measure``: what an area of a picture holds, in scene-linear light."""
+"""``stackcomp measure``: what an area of a picture, a depth channel or a matte holds."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from stackcomp.cli.endings import DONE, guarded, print_json, say
 from stackcomp.cli.match_options import DEFAULT_CONFIG, ColourConfig, Frame, PictureFile, WorkingSpace
 from stackcomp.cli.options import AsJson, Debug, Root
+from stackcomp.errors import DocumentError, Problem
 
 if TYPE_CHECKING:
     from stackcomp.measure.area import Area
-    from stackcomp.measure.picture import Measured
     from stackcomp.measure.statistics import Statistics
 
 __all__ = ["measure"]
@@ -31,8 +31,33 @@ def measure(
     ] = None,
     frame: Frame = None,
     layer: Annotated[
-        str, typer.Option(metavar="NAME", help="Layer of the file; else its own R G B.", show_default=False)
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="Layer of the file; else its own R G B. A layer that holds one channel is measured as that.",
+            show_default=False,
+        ),
     ] = "",
+    channel: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="One channel instead of colour, such as depth.Z or mattes.R, by its full name or within --layer.",
+            show_default=False,
+        ),
+    ] = None,
+    what: Annotated[
+        Literal["depth", "matte"] | None,
+        typer.Option(
+            "--as",
+            help="What that channel is. Left out, a name with Z or depth in it is depth, any other one a matte.",
+            show_default=False,
+        ),
+    ] = None,
+    unit: Annotated[
+        Literal["mm", "cm", "m", "ft"] | None,
+        typer.Option(help="Unit of depth in the file; metres if left out.", show_default=False),
+    ] = None,
     encoding: Annotated[
         str | None,
         typer.Option(metavar="NAME", help="Colour space, if the header does not say.", show_default=False),
@@ -44,18 +69,39 @@ def measure(
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
-    """Measure an area of a picture, in scene-linear light.
+    """Measure an area of a picture, a depth channel or a matte.
 
-    Mean, median, smallest, largest and standard deviation of each channel, and how many pixels are clipped or not
-    finite. Without --area and --polygon the whole picture is measured. A pixel belongs to the area when its centre
-    lies inside.
+    Colour is measured in scene-linear light: mean, median, smallest, largest and standard deviation of each
+    channel, and how many pixels are clipped or not finite. Depth is measured in metres, over the pixels with a
+    depth above 0: its median is a focus distance. Of a matte, the mean, the covered area in pixels, and how many
+    pixels are 0, 1, between or out of range. Depth and mattes have no colour space, so --encoding is not needed:
+
+    stackcomp measure cg.exr --layer depth --area 300,200,40,40
+
+    Without --area and --polygon the whole picture is measured. A pixel belongs to the area when its centre lies
+    inside.
     """
-    from stackcomp.cli.match_options import refuse_inputs, tell_doubts
+    from stackcomp.cli.match_options import option_names, ready_to_read, refuse_inputs, tell_doubts
+    from stackcomp.measure.area import whole
+    from stackcomp.measure.channel import one_channel_is_meant
     from stackcomp.measure.picture import open_measured
+    from stackcomp.measure.source import Source
     from stackcomp.measure.statistics import area_statistics
 
+    ready_to_read(root, file)
     refuse_inputs(None, picture, [file], root, frame)
     chosen = _area(area, polygon)
+    names = option_names(encoding="--encoding", layer="--layer", channel="--channel")
+    source = Source(file, frame, root=root, names=names)
+    if channel is not None or what is not None or (encoding is None and one_channel_is_meant(source, layer)):
+        from stackcomp.cli.measure_channel import measure_channel
+
+        _want_no_encoding(encoding)
+        return measure_channel(source, chosen, layer, channel or "", what, unit, picture, colour_config, as_json)
+    if unit is not None:
+        raise _request(
+            "--unit belongs to depth, and colour is measured", "name depth with --channel, or leave it out"
+        )
     measured = open_measured(
         file,
         frame=frame,
@@ -64,9 +110,10 @@ def measure(
         working_space=working_space,
         colour_config=colour_config,
         root=root,
+        names=names,
     )
     tell_doubts(measured)
-    where = chosen or _whole(measured)
+    where = chosen or whole(measured.light)
     found = area_statistics(measured, where)
     if picture is not None:
         from stackcomp.measure.draw import draw_areas, write_png
@@ -101,11 +148,13 @@ def _area(rectangle: str | None, polygon: str | None) -> Area | None:
     return None if rectangle is None else parse_rectangle(rectangle)
 
 
-def _whole(measured: Measured) -> Area:
-    from stackcomp.measure.area import parse_rectangle
+def _want_no_encoding(encoding: str | None) -> None:
+    if encoding is not None:
+        raise _request("--encoding: depth and mattes have no colour space", "leave it out")
 
-    window = measured.light.window
-    return parse_rectangle(f"{window.x0},{window.y0},{window.width},{window.height}")
+
+def _request(message: str, way_out: str) -> DocumentError:
+    return DocumentError(Problem("request", message, way_out))
 
 
 def _show(file: str, where: Area, working_space: str, found: Statistics) -> None:

@@ -16,7 +16,7 @@ from stackcomp.errors import GraphError, Problem
 from stackcomp.image import Image
 from stackcomp.window import Window
 
-__all__ = ["Area", "AreaError", "parse_polygon", "parse_rectangle"]
+__all__ = ["Area", "AreaError", "parse_polygon", "parse_rectangle", "whole"]
 
 
 class AreaError(GraphError):
@@ -57,6 +57,8 @@ class Area:
             AreaError: it leaves the picture, or holds no pixel.
         """
         bounds = self.bounds
+        if bounds.empty:
+            raise AreaError(f"the area {self.text} holds no pixel's centre", "make it larger")
         if bounds not in image.window:
             raise AreaError(
                 f"the area {self.text} leaves the picture, which is {image.window}",
@@ -102,6 +104,12 @@ def parse_polygon(text: str) -> Area:
     if len(numbers) < 6 or len(numbers) % 2:
         raise AreaError(f'"{text}" is not a polygon', "write x,y;x,y;x,y … with three corners or more")
     return Area(polygon(list(zip(numbers[::2], numbers[1::2], strict=True))), text)
+
+
+def whole(image: Image) -> Area:
+    """All of a picture: its data window."""
+    window = image.window
+    return parse_rectangle(f"{window.x0},{window.y0},{window.width},{window.height}")
 
 
 def polygon(points: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:

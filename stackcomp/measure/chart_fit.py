@@ -9,6 +9,7 @@ row · (grey of the source) = (grey of the target), a linear constraint solved w
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,7 +23,7 @@ from stackcomp.measure.chart_patches import LEAST_PATCHES, plain
 from stackcomp.measure.colorimetry import D50, luminance_weights, white_xyz, xyz_d50_matrix
 from stackcomp.measure.delta_e import delta_e_2000, lab_from_xyz
 
-__all__ = ["ChartFit", "exposure_between", "fit_chart", "solve_matrix"]
+__all__ = ["ChartFit", "difference_under", "exposure_between", "fit_chart", "solve_matrix"]
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -119,13 +120,10 @@ def fit_chart(
     weights = luminance_weights(working_space, config)
     exposure = exposure_between(source, target, used, weights)
     scale = exposure_between(target, published(working_space, config), used, weights)
-    to_xyz, d50 = xyz_d50_matrix(working_space, config), white_xyz(D50)
-
-    def lab(values: Array) -> Array:
-        return lab_from_xyz(values * scale @ to_xyz.T, d50)
+    differ = difference_under(scale, working_space, config)
 
     def difference(values: Array) -> Array:
-        return np.where(used, delta_e_2000(lab(values), lab(target)), np.nan)
+        return np.where(used, differ(values, target), np.nan)
 
     mapped = source @ matrix.T
     left = float(np.linalg.norm((mapped - target)[used]) / np.linalg.norm(target[used]))
@@ -134,6 +132,20 @@ def fit_chart(
     return ChartFit(
         matrix, errors, exposure, used, white, before, exposed, after, residual=left, mapped=mapped, scale=scale
     )
+
+
+def difference_under(scale: float, working_space: str, config: str) -> Callable[[Array, Array], Array]:
+    """The function that gives ΔE 2000 between patches, both ``(n, 3)``, times ``scale`` and seen under D50.
+
+    Raises:
+        GraphError: the config does not say what the working space looks like.
+    """
+    to_xyz, d50 = xyz_d50_matrix(working_space, config), white_xyz(D50)
+
+    def lab(values: Array) -> Array:
+        return lab_from_xyz(values * scale @ to_xyz.T, d50)
+
+    return lambda one, other: delta_e_2000(lab(one), lab(other))
 
 
 def solve_matrix(source: Array, target: Array, used: Mask, exact: int | None = None) -> tuple[Array, Array]:

@@ -12,10 +12,11 @@ import numpy.typing as npt
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.measure.area import Area
 from stackcomp.measure.chart_data import NAMES, published
-from stackcomp.measure.chart_fit import ChartFit, fit_chart
+from stackcomp.measure.chart_fit import ChartFit, difference_under, fit_chart
 from stackcomp.measure.chart_gradient import Gradient, light_gradient
 from stackcomp.measure.chart_order import check_order
 from stackcomp.measure.chart_patches import Corners, Patches, measure_chart, refuse_spoiled
+from stackcomp.measure.chart_suspects import Suspects, find_suspects, place_of, worst_patches
 from stackcomp.measure.colorimetry import luminance_weights
 from stackcomp.measure.picture import Measured
 from stackcomp.measure.statistics import clipped, piled_up
@@ -48,6 +49,7 @@ class ChartMatch:
         source: R G B that were fitted to it: the other picture's, evened where that was asked for.
         gradient: how the light on the other chart changes relative to the target.
         evened: whether it was taken out before the fit.
+        suspects: neighbours that look swapped, or a patch that stands out.
         warnings: sentences about what makes the result doubtful.
     """
 
@@ -58,12 +60,20 @@ class ChartMatch:
     source: Array
     gradient: Gradient
     evened: bool
+    suspects: Suspects
     warnings: tuple[str, ...]
+
+    @property
+    def worst(self) -> list[dict[str, Any]]:
+        """The three patches that fit worst: name, number, row, column and ΔE 2000 after the fit."""
+        return worst_patches(self.fit.after)
 
     def as_dict(self) -> dict[str, Any]:
         """For ``--json`` and files of findings."""
         return {
             **self.fit.as_dict(),
+            "worst_patches": self.worst,
+            "look_swapped": [[place_of(place) for place in pair] for pair in self.suspects.swapped],
             "gradient": {**self.gradient.as_dict(), "evened": self.evened},
             "warnings": list(self.warnings),
             "other": self.other.as_dict(),
@@ -101,9 +111,19 @@ def match_chart(
     gradient = light_gradient(theirs.values, target, used, luminance_weights(working_space, config))
     source = theirs.values / gradient.field[:, None] if even else theirs.values
     fit = fit_chart(source, target, used=used, white=white, working_space=working_space, config=config)
+    relative = _relative(theirs) if ours is None else np.hypot(_relative(theirs), _relative(ours))
+    differ = difference_under(fit.scale, working_space, config)
+    suspects = find_suspects(source, target, used, relative, differ)
     warnings = [*_lost(theirs, "the other picture"), *(_lost(ours, "the plate") if ours else ())]
-    warnings += _doubts(fit, gradient, even)
-    return ChartMatch(fit, theirs, ours, target, source, gradient, even, tuple(warnings))
+    warnings += [*_doubts(fit, gradient, even), *_words(suspects, fit)]
+    return ChartMatch(fit, theirs, ours, target, source, gradient, even, suspects, tuple(warnings))
+
+
+def _relative(patches: Patches) -> Array:
+    """Standard errors as shares of the values; 0 where there are none."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shares = np.abs(patches.errors / patches.values)
+    return np.asarray(np.where(np.isfinite(shares), shares, 0.0))
 
 
 def _measured(chart: Chart, which: str) -> Patches:
@@ -147,5 +167,23 @@ def _doubts(fit: ChartFit, gradient: Gradient, even: bool) -> list[str]:
         said.append(
             f"the charts do not agree well after the fit (mean ΔE {after:.1f}): look for shine, shadow, a veil of "
             "light (the camera's black), a wrong encoding, or light of uneven spectrum"
+        )
+    return said
+
+
+def _words(suspects: Suspects, fit: ChartFit) -> list[str]:
+    said = []
+    for pair in suspects.swapped:
+        first, second = sorted(pair)
+        said.append(
+            f"patches {first + 1} and {second + 1} look swapped ({NAMES[first]} and {NAMES[second]}): "
+            f"with {'all these swaps' if len(suspects.swapped) > 1 else 'them exchanged'}, the mean ΔE falls "
+            f"from {float(np.nanmean(fit.after)):.2g} to {suspects.after_swap:.2g}; look at both charts"
+        )
+    if suspects.stands_out is not None:
+        place = place_of(suspects.stands_out)
+        said.append(
+            f"{place['patch']} (row {place['row']}, column {place['column']}) does not fit the other patches: "
+            f"ΔE {suspects.alone:.1f} from a matrix fitted without it; look for shine, shadow or dirt on it"
         )
     return said

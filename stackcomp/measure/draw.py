@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +14,9 @@ from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.files.viewable import viewable
 from stackcomp.image import Image
 from stackcomp.measure.area import Area
+from stackcomp.window import Window
 
-__all__ = ["beside", "draw_areas", "write_png"]
+__all__ = ["Region", "beside", "draw_areas", "write_png"]
 
 Picture = npt.NDArray[np.uint8]
 
@@ -25,12 +27,36 @@ _SHADE = (20, 16, 8)
 _GAP = 12
 
 
-def draw_areas(image: Image, areas: Sequence[tuple[Area, str]], *, config: str = DEFAULT_CONFIG) -> Picture:
+@dataclass(frozen=True, eq=False)
+class Region:
+    """Pixels of any shape.
+
+    Attributes:
+        mask: which pixels, ``(height, width)`` of ``window``.
+        window: where the mask lies, in pixels of the frame.
+    """
+
+    mask: npt.NDArray[np.bool_]
+    window: Window
+
+    def over(self, frame: Window) -> npt.NDArray[np.bool_]:
+        """The mask over another window; nothing outside of its own."""
+        mask = np.zeros(frame.shape, bool)
+        both = self.window & frame
+        if not both.empty:
+            mask[both.slices_in(frame)] = self.mask[both.slices_in(self.window)]
+        return mask
+
+
+def draw_areas(
+    image: Image, areas: Sequence[tuple[Area | Region, str]], *, config: str = DEFAULT_CONFIG
+) -> Picture:
     """The frame as a person can look at it, with areas drawn on it.
 
     Args:
         image: a picture of any type.
-        areas: areas in its pixels, and a few words for each; may be empty words.
+        areas: areas or regions in its pixels, and a few words for each; may be empty words. A region is outlined
+            along its pixels, holes included.
         config: colour config for the view.
 
     Returns:
@@ -41,23 +67,55 @@ def draw_areas(image: Image, areas: Sequence[tuple[Area, str]], *, config: str =
 
     shown = viewable(image, config=config)
     frame = image.display
-    inside = np.zeros(frame.shape, bool)
-    for area, _ in areas:
-        bounds = area.bounds & frame
-        if not bounds.empty:
-            inside[bounds.slices_in(frame)] |= area.mask(bounds)
+    regions = [_inside(area, frame) for area, _ in areas]
+    inside = np.logical_or.reduce([np.zeros(frame.shape, bool), *regions])
     dimmed = np.where(inside[..., None], shown, (shown * np.float32(_DIM)).astype(np.uint8))
     factor = max(1, _WIDTH // max(1, frame.width))
-    canvas = Canvas.fromarray(dimmed.repeat(factor, axis=0).repeat(factor, axis=1))
+    large = dimmed.repeat(factor, axis=0).repeat(factor, axis=1)
+    for (area, _), region in zip(areas, regions, strict=True):
+        if isinstance(area, Region):
+            _outline(large, region.repeat(factor, axis=0).repeat(factor, axis=1))
+    canvas = Canvas.fromarray(large)
     pen = ImageDraw.Draw(canvas)
     font = ImageFont.load_default(max(12, canvas.width // 60))
-    for area, words in areas:
-        corners = [((x - frame.x0) * factor, (y - frame.y0) * factor) for x, y in area.corners]
-        loop = [*corners, corners[0]]
-        pen.line(loop, fill=_SHADE, width=4, joint="curve")
-        pen.line(loop, fill=_LINE, width=2, joint="curve")
+    for (area, words), region in zip(areas, regions, strict=True):
+        points = _box(region, frame) if isinstance(area, Region) else area.corners
+        corners = [((x - frame.x0) * factor, (y - frame.y0) * factor) for x, y in points]
+        if not isinstance(area, Region):
+            loop = [*corners, corners[0]]
+            pen.line(loop, fill=_SHADE, width=4, joint="curve")
+            pen.line(loop, fill=_LINE, width=2, joint="curve")
         _label(pen, font, words, corners, canvas.size)
     return np.asarray(canvas, np.uint8)
+
+
+def _inside(area: Area | Region, frame: Window) -> npt.NDArray[np.bool_]:
+    if isinstance(area, Region):
+        return area.over(frame)
+    bounds = area.bounds & frame
+    found = np.zeros(frame.shape, bool)
+    if not bounds.empty:
+        found[bounds.slices_in(frame)] = area.mask(bounds)
+    return found
+
+
+def _box(region: npt.NDArray[np.bool_], frame: Window) -> tuple[tuple[float, float], ...]:
+    """The corners left top and right bottom of what is set, or of the frame where nothing is."""
+    rows, columns = np.flatnonzero(region.any(axis=1)), np.flatnonzero(region.any(axis=0))
+    if not rows.size:
+        return ((frame.x0, frame.y0), (frame.x1, frame.y1))
+    left, top = frame.x0 + int(columns[0]), frame.y0 + int(rows[0])
+    return ((left, top), (frame.x0 + int(columns[-1]) + 1, frame.y0 + int(rows[-1]) + 1))
+
+
+def _outline(picture: Picture, region: npt.NDArray[np.bool_]) -> None:
+    """Draw two pixels of line around a region, and one of shade around that; the region itself stays free."""
+    from scipy import ndimage
+
+    square = np.ones((3, 3), bool)
+    line = ndimage.binary_dilation(region, square, iterations=2)
+    picture[ndimage.binary_dilation(line, square) & ~region] = _SHADE
+    picture[line & ~region] = _LINE
 
 
 def _label(

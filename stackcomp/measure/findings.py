@@ -3,6 +3,14 @@
 A file of findings is a JSON object. Each finding is a variable that a graph takes as ``${name}``; under ``found``
 stand, by the same names, the numbers that it was found from: files, areas, means, residuals. Several matches may
 write into one file, each replacing only its own variables, so that the next shot of the same place starts from it.
+
+Where several variables come of one match, its record stands once, under the first of them, and the others refer
+to it::
+
+    "found": {"gain": {"match": "grey", …}, "stops": {"found_with": "gain"}}
+
+Files in which each variable has a copy of the record are read too, and brought into this form when they are
+written again.
 """
 
 from __future__ import annotations
@@ -16,7 +24,9 @@ from stackcomp.document.read_json import read_json
 from stackcomp.errors import DocumentError, Problem
 from stackcomp.files.atomic import whole_file
 
-__all__ = ["keep", "ready"]
+__all__ = ["keep", "ready", "record_of"]
+
+_WITH = "found_with"
 
 
 def ready(path: str | Path, names: Iterable[str]) -> dict[str, Any]:
@@ -49,7 +59,7 @@ def keep(path: str | Path, variables: Mapping[str, Any], found_from: Mapping[str
     Args:
         path: the file; made where missing.
         variables: name → value of JSON type.
-        found_from: what they were found from; kept under each variable's name.
+        found_from: what they were found from; kept once.
 
     Raises:
         DocumentError: as `ready`; the file is left alone.
@@ -57,7 +67,34 @@ def keep(path: str | Path, variables: Mapping[str, Any], found_from: Mapping[str
     """
     path = Path(path)
     told = {**ready(path, variables), **variables}
-    told["found"] = {**told.get("found", {}), **{name: dict(found_from) for name in variables}}
+    records = {name: record_of(told, name) for name in told.get("found", {})}
+    told["found"] = _once({**records, **{name: dict(found_from) for name in variables}})
     text = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     with whole_file(path) as unfinished:
         unfinished.write_text(text, encoding="utf-8")
+
+
+def record_of(told: Mapping[str, Any], name: str) -> Any:
+    """What a variable was found from, in a file of either form.
+
+    Args:
+        told: what the file holds.
+        name: of the variable.
+
+    Returns:
+        The record; None where there is none of that name.
+    """
+    found = told.get("found", {})
+    record = found.get(name)
+    leads_to = record.get(_WITH) if isinstance(record, dict) and set(record) == {_WITH} else None
+    # One step is enough: a reference never leads to another one.
+    return found.get(leads_to, record) if isinstance(leads_to, str) else record
+
+
+def _once(records: Mapping[str, Any]) -> dict[str, Any]:
+    """Each record under the first of its variables; from the others a reference to that one."""
+    kept: dict[str, Any] = {}
+    for name, record in records.items():
+        same = [other for other, known in kept.items() if known == record and isinstance(record, dict)]
+        kept[name] = {_WITH: same[0]} if same else record
+    return kept

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, TypeVar
 
-from stackcomp.composition import Composition
-from stackcomp.document.graph import Graph
-from stackcomp.errors import BadValueError, CheckError, DocumentError, Problem
+import numpy as np
+
+from stackcomp.errors import CheckError, DocumentError, Problem
 from stackcomp.files.colour import DEFAULT_CONFIG
-from stackcomp.files.paths import FramePath, resolve
+from stackcomp.files.paths import resolve
 from stackcomp.image import Image
-from stackcomp.port_types import Colour, Encoding, Layers
+from stackcomp.measure.source import PARAMETERS, Names, Source, colour_missing
+from stackcomp.port_types import Encoding, Layers
 
 __all__ = ["HALF_MAX", "Measured", "open_measured", "open_picture"]
 
+
+_Found = TypeVar("_Found")
 
 HALF_MAX = 65504.0
 """The largest number of a half float."""
@@ -27,8 +32,8 @@ class Measured:
     Attributes:
         light: R G B, scene-linear in the working space, over the file's data window.
         stored: R G B as in the file, before any curve or matrix; what is clipped can only be seen here.
-        ceiling: the largest value that the file's format holds: 65504 for OpenEXR and float TIFF (half's
-            largest), 1 for whole numbers.
+        ceiling: the largest value that the file can hold: 65504 for OpenEXR and float TIFF (half's largest);
+            1 for whole numbers, and for log encodings unless a pixel is above it.
         doubts: sentences about an encoding that was named and does not look right.
     """
 
@@ -36,6 +41,14 @@ class Measured:
     stored: Image
     ceiling: float
     doubts: tuple[str, ...] = ()
+    _memory: dict[str, Any] = field(default_factory=dict, repr=False)
+
+    def remembered(self, what: str, find: Callable[[], _Found]) -> _Found:
+        """What was found about the whole picture before, or what ``find`` finds now."""
+        if what not in self._memory:
+            self._memory[what] = find()
+        found: _Found = self._memory[what]
+        return found
 
 
 def open_picture(
@@ -69,6 +82,7 @@ def open_measured(
     working_space: str = "ACEScg",
     colour_config: str = DEFAULT_CONFIG,
     root: str | Path = ".",
+    names: Names = PARAMETERS,
 ) -> Measured:
     """R G B of a file as scene-linear light, and as stored.
 
@@ -80,6 +94,7 @@ def open_measured(
         working_space: scene-linear space of the result.
         colour_config: name or path of the OCIO config.
         root: folder for relative paths.
+        names: what messages call these inputs.
 
     Values that are not finite come out as they are.
 
@@ -87,48 +102,56 @@ def open_measured(
         DocumentError: no frame given for a sequence.
         CheckError: no such file or layer, an encoding that is unknown, or one made for a display: such numbers
             are no longer proportional to light, and nothing measured on them would be.
-        RenderError: the file is damaged.
+        FileError: the file is damaged.
     """
-    text = str(path)
-    try:
-        sequence = FramePath(text).has_frame
-    except BadValueError as error:
-        raise DocumentError(Problem("path", error.message, error.way_out)) from None
-    if sequence and frame is None:
-        raise DocumentError(
-            Problem("frame", f"{text} is a sequence, and no frame was named", "say which with --frame")
-        )
-    number = 1 if frame is None else frame
-    graph = Graph(working_space=working_space, colour_config=colour_config, frames=str(number))
-    # What is not finite is counted and left out by those who measure, never mended behind their backs.
-    graph.add("read", "file", path=text, encoding=encoding, non_finite="keep")
+    source = Source(str(path), frame, encoding, working_space, colour_config, root, names)
+    header = source.header()
+    taken = _colour_of(source, layer, header)
+    graph = source.graph()
     graph.add("pick_channels", "colour", layers="file", as_="colour", layer=layer, alpha="none")
     graph.add("convert_colour", "light", image="colour")
-    comp = Composition(graph, root=root)
-    try:
-        executor = comp.executor(["light", "colour"], frames=(number,))
-    except CheckError as error:
-        raise CheckError(_about_file(problem, text) for problem in error.problems) from None
-    types = executor.plan.checked.nodes
-    source = types["colour"].type
-    assert isinstance(source, Colour)
-    if source.encoding.family not in ("scene-linear", "log"):
-        raise DocumentError(
-            Problem(
-                "not-linear",
-                f"{text} is in {source.encoding}: its numbers are made for a display, not proportional to light",
-                "measure the camera's or the renderer's own file, or name its true encoding",
-            )
-        )
-    assert isinstance(types["file"].type, Layers)
-    images = {result.node: result.image for result in executor.results(number, warn=lambda node, message: None)}
-    ceiling = _ceiling(text, images["colour"])
-    doubts = _doubts(text, resolve(root, text, number), encoding, source.encoding, ceiling, colour_config)
+    images = source.images(graph, ["light", "colour"])
+    file = resolve(root, source.path, source.number)
+    whole_numbers = _holds_whole_numbers(file)
+    ceiling = _ceiling(images["colour"], whole_numbers, taken)
+    doubts = _doubts(source.path, file, encoding, taken, whole_numbers, colour_config)
     return Measured(images["light"], images["colour"], ceiling, doubts)
 
 
+def _colour_of(source: Source, layer: str, header: Layers) -> Encoding:
+    """The encoding of the colours that are to be measured.
+
+    Raises:
+        CheckError: no such layer, no R G B in it, nobody who says the encoding.
+        DocumentError: an encoding made for a display.
+    """
+    problems = [*colour_missing(source, layer, header.channels)]
+    if not problems and header.encoding is None:
+        says = f"; {header.header_says}" if header.header_says else ""
+        problems.append(
+            Problem(
+                "encoding-unknown",
+                f"{source.path}: nobody says which colour space the colours are in{says}",
+                f"name it with {source.names.encoding}, such as ACEScct or ACEScg",
+            )
+        )
+    if problems or header.encoding is None:
+        raise CheckError(problems)
+    if header.encoding.family not in ("scene-linear", "log"):
+        raise DocumentError(
+            Problem(
+                "not-linear",
+                f"{source.path} is in {header.encoding}: its numbers are made for a display, "
+                "not proportional to light",
+                "measure the camera's or the renderer's own file, "
+                f"or name its true encoding with {source.names.encoding}",
+            )
+        )
+    return header.encoding
+
+
 def _doubts(
-    text: str, path: Path, named: str | None, taken: Encoding, ceiling: float, colour_config: str
+    text: str, path: Path, named: str | None, taken: Encoding, whole_numbers: bool, colour_config: str
 ) -> tuple[str, ...]:
     """What speaks against an encoding that somebody named."""
     if named is None:
@@ -136,7 +159,7 @@ def _doubts(
     said = header_encoding(path, colour_config)
     if said is not None and said != taken:
         return (f"{text} says {said} in its header, but is read as {taken}, as it was told to",)
-    if ceiling == 1.0 and taken.linear:
+    if whole_numbers and taken.linear:
         return (
             f"{text} holds whole numbers, which are hardly ever proportional to light, but is read as {taken}, "
             "as it was told to; most such files are made for a display and cannot be measured",
@@ -158,16 +181,20 @@ def header_encoding(path: Path, colour_config: str = DEFAULT_CONFIG) -> Encoding
         return None
 
 
-def _about_file(problem: Problem, file: str) -> Problem:
-    """A finding about the small graph that opens a file, said of the file: nobody has seen that graph."""
-    way_out = problem.way_out
-    if problem.rule == "encoding-unknown" and "node" in way_out:
-        way_out = "name it with --encoding (or --plate-encoding, --other-encoding), such as ACEScct or ACEScg"
-    message = problem.message if file in problem.message else f"{file}: {problem.message}"
-    return replace(problem, node="", field="", message=message, way_out=way_out)
+def _ceiling(stored: Image, whole_numbers: bool, encoding: Encoding) -> float:
+    """Whole numbers end at 1, as do log encodings, of which 1 is the largest code; else half's largest."""
+    if not whole_numbers and encoding.family != "log":
+        return HALF_MAX
+    beyond = any(float(plane.max(where=np.isfinite(plane), initial=0)) > 1 for plane in stored.planes.values())
+    return HALF_MAX if beyond else 1.0
 
 
-def _ceiling(path: str, stored: Image) -> float:
-    """Stills of whole numbers end at 1; one that goes beyond is of floats."""
-    beyond = any(float(plane.max(initial=0)) > 1 for plane in stored.planes.values())
-    return HALF_MAX if beyond or path.lower().endswith(".exr") else 1.0
+def _holds_whole_numbers(path: Path) -> bool:
+    """Whether a file holds whole numbers; OpenEXR does not for colour, TIFF may."""
+    ending = path.suffix.lower()
+    if ending in (".tif", ".tiff"):
+        import tifffile
+
+        with tifffile.TiffFile(path) as file:
+            return file.pages.first.dtype is None or file.pages.first.dtype.kind != "f"
+    return ending != ".exr"

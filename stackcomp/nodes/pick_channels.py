@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, Field
 from stackcomp.errors import BadValueError, Problem, did_you_mean, kind_of, shown
 from stackcomp.nodes.base import Context, Pick, Port, ViewNode
 from stackcomp.port_types import (
+    METRES,
     Alpha,
     Colour,
     Coordinates,
@@ -34,13 +35,11 @@ _FIXED: dict[str, tuple[str, ...]] = {
 }
 
 
-#: Metres in each unit of length. A foot is the international one, which is exact (NIST, U.S. Survey Foot).
-_METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0, "ft": 0.3048}
-_UNITS = ", ".join(f'"{unit}"' for unit in _METRES)
+_UNITS = ", ".join(f'"{unit}"' for unit in METRES)
 
 
 def _unit(raw: Any) -> Any:
-    if raw is None or (isinstance(raw, str) and raw in _METRES):
+    if raw is None or (isinstance(raw, str) and raw in METRES):
         return raw
     choices = f"choose from {_UNITS}, or give the number of metres in the unit"
     if isinstance(raw, str):
@@ -280,7 +279,7 @@ class PickChannels(ViewNode):
         wishes = self._wishes(types["layers"])
         planes = self.result(types, context).planes
         unit = (self.unit or "m") if self.as_ == "depth" else "m"
-        factor = _METRES[unit] if isinstance(unit, str) else float(unit)
+        factor = METRES[unit] if isinstance(unit, str) else float(unit)
         return [
             Pick(plane, wish, 0.0, factor) if isinstance(wish, str) else Pick(plane, None, float(wish), factor)
             for plane, wish in ((plane, wishes[plane]) for plane in planes)

@@ -79,6 +79,25 @@ def test_a_graph_takes_the_black(run, place):
     np.testing.assert_allclose(lifted[0, 0], [*(0.5 * np.array(found["veil"])), 0.5], rtol=1e-6)
 
 
+def test_the_picture_outlines_the_region_itself(run, place):
+    """A dark disc: the corners of its box are not in it."""
+    y, x = np.mgrid[0:120, 0:160]
+    light = np.where(np.hypot(x - 80, y - 60) < 40, 0.001, 0.3)[..., None] * np.ones(3)
+    save(place / "disc.exr", light * (1 + 0.02 * np.random.default_rng(2).standard_normal(light.shape)))
+    done = run("match", "black", "--plate", "disc.exr", "--encoding", "ACEScg", "--picture", "seen.png", "--json")
+    assert done.exit_code == 0, done.output
+    (part,) = json.loads(done.stdout)["parts"]
+    left, top, width, height = part["bounds"]
+    seen = np.rint(stills.read("seen.png").pixels * 255)
+    factor = seen.shape[1] // 160
+    drawn = (seen == [255, 214, 120]).all(axis=-1)
+    # The line touches the middles of the box's sides, and none of its corners.
+    assert drawn[factor * (top + height // 2)].sum() == 4  # two pixels at each side
+    assert not drawn[factor * (top + height) - 2 :, : factor * (left + width // 5)].any()
+    inner = drawn[factor * (top + 8) : factor * (top + height - 8), factor * (left + 30) : factor * (left + 50)]
+    assert not inner.any()
+
+
 def test_what_people_read(run, place):
     done = run(*PLATE, *CG, "--write", "found.json")
     assert done.exit_code == 0

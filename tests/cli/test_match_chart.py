@@ -80,6 +80,22 @@ def test_text_says_the_matrix_the_differences_and_the_next_step(run, place):
     assert done.stderr == ""
 
 
+def test_the_worst_patches_are_always_named_and_a_swap_is_said(run, place):
+    text = run(*OTHER, *PLATE).stdout
+    told = json.loads(run(*OTHER, *PLATE, "--json").stdout)["found"]
+    assert len(told["worst_patches"]) == 3
+    assert told["look_swapped"] == []
+    worst = told["worst_patches"][0]
+    said = f"worst       ΔE of {worst['patch']} (row {worst['row']}, column {worst['column']}) "
+    assert f"{said}{worst['delta_e_2000']:.2f}" in text
+    changed = PATCHES * 0.5
+    changed[[4, 5]] = changed[[5, 4]]
+    save(place / "other.exr", grainy(paint(changed)))
+    done = run(*OTHER, *PLATE)
+    assert done.exit_code == 0
+    assert "warning: patches 5 and 6 look swapped (blue flower and bluish green)" in done.stderr
+
+
 def test_published_data_and_exposure_kept(run, place):
     done = run(*OTHER, "--reference", "--json")
     told = json.loads(done.stdout)

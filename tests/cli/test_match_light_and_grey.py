@@ -89,6 +89,32 @@ def test_a_graph_takes_what_grey_has_written(pictures, run):
     assert again["gain"] == pytest.approx([1, 1, 1], abs=1e-5)
 
 
+@pytest.mark.parametrize(("black", "noted"), [((), True), (("--plate-black", "0"), False), (PLATE[4:6], False)])
+def test_grey_says_where_the_cameras_black_belongs(pictures, run, black, noted):
+    request = ("match", "grey", *PLATE[:4], *black, *PLATE[6:], *OTHER)
+    done = run(*request)
+    assert done.exit_code == 0
+    assert done.stderr.count("belongs into --plate-black") == noted
+    doubts = json.loads(run(*request, "--json").stdout)["doubts"]
+    assert sum("belongs into --plate-black" in doubt for doubt in doubts) == noted
+
+
+def test_an_empty_black_is_not_taken_for_none(pictures, run):
+    done = run("match", "grey", *PLATE[:4], "--plate-black", "", *PLATE[6:], *OTHER)
+    assert done.exit_code == 2
+    assert '--plate-black: "" is not r,g,b' in done.stderr
+
+
+def test_a_finding_is_kept_once_however_many_variables_come_of_it(pictures, run):
+    assert run("match", "grey", *PLATE, *OTHER, "--write", "v.json").exit_code == 0
+    assert run("match", "light", *PLATE, *OTHER, "--write", "v.json").exit_code == 0
+    text = (pictures / "v.json").read_text()
+    assert text.count('"plate_file"') == 2
+    found = json.loads(text)["found"]
+    assert found["stops"] == {"found_with": "gain"}
+    assert found["light_tint"] == found["light_gain"] == found["light_stops"] == {"found_with": "light_strength"}
+
+
 def test_several_matches_share_a_file(pictures, run):
     assert run("match", "grey", *PLATE, *OTHER, "--write", "v.json", "--as", "hdri_gain").exit_code == 0
     assert run("match", "light", *PLATE, *OTHER, "--write", "v.json", "--strength", 4).exit_code == 0

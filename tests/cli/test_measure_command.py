@@ -108,6 +108,50 @@ def test_what_is_refused(card, run, arguments, words):
     assert sorted(path.name for path in card.iterdir()) == before
 
 
+@pytest.fixture
+def passes(card):
+    """CG with depth in centimetres where it covers, a matte with a soft edge, and its overscan."""
+    window = Window.of_size(48, 32)
+    cover = np.zeros(window.shape, np.float32)
+    cover[5:15, 10:30] = 1
+    cover[5:15, 30] = 0.5
+    depth = np.where(cover > 0, np.float32(250), np.float32(0))
+    depth[5:7, 10:30] = 100
+    depth[0, 0] = np.inf
+    planes = {"R": cover, "G": cover, "B": cover, "A": cover, "depth.Z": depth}
+    exr.write("cg.0007.exr", planes, window=window, display=window, pixel_type="float")
+    return card
+
+
+def test_depth_in_metres(passes, run):
+    asked = ("measure", "cg.{frame:04d}.exr", "--frame", 7, "--layer", "depth", "--unit", "cm")
+    told = json.loads(run(*asked, "--json").stdout)
+    assert (told["channel"], told["as"], told["unit"], told["area"]) == ("depth.Z", "depth", "cm", "0,0,48,32")
+    assert (told["pixels"], told["covered"], told["non_finite"], told["nothing"]) == (1536, 210, 1, 1325)
+    assert (told["median"], told["min"], told["max"]) == (2.5, 1.0, 2.5)
+    assert told["mean"] == pytest.approx((40 * 1.0 + 170 * 2.5) / 210)
+    done = run(*asked, "--area", "10,5,20,2", "--picture", "seen.png")
+    assert done.exit_code == 0
+    assert done.stderr == ""
+    assert "depth.Z as depth, area 10,5,20,2: 40 pixels" in done.stdout
+    assert '{"kind": "defocus", "focus_distance": 1}' in done.stdout
+    assert np.asarray(Canvas.open("seen.png")).shape == (640, 960, 3)
+
+
+def test_coverage_of_a_matte(passes, run):
+    told = json.loads(run("measure", "cg.0007.exr", "--as", "matte", "--json").stdout)
+    assert (told["channel"], told["as"], told["covered_area"]) == ("A", "matte", 205)
+    assert (told["zero"], told["one"], told["between"], told["out_of_range"]) == (1326, 200, 10, 0)
+    assert told["mean"] == pytest.approx(205 / 1536)
+    text = run("measure", "cg.0007.exr", "--channel", "A", "--area", "10,5,20,10").stdout
+    assert "A as matte, area 10,5,20,10: 200 pixels" in text
+    assert "coverage               1" in text
+    doubtful = run("measure", "cg.0007.exr", "--channel", "depth.Z", "--as", "matte")
+    assert doubtful.exit_code == 0
+    assert "values are below 0 or above 1" in doubtful.stderr
+    assert "1 of 1536 values are not finite" in doubtful.stderr
+
+
 def test_a_missing_file_says_what_is_there(card, run):
     found = run("measure", "card.0008.exr", "--encoding", "ACEScg")
     assert found.exit_code == 2

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import dblquad
 
@@ -28,6 +28,7 @@ def sky(width, radiance):
     return Image.from_array(np.stack([value, 2 * value, 3 * value], axis=-1))
 
 
+@settings(deadline=None)
 @given(directions, st.sampled_from([(8, 4), (30, 15), (64, 32)]))
 def test_the_weights_of_all_pixels_sum_to_pi(facing, size):
     weights = cosine_weights(*size, direction(*facing))
@@ -45,6 +46,7 @@ def test_a_constant_sky_gives_pi_times_its_radiance(normal):
     assert found.card(1.0) == pytest.approx((1, 2, 3), rel=1e-6)
 
 
+@settings(deadline=None)
 @given(directions, st.floats(0, 1), st.floats(0, 2 * np.pi))
 def test_a_weight_is_solid_angle_times_cosine_where_the_pixel_lies_above_the_horizon(facing, u, v):
     """The solid angle of a pixel is Δlon · (sin lat₁ − sin lat₂); small pixels have one cosine."""
