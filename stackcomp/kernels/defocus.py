@@ -36,7 +36,7 @@ import numpy as np
 
 from stackcomp.kernels.column_distance import column_distances
 from stackcomp.kernels.compiled import Array, plane_of
-from stackcomp.kernels.disc_gather import BLOCK, END, LEAST, STEPS, gather, look, sums
+from stackcomp.kernels.disc_gather import BLOCK, END, LEAST, LISTED, STEPS, gather, look, sums
 from stackcomp.kernels.strips import over_strips
 
 __all__ = ["defocus", "margin", "reach"]
@@ -95,7 +95,7 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
         raise ValueError(f"discs have radii of up to {_MOST} pixels, not {largest:g}")
     if height < 0 or width < 0:
         raise ValueError(f"planes of {red.shape} have no room for margins of {around} pixels")
-    table = _inverse_sums(math.ceil(max(largest, LEAST))).astype(np.float32)
+    table = _inverse_sums(max(math.ceil(largest), LISTED)).astype(np.float32)
     # Small numbers are kept small: in a large picture each of these planes is memory that counts.
     share = np.empty(red.shape, np.float32)
     index, step = np.empty(red.shape, np.int16), np.empty(red.shape, np.int16)

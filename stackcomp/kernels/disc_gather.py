@@ -9,12 +9,14 @@ import numpy as np
 
 from stackcomp.kernels.compiled import Array, compiled
 
-__all__ = ["BLOCK", "END", "LEAST", "STEPS", "gather", "look", "sums"]
+__all__ = ["BLOCK", "END", "LEAST", "LISTED", "STEPS", "gather", "look", "sums"]
 
 #: Radii are rounded to this fraction of a pixel, so that each has a disc of known sum.
 STEPS = 32
 #: Radius of a disc that is the pixel itself.
 LEAST = 0.5
+#: Radius up to which the sums of discs are known even where the largest radius is smaller.
+LISTED = 16
 #: Pixels along each side of the blocks that look equally far.
 BLOCK = 16
 #: How many radii away the end of a surface is noticed. Farther away the share that lacks is no emptiness.
@@ -80,57 +82,44 @@ def _distance(columns: Array, y: int, x: int, most: float) -> float:
 
 
 @compiled
-def _discs(views: tuple[Array, Array, Array, Array], alpha: Array, y: int, x: int, reach: int) -> tuple[int, int]:
-    """Of what covers and lands on a pixel: the largest disc, and the mean by coverage."""
-    _, index, share, _ = views
-    widest, weights, discs = 0, 0.0, 0.0
-    for dy in range(-reach, reach + 1):
-        for dx in range(-reach, reach + 1):
-            disc, covers = int(index[y + dy, x + dx]), alpha[y + dy, x + dx]
-            room = disc / STEPS + 0.5
-            square = float(dx * dx + dy * dy)
-            if disc > 0 and covers > 0 and square < room * room:
-                weight = covers * share[y + dy, x + dx] * min(1.0, room - np.sqrt(square))
-                weights += weight
-                discs += weight * disc
-                widest = max(widest, disc)
-    return widest, min(widest, max(STEPS // 2, int(discs / weights + 0.5)))
-
-
-@compiled
 def _plane_share(
     to_clear: Array,
     views: tuple[Array, Array, Array, Array],
     alpha: Array,
     y: int,
     x: int,
-    span: int,
+    reach: int,
     table: Array,
-) -> tuple[float, float]:
+) -> tuple[float, float, int, int]:
     """What would land from where nothing covers if what lands on this pixel were a plane that went on there.
 
-    Also how far the radii are from those of a plane, as root mean square in pixels.
+    Also how far the radii are from those of a plane, as root mean square in pixels; and of what covers and lands
+    the largest disc and the mean one by coverage. Discs come from within ``reach``.
     """
     spread, index, share, _ = views
-    weights = across = down = size = xx = xy = yy = xs = ys = ss = 0.0
-    for dy in range(-span, span + 1):
-        for dx in range(-span, span + 1):
-            disc, covers = index[y + dy, x + dx], alpha[y + dy, x + dx]
-            room = disc / STEPS + 0.5
-            square = float(dx * dx + dy * dy)
-            if disc > 0 and covers > 0 and square < room * room:
-                weight = covers * share[y + dy, x + dx] * min(1.0, room - np.sqrt(square))
-                radius = spread[y + dy, x + dx]
-                weights += weight
-                across += weight * dx
-                down += weight * dy
-                size += weight * radius
-                xx += weight * dx * dx
-                xy += weight * dx * dy
-                yy += weight * dy * dy
-                xs += weight * dx * radius
-                ys += weight * dy * radius
-                ss += weight * radius * radius
+    weights = across = down = size = xx = xy = yy = xs = ys = ss = discs = 0.0
+    widest = 0
+    for dy in range(-reach, reach + 1):
+        for dx in range(-reach, reach + 1):
+            disc, covers = int(index[y + dy, x + dx]), float(alpha[y + dy, x + dx])
+            if disc > 0 and covers > 0:
+                room = disc / STEPS + 0.5
+                square = float(dx * dx + dy * dy)
+                if square < room * room:
+                    weight = covers * share[y + dy, x + dx] * min(1.0, room - np.sqrt(square))
+                    radius = spread[y + dy, x + dx]
+                    weights += weight
+                    across += weight * dx
+                    down += weight * dy
+                    size += weight * radius
+                    xx += weight * dx * dx
+                    xy += weight * dx * dy
+                    yy += weight * dy * dy
+                    xs += weight * dx * radius
+                    ys += weight * dy * radius
+                    ss += weight * radius * radius
+                    discs += weight * disc
+                    widest = max(widest, disc)
     across, down, size = across / weights, down / weights, size / weights
     xx, yy, xy = xx / weights - across * across, yy / weights - down * down, xy / weights - across * down
     xs, ys, ss = xs / weights - across * size, ys / weights - down * size, ss / weights - size * size
@@ -139,18 +128,30 @@ def _plane_share(
     slope_y = (ys * (xx + _PIXEL) - xs * xy) / area
     ss += slope_x * slope_x * xx + slope_y * slope_y * yy + 2 * slope_x * slope_y * xy
     ss -= 2 * (slope_x * xs + slope_y * ys)
-    most = table.size - 1
+    # The plane's disc here, from which its discs at a distance follow; none from farther than `span` lands here.
+    here = size - slope_x * across - slope_y * down
+    steep = np.sqrt(slope_x * slope_x + slope_y * slope_y)
+    span = int(END * (widest / STEPS + 0.5) + 1)
+    if steep < 0.5:
+        span = min(span, int((abs(here) + 1) / (1 - steep)) + 1)
     found = 0.0
     for dy in range(-span, span + 1):
-        for dx in range(-span, span + 1):
-            if to_clear[y + dy, x + dx] == 0:
-                radius = abs(size + slope_x * (dx - across) + slope_y * (dy - down))
-                disc = max(STEPS // 2, int(min(float(most), radius * STEPS) + 0.5))
-                room = disc / STEPS + 0.5
+        clear = to_clear[y + dy, x - span : x + span + 1]
+        for k in range(clear.size):
+            if clear[k] == 0:
+                dx = k - span
+                radius = abs(here + slope_x * dx + slope_y * dy)
                 square = float(dx * dx + dy * dy)
-                if square < room * room:
-                    found += table[disc] * min(1.0, room - np.sqrt(square))
-    return found, float(np.sqrt(max(0.0, ss)))
+                if square < (radius + 1) * (radius + 1):
+                    # Whatever the largest radius is, a disc as large as this has the same sum.
+                    if radius < LISTED:
+                        disc = max(STEPS // 2, int(radius * STEPS + 0.5))
+                        radius, inverse_sum = disc / STEPS, table[disc]
+                    else:
+                        inverse_sum = 1 / (np.pi * (radius * radius + 1 / 12))
+                    found += inverse_sum * max(0.0, min(1.0, radius + 0.5 - np.sqrt(square)))
+    mean = min(widest, max(STEPS // 2, int(discs / weights + 0.5)))
+    return found, np.sqrt(max(0.0, ss)), widest, mean
 
 
 @compiled
@@ -190,19 +191,21 @@ def _less_emptiness(
     x: int, reach: int, table: Array,
 ) -> float:  # fmt: skip
     """The share that a pixel lacks, without that which is empty; discs come from within ``reach``."""
-    widest, mean = _discs(views, alpha, y, x, reach)
+    # Farther from where nothing covers than any disc's end is noticed.
+    far = END * (reach + 1) + 1
+    if _distance(to_clear, y, x, far) > far:
+        return lack
+    empty, uneven, widest, mean = _plane_share(to_clear, views, alpha, y, x, reach, table)
     radius = widest / STEPS + 0.5
     soft, far = _SOFT * radius + 1, END * radius + 1
     ends = min(1.0, max(0.0, (far - _distance(to_clear, y, x, far)) / soft))
     if ends == 0:
         return lack
-    span = int(far)
-    empty, uneven = _plane_share(to_clear, views, alpha, y, x, span, table)
     less = max(0.0, lack - empty)
     less *= min(1.0, max(0.0, less / _GRID - 1))
     curved = min(1.0, max(0.0, uneven / _EVEN - 1))
     if curved > 0:
-        empty = _edge_share(to_clear, views[1], rings, y, x, span, mean, table)
+        empty = _edge_share(to_clear, views[1], rings, y, x, int(far), mean, table)
         less += curved * (max(0.0, lack - empty) - less)
     return lack + ends * (less - lack)
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import array_shapes, arrays
 
 from stackcomp.kernels.column_distance import NONE, column_distances
 
 
+@settings(deadline=None)
 @given(arrays(bool, array_shapes(min_dims=2, max_dims=2, max_side=9), elements=st.booleans()))
 def test_it_is_the_distance_to_the_nearest_marked_pixel(marked):
     rows = np.arange(marked.shape[0])

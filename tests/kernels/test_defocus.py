@@ -18,7 +18,7 @@ def disc_sum(radius):
     return np.clip(radius + 0.5 - np.hypot(offsets[:, None], offsets), 0, 1).sum()
 
 
-def plane_share(away, lands, clear, weights, held, largest, span):
+def plane_share(away, lands, clear, weights, held, span):
     """What a plane through the discs that land would send from the clear pixels, and how far it is from them."""
     (down, across), weights, size = away[:, lands], weights[lands], held[lands]
     weights = weights / weights.sum()
@@ -32,8 +32,11 @@ def plane_share(away, lands, clear, weights, held, largest, span):
     for y, x in np.argwhere(clear & (np.abs(away).max(axis=0) <= span)):
         down, across = away[:, y, x]
         radius = abs(level + slope @ (np.array([across, down]) - middle))
-        radius = max(16, int(min(np.ceil(largest) * 32, radius * 32) + 0.5)) / 32
-        found += np.clip(radius + 0.5 - np.hypot(down, across), 0, 1) / disc_sum(radius)
+        if radius < 16:
+            radius = max(16, int(radius * 32 + 0.5)) / 32
+        # The area of a disc with a soft rim, but for what its lattice makes of that.
+        whole = disc_sum(radius) if radius < 16 else np.pi * (radius**2 + 1 / 12)
+        found += np.clip(radius + 0.5 - np.hypot(down, across), 0, 1) / whole
     return found, uneven
 
 
@@ -56,7 +59,7 @@ def edge_share(py, px, clear, covers, radius, mean, span):
     return found
 
 
-def less_emptiness(lack, py, px, clear, covers, alpha, held, radius, largest):
+def less_emptiness(lack, py, px, clear, covers, alpha, held, radius):
     """The share that a pixel lacks, without that which is empty."""
     away = np.stack(np.mgrid[: lack.shape[0], : lack.shape[1]]) - np.array([py, px])[:, None, None]
     distance = np.hypot(*away)
@@ -70,7 +73,7 @@ def less_emptiness(lack, py, px, clear, covers, alpha, held, radius, largest):
     ends = np.clip((far - distance[clear].min()) / soft, 0, 1)
     if ends == 0:
         return lack
-    empty, uneven = plane_share(away, lands, clear, weights, held, largest, int(far))
+    empty, uneven = plane_share(away, lands, clear, weights, held, int(far))
     even = max(0, lack - empty)
     even *= np.clip(even / 0.02 - 1, 0, 1)
     curved = max(0, lack - edge_share(py, px, clear, covers, radius, mean, int(far)))
@@ -119,7 +122,7 @@ def scattered(planes, spread, largest):
             covered += weight
     lack = np.where(covered > 0, 1 - np.minimum(1, full + open_), 0)
     for y, x in np.argwhere((lack > 0) & clear.any()):
-        lack[y, x] = less_emptiness(lack, y, x, clear, covers, light[..., 3], held, radius, largest)
+        lack[y, x] = less_emptiness(lack, y, x, clear, covers, light[..., 3], held, radius)
     filled = np.minimum(lack, past) * (behind[..., 0] > 0)
     result += (filled / np.where(behind[..., 0] > 0, behind[..., 0], 1))[..., None] * behind[..., 1:]
     whole = 1 - (lack - filled)

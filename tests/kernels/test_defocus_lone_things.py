@@ -112,9 +112,11 @@ def test_a_flat_thing_of_any_shape_is_the_sum_of_its_discs(seed, radius, largest
     assert np.abs(defocused(planes, spread, largest) - wanted).max() < 1e-5
 
 
-@pytest.mark.parametrize("radius", [4.0, -7.0])
-def test_a_larger_limit_changes_nothing(radius):
+@pytest.mark.parametrize(("radius", "bend"), [(4.0, 0), (-7.0, 0), (2.0, 0.008), (-8.5, -0.008)])
+def test_a_larger_limit_changes_nothing(radius, bend):
     planes, spread = card(radius, (0.05, -0.02), soft=True, hole=True, bare=True)
+    y, x = np.mgrid[: spread.shape[0], : spread.shape[1]]
+    spread = np.clip(spread + bend * np.square(np.hypot(y - 31, x - 34)), -9, 9).astype(np.float32)
     first, *others = (defocused(planes, spread, largest) for largest in (9.0, 10.0, 17.5, 40.0))
     for other in others:
         assert np.array_equal(first, other)
@@ -186,7 +188,7 @@ def test_empty_pixels_make_no_block_look_farther(monkeypatch):
     assert np.count_nonzero(seen["reaches"]) == 16
 
 
-@pytest.mark.parametrize("alpha", [2.0, -1.0, 1e-40])
+@pytest.mark.parametrize("alpha", [2.0, -1.0, 1e-40, 1e-45])
 def test_alpha_out_of_range_stays_where_its_discs_are(alpha):
     planes = [np.zeros((30, 30), np.float32) for _ in range(4)]
     for plane in planes:
@@ -204,3 +206,26 @@ def test_light_too_small_for_a_normal_number_is_light_and_harms_nothing():
         plane[planes[3] == 0] = 1e-42
     got = defocused(planes, spread, FAR)
     assert np.abs(got - wanted).max() < 1e-5
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_odd_values_stay_finite_and_one_pixel_is_that_of_the_whole(seed):
+    random = np.random.default_rng(seed)
+    largest = float(random.choice([0.5, 0.7, 1, 2.3, 5, 7.25]))
+    m = margin(largest)
+    height, width = random.integers(1, 14, 2)
+    shape, patch = (height + 2 * m, width + 2 * m), int(random.integers(1, 8))
+
+    def patches(values):
+        some = random.choice(values, (shape[0] // patch + 1, shape[1] // patch + 1))
+        return np.kron(some, np.ones((patch, patch)))[: shape[0], : shape[1]].astype(np.float32)
+
+    planes = [patches([0, 0, 0, 1, 1, 0.5, 1e-45, 1e-30, -1e-45, -0.2, 2, 1e30, -1e30]) for _ in range(4)]
+    spread = patches([0, 0.3, 0.5, 0.6, 1, 3, 7.3, -7.3, -0.5, np.nan, 9, 1e30, -1e30])
+    whole = defocus(planes, spread, largest)
+    y, x = random.integers(0, height), random.integers(0, width)
+    here = (slice(y, y + 1 + 2 * m), slice(x, x + 1 + 2 * m))
+    tile = defocus([plane[here] for plane in planes], spread[here], largest)
+    for part, of in zip(tile, whole, strict=True):
+        assert np.isfinite(of).all()
+        assert part[0, 0] == of[y, x]
