@@ -55,8 +55,10 @@ def scale_factor(scale: Any) -> float:
 
 def window(asked: Any) -> Window | None:
     """A window, or None for everything. Raises GraphError for anything but a `Window` or four whole numbers."""
-    if asked is None or isinstance(asked, Window):
+    if asked is None or (isinstance(asked, Window) and not asked.empty):
         return asked
+    if isinstance(asked, Window):
+        asked = (asked.x0, asked.y0, asked.width, asked.height)
     try:
         x, y, width, height = (operator.index(number) for number in asked)
     except (TypeError, ValueError):

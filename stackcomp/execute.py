@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from stackcomp.errors import RenderError, StackcompError
+from stackcomp.errors import GraphError, Problem, RenderError, StackcompError
 from stackcomp.fuse import Program, compiled
 from stackcomp.image import Image, Plane, all_finite
 from stackcomp.kernels.strips import over_strips
@@ -88,6 +88,7 @@ class Executor:
             notes: gives what a deliver node records in its files.
 
         Raises:
+            GraphError: the window lies outside of the frame.
             RenderError: a node failed; its cause says why.
         """
         return _Frame(self, frame, scale, window, warn, notes).run()
@@ -135,10 +136,14 @@ class _Frame:
 
     def run(self) -> Iterator[Result]:
         step: Step | None = None
+        outside: GraphError | None = None
         try:
             for step in self.plan.steps:
                 self._domain(step)
                 self._see(step)
+            outside = self._outside()
+            if outside is not None:
+                raise outside
             self._spread_needs()
             last = self.plan.last_reads()
             for k, step in enumerate(self.plan.steps):
@@ -164,8 +169,23 @@ class _Frame:
             TypeError,
             MemoryError,
         ) as error:
+            if error is outside:
+                raise
             name = self._blame(step)
             raise RenderError(name, self.frame, str(error) or type(error).__name__) from error
+
+    def _outside(self) -> GraphError | None:
+        """Said of a window that shows nothing of a picture's frame, nor of pixels beyond it."""
+        if self.window is None:
+            return None
+        problems = []
+        for key, name in zip(self.plan.wanted, self.plan.names, strict=True):
+            frame = self.plan.checked.nodes[key.node].display
+            scale = 1.0 if isinstance(self.plan.types[key], Layers) else self.scale
+            if (self.window & frame).empty and (self.window.scaled(scale) & self.domains[key]).empty:
+                seen = f"the window {self.window} lies outside of the frame, {frame}"
+                problems.append(Problem("window", seen, "choose one that covers pixels of the frame", node=name))
+        return GraphError(problems) if problems else None
 
     def _blame(self, step: Step | None) -> str:
         if isinstance(step, SweepStep):

@@ -220,6 +220,11 @@ def _write(
             _write_frame(composition, job, by_node, frame, outcome, report)
         except WorkError as error:
             _fail(outcome, report, frame, error)
+        except GraphError as error:
+            # A wrong request shows at the first frame. Behind it, pixels beyond the frame may have gone.
+            if frame == outcome.frames[0]:
+                raise
+            _fail(outcome, report, frame, RenderError("", frame, error.problems[0].message))
         report.step()
 
 
