@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 from stackcomp.errors import FileError
 from stackcomp.files.atomic import whole_file
+from stackcomp.files.mark import Mark, in_jpeg, in_png, seal
 from stackcomp.files.paths import nearby
 from stackcomp.port_types import Alpha
 
@@ -104,6 +105,7 @@ def write(
     *,
     quality: int = 95,
     alpha: Literal["straight", "premultiplied"] = "straight",
+    mark: Mark | None = None,
 ) -> StillReport:
     """Write a still, whole or not at all; lossless formats are read back and compared.
 
@@ -115,6 +117,7 @@ def write(
         bits: 8; or 16 (PNG, TIFF); or 32 for float (TIFF).
         quality: of JPEG, 1 to 100; chroma keeps its full size.
         alpha: state of the alpha channel; PNG knows straight alpha only.
+        mark: what the file says of the program that wrote it.
 
     Raises:
         FileError: a format that cannot hold these pixels, or a disk that does not want.
@@ -138,7 +141,7 @@ def write(
         raise FileError(path, "PNG holds straight alpha only", "divide by alpha first, or write TIFF")
     steps, report = (array, StillReport(path)) if bits == 32 else _quantise(path, array, bits)
     with whole_file(path) as unfinished:
-        _encode(unfinished, kind, steps, quality, alpha if has_alpha else None)
+        _encode(unfinished, kind, steps, quality, alpha if has_alpha else None, mark)
         _check(unfinished, kind, steps)
     return report
 
@@ -153,12 +156,15 @@ def _quantise(path: Path, array: Pixels, bits: int) -> tuple[npt.NDArray[Any], S
     return steps, StillReport(path, int(np.count_nonzero(outside)), int(finite.size - finite.sum()))
 
 
-def _encode(path: Path, kind: str, steps: npt.NDArray[Any], quality: int, alpha: str | None) -> None:
+def _encode(
+    path: Path, kind: str, steps: npt.NDArray[Any], quality: int, alpha: str | None, mark: Mark | None
+) -> None:
     if kind == "PNG":
         import imagecodecs
 
         # Higher levels take twice the time for half a per cent.
-        path.write_bytes(imagecodecs.png_encode(steps, level=2))
+        data = bytes(imagecodecs.png_encode(steps, level=2))
+        path.write_bytes(data if mark is None else in_png(data, mark))
     elif kind == "JPEG":
         import imageio.v3 as imageio
 
@@ -167,7 +173,8 @@ def _encode(path: Path, kind: str, steps: npt.NDArray[Any], quality: int, alpha:
             steps = steps[..., 0]
         else:
             options["subsampling"] = 0
-        imageio.imwrite(path, steps, plugin="pillow", **options)
+        data = imageio.imwrite("<bytes>", steps, extension=".jpg", plugin="pillow", **options)
+        path.write_bytes(data if mark is None else in_jpeg(data, mark))
     else:
         import tifffile
 
@@ -180,7 +187,10 @@ def _encode(path: Path, kind: str, steps: npt.NDArray[Any], quality: int, alpha:
             compression="zlib",
             predictor=True,
             metadata=None,
+            **({} if mark is None else {"software": mark.line()}),
         )
+        if mark is not None:
+            seal(path)
 
 
 def _check(path: Path, kind: str, steps: npt.NDArray[Any]) -> None:
