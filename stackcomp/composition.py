@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import warnings
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from stackcomp.errors import CheckError, Problem, WorkError
 from stackcomp.execute import Executor, Result
 from stackcomp.image import Image
 from stackcomp.nodes.base import SinkNode
+from stackcomp.outputs import Outputs
 from stackcomp.plan import make_plan
 from stackcomp.planes import PlanePool
 from stackcomp.provenance import notes_for
@@ -51,16 +53,23 @@ class Composition:
         graph: the graph.
         root: folder against which relative paths resolve.
         variables: values for ``${name}``; they go before the graph's own.
+        variable_files: files that these values were read from, so that nothing is written over them.
 
     Raises:
         DocumentError: a field, a value or a variable is wrong; it holds every problem found.
     """
 
     def __init__(
-        self, graph: Graph, *, root: str | Path = ".", variables: Mapping[str, Any] | None = None
+        self,
+        graph: Graph,
+        *,
+        root: str | Path = ".",
+        variables: Mapping[str, Any] | None = None,
+        variable_files: Iterable[str | Path] = (),
     ) -> None:
         self.graph = graph
         self.root = Path(root)
+        self.variable_files = tuple(Path(file) for file in variable_files)
         self.document: Document = graph.document(variables)
         self._pool = PlanePool()
         self._checked: dict[Any, CheckedGraph] = {}
@@ -81,14 +90,20 @@ class Composition:
         """Names of the deliver nodes."""
         return [name for name, node in self.document.nodes.items() if isinstance(node, SinkNode)]
 
-    def check(self, frames: Collection[int] | None = None) -> list[Problem]:
+    def check(self, frames: Collection[int] | None = None, *, replace_foreign: bool = False) -> list[Problem]:
         """Everything that is wrong or doubtful, from the graph and file headers alone; no pixel is read.
 
         Args:
             frames: frames to check files for; the graph's own when None.
+            replace_foreign: as in `deliver`.
         """
         chosen = None if frames is None else arguments.frame_numbers(frames)
-        return check_graph(self.document, self.root, frames=chosen)[1]
+        return check_graph(self.document, self.root, frames=chosen, outputs=self._outputs(None, replace_foreign))[
+            1
+        ]
+
+    def _outputs(self, nodes: tuple[str, ...] | None, replace_foreign: bool = False) -> Outputs:
+        return Outputs(nodes, replace_foreign, self.variable_files)
 
     def render(
         self,
@@ -150,7 +165,7 @@ class Composition:
             arguments.window(window),
         )
         wanted, given = arguments.names(nodes), arguments.pictures(replace)
-        executor = self._executor(wanted, (number,), given, fused=fused, sinks=False)
+        executor = self._executor(wanted, (number,), given, fused=fused)
         return executor.results(number, window=region, scale=scale, warn=warn or _python_warning)
 
     def deliver(
@@ -159,6 +174,7 @@ class Composition:
         *,
         nodes: Collection[str] | None = None,
         replace: Mapping[str, Image] | None = None,
+        replace_foreign: bool = False,
         warn: Warn | None = None,
         finished: Callable[[int, str], None] | None = None,
         ended: Callable[[int, WorkError | None], None] | None = None,
@@ -169,6 +185,8 @@ class Composition:
             frames: frame numbers; the graph's own when None.
             nodes: names of deliver nodes; all when None.
             replace: pictures to use instead of the results of these nodes, at every frame.
+            replace_foreign: files that this program did not write, and deliveries of other graphs or for other
+                shots, may be replaced. What the graph reads never is.
             warn: told of what stops nothing; Python's warnings when None.
             finished: called with frame and node after each file is whole.
             ended: called after each frame, with the reason where it failed. A failure then does not stop the
@@ -184,7 +202,9 @@ class Composition:
         chosen = arguments.frame_numbers(self.frames if frames is None else frames)
         sinks = arguments.names(self.sinks if nodes is None else nodes)
         self._deliverable(chosen, sinks)
-        executor = self._executor(sinks, chosen, arguments.pictures(replace), fused=True, sinks=True)
+        executor = self._executor(
+            sinks, chosen, arguments.pictures(replace), fused=True, outputs=self._outputs(sinks, replace_foreign)
+        )
         written: list[Path] = []
         for frame in chosen:
             failure: WorkError | None = None
@@ -257,7 +277,7 @@ class Composition:
             CheckError: as in `render`.
         """
         wanted, chosen = arguments.names(nodes), arguments.frame_numbers(frames)
-        return self._executor(wanted, chosen, arguments.pictures(replace), fused=fused, sinks=False)
+        return self._executor(wanted, chosen, arguments.pictures(replace), fused=fused)
 
     def _executor(
         self,
@@ -266,20 +286,33 @@ class Composition:
         given: dict[str, Image],
         *,
         fused: bool,
-        sinks: bool,
+        outputs: Outputs | None = None,
     ) -> Executor:
+        sinks = outputs is not None
         unknown = [name for name in given if name not in self.document.nodes]
         if unknown:
             raise CheckError(Problem("node-unknown", f'there is no node "{unknown[0]}" to replace', ""))
         key = (nodes, frames, fused, sinks)
         if given or key not in self._executors:
-            checked, problems = check_graph(self.document, self.root, frames=frames, wanted=nodes, given=given)
+            checked, problems = check_graph(
+                self.document,
+                self.root,
+                frames=frames,
+                wanted=nodes,
+                given=given,
+                outputs=outputs or self._outputs(()),
+            )
             if checked is None:
                 raise CheckError(problem for problem in problems if problem.severity == "error")
             executor = Executor(make_plan(checked, nodes, fused=fused, sinks=sinks), self._pool)
             if given:
                 return executor
             self._executors = {key: executor}
+        elif outputs is not None:
+            # What is there may be other files by now.
+            clashes = list(outputs.clashes(self.document, self.root, frames, nodes))
+            if clashes:
+                raise CheckError(dataclasses.replace(problem, place=self.document.place) for problem in clashes)
         return self._executors[key]
 
 

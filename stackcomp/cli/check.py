@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stackcomp.cli.endings import DONE, WRONG, guarded, print_json, say
-from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, Root, Sets, VariableFiles
+from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, ReplaceForeign, Root, Sets, VariableFiles
 
 __all__ = ["check"]
 
@@ -15,6 +15,7 @@ def check(
     sets: Sets = None,
     variables: VariableFiles = None,
     root: Root = ".",
+    replace_foreign: ReplaceForeign = False,
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
@@ -33,7 +34,7 @@ def check(
         problems = error.problems
     else:
         composition = request.composition
-        problems = [*request.warnings, *composition.check(chosen)]
+        problems = [*request.warnings, *composition.check(chosen, replace_foreign=replace_foreign)]
         nodes = len(composition.nodes)
         number = len(composition.frames if chosen is None else chosen)
     errors = sum(problem.severity == "error" for problem in problems)

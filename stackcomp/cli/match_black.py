@@ -25,7 +25,7 @@ from stackcomp.cli.match_options import (
     name_of_variable,
     refuse_inputs,
 )
-from stackcomp.cli.options import AsJson, Debug, Root
+from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,6 +75,7 @@ def black(
     write: WriteFile = None,
     name: As = "black",
     picture: PictureFile = None,
+    replace_foreign: ReplaceForeign = False,
     working_space: WorkingSpace = "ACEScg",
     colour_config: ColourConfig = DEFAULT_CONFIG,
     root: Root = ".",
@@ -94,7 +95,7 @@ def black(
         raise DocumentError(
             Problem("other-missing", "--other-area: there is no other picture", "name it with --other FILE")
         )
-    refuse_inputs(write, picture, [plate, other], root, frame)
+    refuse_inputs(write, picture, [plate, other], root, replace_foreign=replace_foreign)
     areas = [area_of(text) for text in plate_areas or ()]
     cg_area = area_of(other_area) if other_area else None
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)

@@ -26,7 +26,7 @@ from stackcomp.cli.match_options import (
     refuse_inputs,
     three_numbers,
 )
-from stackcomp.cli.options import AsJson, Debug, Root
+from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
 
 __all__ = ["grey"]
 
@@ -46,6 +46,7 @@ def grey(
     write: WriteFile = None,
     name: As = "gain",
     picture: PictureFile = None,
+    replace_foreign: ReplaceForeign = False,
     working_space: WorkingSpace = "ACEScg",
     colour_config: ColourConfig = DEFAULT_CONFIG,
     root: Root = ".",
@@ -62,7 +63,7 @@ def grey(
 
     name = name_of_variable(name)
     stops_name = name.replace("gain", "stops") if "gain" in name else f"{name}_stops"
-    refuse_inputs(write, picture, [plate, other], root, frame)
+    refuse_inputs(write, picture, [plate, other], root, replace_foreign=replace_foreign)
     black = three_numbers(plate_black or "0", "--plate-black")
     ours, theirs = area_of(plate_area), area_of(other_area)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)

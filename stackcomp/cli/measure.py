@@ -8,7 +8,7 @@ import typer
 
 from stackcomp.cli.endings import DONE, guarded, print_json, say
 from stackcomp.cli.match_options import DEFAULT_CONFIG, ColourConfig, Frame, PictureFile, WorkingSpace
-from stackcomp.cli.options import AsJson, Debug, Root
+from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
 
 if TYPE_CHECKING:
     from stackcomp.measure.area import Area
@@ -38,6 +38,7 @@ def measure(
         typer.Option(metavar="NAME", help="Colour space, if the header does not say.", show_default=False),
     ] = None,
     picture: PictureFile = None,
+    replace_foreign: ReplaceForeign = False,
     working_space: WorkingSpace = "ACEScg",
     colour_config: ColourConfig = DEFAULT_CONFIG,
     root: Root = ".",
@@ -54,7 +55,7 @@ def measure(
     from stackcomp.measure.picture import open_measured
     from stackcomp.measure.statistics import area_statistics
 
-    refuse_inputs(None, picture, [file], root, frame)
+    refuse_inputs(None, picture, [file], root, replace_foreign=replace_foreign)
     chosen = _area(area, polygon)
     measured = open_measured(
         file,

@@ -25,13 +25,17 @@ __all__ = ["Job", "Outcome", "announced_compiling", "run"]
 
 @dataclass(frozen=True)
 class Job:
-    """What was asked for: frames (the graph's own when None), nodes, where to, how large, which pixels."""
+    """What was asked for: frames (the graph's own when None), nodes, where to, how large, which pixels.
+
+    ``replace_foreign`` as in `Composition.deliver`.
+    """
 
     frames: list[int] | None
     nodes: tuple[str, ...]
     to: str | None
     scale: float
     window: Window | None
+    replace_foreign: bool = False
 
 
 @dataclass
@@ -73,13 +77,18 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
     sinks, others = _sorted(composition, job)
     outcome = Outcome(frames)
     wanted = (*sinks, *others)
-    checked = checked_for(composition, wanted, frames) if wanted else None
+    replace_foreign = job.replace_foreign
+    checked = (
+        checked_for(composition, wanted, frames, delivered=sinks, replace_foreign=replace_foreign)
+        if wanted
+        else None
+    )
     for problem in checked.warnings if checked is not None else ():
         report.warn(str(problem), node=problem.node)
     writers = _writers(composition, job, checked, others, frames, report) if checked is not None else []
     with announced_compiling(report):
         if sinks or not others:
-            _deliver(composition, sinks, outcome, report)
+            _deliver(composition, sinks, outcome, report, replace_foreign)
         if writers:
             _write(composition, job, writers, outcome, report)
     return outcome
@@ -134,7 +143,9 @@ def announced_compiling(report: Reporter) -> Iterator[None]:
         fuse.on_compile.remove(say)
 
 
-def _deliver(composition: Composition, sinks: tuple[str, ...], outcome: Outcome, report: Reporter) -> None:
+def _deliver(
+    composition: Composition, sinks: tuple[str, ...], outcome: Outcome, report: Reporter, replace_foreign: bool
+) -> None:
     started = time.perf_counter()
 
     def warn(node: str, message: str) -> None:
@@ -158,7 +169,9 @@ def _deliver(composition: Composition, sinks: tuple[str, ...], outcome: Outcome,
         report.step()
 
     report.begin("deliver", len(outcome.frames))
-    composition.deliver(outcome.frames, nodes=sinks, warn=warn, finished=finished, ended=ended)
+    composition.deliver(
+        outcome.frames, nodes=sinks, replace_foreign=replace_foreign, warn=warn, finished=finished, ended=ended
+    )
 
 
 def _fail(outcome: Outcome, report: Reporter, frame: int, error: WorkError) -> None:
@@ -186,8 +199,8 @@ def _writers(
     errors = [problem for problem in problems if problem.severity == "error"]
     if errors:
         raise CheckError(errors)
-    files = [writer.file(frame) for writer in writers for frame in frames]
-    keep_originals(composition.document, composition.root, frames, files)
+    files = [writer.writing(frame) for writer in writers for frame in frames]
+    keep_originals(composition, frames, files, replace_foreign=job.replace_foreign)
     return writers
 
 

@@ -63,7 +63,8 @@ def open_graph(graph: str, root: str, variable_files: Sequence[str] | None, sets
         for name in own
         if name not in known
     )
-    return Request(Composition(opened, root=root, variables=given), idle)
+    composition = Composition(opened, root=root, variables=given, variable_files=variable_files or ())
+    return Request(composition, idle)
 
 
 def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dict[str, Any]:

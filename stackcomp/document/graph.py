@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import copy
 import json
+import os
+import stat
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +19,7 @@ from stackcomp.document.model import Document, build, build_node
 from stackcomp.document.plain import plain
 from stackcomp.document.read_json import parse_json, read_json
 from stackcomp.document.upgrade import CURRENT, upgrade
-from stackcomp.errors import BadValueError, DocumentError, Problem, did_you_mean, kind_of
+from stackcomp.errors import BadValueError, DocumentError, GraphError, Problem, did_you_mean, kind_of
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.colour import DEFAULT_CONFIG
 
@@ -54,6 +56,8 @@ class Graph:
         colour_config: str = DEFAULT_CONFIG,
     ) -> None:
         self.place = ""
+        # Where it came from, whatever the working folder is by now.
+        self._file: Path | None = None
         self._raw: dict[str, Any] = {"stackcomp": CURRENT}
         if about:
             self._raw["about"] = about
@@ -78,7 +82,9 @@ class Graph:
     @classmethod
     def open(cls, path: str | Path) -> Graph:
         """From a file of any known version. Raises DocumentError when it cannot be understood."""
-        return cls._from_raw(read_json(path), str(path))
+        graph = cls._from_raw(read_json(path), str(path))
+        graph._file = Path(path).absolute()
+        return graph
 
     @classmethod
     def _from_raw(cls, raw: dict[str, Any], place: str) -> Graph:
@@ -180,16 +186,44 @@ class Graph:
             parts.append(f'  "nodes": {_json(nodes)}')
         return "{\n" + ",\n".join(parts) + "\n}\n"
 
-    def save(self, path: str | Path) -> None:
+    def save(self, path: str | Path, *, replace: bool = False) -> None:
         """Write the graph to a file; the old file stays whole until the new one is.
 
+        Graph files are written by people, so none is replaced but the one that this graph was opened from or
+        saved to before, one that holds the same already, and an empty one.
+
+        Args:
+            path: the file.
+            replace: take the place of any other file too.
+
         Raises:
+            GraphError: another file is there, and ``replace`` is not given.
             FileError: the file cannot be written.
         """
         text = self.to_json()
+        if not replace and not self._may_replace(Path(path), text):
+            raise GraphError(
+                Problem(
+                    "replaces-foreign",
+                    f"would replace {path}, which this graph was not opened from",
+                    "save it under another name; replace=True lets it be replaced",
+                )
+            )
         with whole_file(path) as unfinished:
             unfinished.write_text(text, encoding="utf-8", newline="\n")
-        self.place = str(path)
+        self.place, self._file = str(path), Path(path).absolute()
+
+    def _may_replace(self, path: Path, text: str) -> bool:
+        try:
+            state = path.stat()
+            if stat.S_ISDIR(state.st_mode) or (stat.S_ISREG(state.st_mode) and state.st_size == 0):
+                return True  # No folder is replaced: whoever writes says so.
+            if self._file is not None and self._file.exists() and self._file.samefile(path):
+                return True
+            return stat.S_ISREG(state.st_mode) and path.read_bytes() == text.encode()
+        except OSError:
+            # Nothing is there, unless it is a link that leads nowhere, or cannot be looked at.
+            return not os.path.lexists(path)
 
 
 def _json(value: Any) -> str:

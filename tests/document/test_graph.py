@@ -163,7 +163,7 @@ def test_a_failed_save_leaves_the_old_file_whole(tmp_path, monkeypatch):
     changed = lantern()
     changed.set("cg", coverage=1)
     with pytest.raises(FileError, match="No space left"):
-        changed.save(path)
+        changed.save(path, replace=True)
     assert path.read_bytes() == before
     assert os.listdir(tmp_path) == ["g.json"]
 

@@ -219,7 +219,7 @@ def test_json(tmp_path, kind):
 
 
 @pytest.mark.parametrize("text", ["", "[1]", "{", '{"found": 1}', '{"found": {"written by": 1}}', "{" * 10**5,
-                                  '{"stackcomp": 1, "nodes": {}}', '{"program": "stackcomp 1", "a": \xff}'])  # fmt: skip
+                                  '{"stackcomp": 1, "nodes": {}}', '{"program": "stackcomp 1\xff"}'])  # fmt: skip
 def test_json_of_others(tmp_path, text):
     path = tmp_path / "a.json"
     path.write_bytes(text.encode("latin-1"))
