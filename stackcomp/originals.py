@@ -158,7 +158,7 @@ def _between(new: Mark, there: Mark) -> tuple[str, str]:
         if _another_shot(new, there):
             return (
                 "replaces-delivery",
-                "which was delivered for another shot: nothing that it was made from is read",
+                "delivered for another shot (variables lead to other files now)",
             )
         return "", ""
     if there.kind == new.kind or {there.kind, new.kind} <= set(_PICTURES):

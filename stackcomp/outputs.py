@@ -130,10 +130,16 @@ def _reads(document: Document, root: Path) -> Iterator[Source]:
         written, filled = document.paths.get(name, ""), getattr(node, "path", None)
         if isinstance(node, SourceNode) and "${" in written and isinstance(filled, str):
             here = os.path.normpath(filled)
-            if os.path.isabs(here) and Path(here).is_relative_to(root.absolute()):
-                here = os.path.relpath(here, root.absolute())
-            sequence = FramePath(filled).has_frame
-            yield Source(_hash(written, 4), _hash(Path(here).as_posix(), 4), sequence)
+            if os.path.isabs(here) and Path(here).is_relative_to(os.path.abspath(root)):
+                here = os.path.relpath(here, os.path.abspath(root))
+            yield Source(_hash(written, 4), _hash(Path(here).as_posix(), 4), _numbered(filled))
+
+
+def _numbered(path: str) -> bool:
+    try:
+        return FramePath(path).has_frame
+    except ValueError:
+        return False
 
 
 def _hash(text: str, size: int = 8) -> str:

@@ -538,7 +538,7 @@ def test_another_shot_is_refused(shots):
     before = contents_of("out")
     told = rendered(graph, "--set", "shot=close")
     assert told.code == 2
-    assert "which was delivered for another shot" in told.said
+    assert "out/final.0002.exr, delivered for another shot (variables lead to other files now)" in told.said
     assert contents_of("out") == before
     assert rendered(graph, "--set", "shot=close", "--set", "out=out2").code == 0
     assert rendered(graph, "--set", "shot=close", "--replace-foreign").code == 0

@@ -61,7 +61,8 @@ ReplaceForeign = Annotated[
     bool,
     typer.Option(
         "--replace-foreign",
-        help="Files that stackcomp did not write, and deliveries of other graphs, may be replaced.",
+        help="Also replace files that stackcomp did not write, and deliveries of other graphs or shots. What is "
+        "read is never replaced.",
     ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program to read, and nothing else.")]

@@ -223,7 +223,9 @@ def test_only_what_an_older_dump_wrote_is_removed(shot, composition):
     folder = shot / "d"
     dump(composition, 7, folder)
     report = report_of(folder)
-    for name in ("outside.exr", "d/kept.exr", "d/notes.txt", "d/mine.png"):
+    # Of a dump by its mark, but in another folder: no list leads there.
+    (shot / "outside.exr").write_bytes((folder / "colour.exr").read_bytes())
+    for name in ("d/kept.exr", "d/notes.txt", "d/mine.png"):
         (shot / name).write_bytes((shot / "cg.0007.exr").read_bytes())
     # Not listed, though it looks like it; listed, but drawn by somebody since; listed, but a link by now.
     (folder / "copy.exr").write_bytes((folder / "colour.exr").read_bytes())
