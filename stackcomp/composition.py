@@ -13,7 +13,7 @@ from stackcomp.arguments import WindowLike
 from stackcomp.check import CheckedGraph, check_graph
 from stackcomp.document.graph import Graph
 from stackcomp.document.model import Document
-from stackcomp.errors import CheckError, Problem, WorkError
+from stackcomp.errors import CheckError, GraphError, Problem, WorkError
 from stackcomp.execute import Executor, Result
 from stackcomp.image import Image
 from stackcomp.nodes.base import SinkNode
@@ -119,7 +119,8 @@ class Composition:
         Args:
             node: name of the node; a deliver node gives the picture it would write, and writes nothing.
             frame: frame number.
-            window: pixels wanted, at full size, as a `Window` or as x, y, width and height; all when None.
+            window: pixels wanted, at full size, as a `Window` or as x, y, width and height; all when None. It
+                shows pixels of the frame, or of overscan beyond it.
             scale: size of the result; 0.5 is half. Lengths in pixels in the graph follow by themselves.
             replace: pictures to use instead of the results of these nodes.
 
@@ -128,7 +129,7 @@ class Composition:
 
         Raises:
             CheckError: something is wrong with the nodes it hangs on; it holds every problem.
-            GraphError: an argument that makes no sense.
+            GraphError: an argument that makes no sense, such as a window outside of the frame.
             RenderError: a node failed while computing.
         """
         (result,) = self.results([node], frame, window=window, scale=scale, replace=replace)
@@ -157,7 +158,7 @@ class Composition:
             warn: told of what stops nothing; Python's warnings when None.
 
         Raises:
-            CheckError, RenderError: as in `render`.
+            CheckError, GraphError, RenderError: as in `render`.
         """
         number, scale, region = (
             arguments.frame_number(frame),
@@ -166,6 +167,9 @@ class Composition:
         )
         wanted, given = arguments.names(nodes), arguments.pictures(replace)
         executor = self._executor(wanted, (number,), given, fused=fused)
+        outside = executor.outside(number, window=region, scale=scale)
+        if outside:
+            raise GraphError(dataclasses.replace(problem, place=self.document.place) for problem in outside)
         return executor.results(number, window=region, scale=scale, warn=warn or _python_warning)
 
     def deliver(

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from stackcomp.errors import GraphError, Problem, RenderError, StackcompError
+from stackcomp.errors import Problem, RenderError, StackcompError
 from stackcomp.fuse import Program, compiled
 from stackcomp.image import Image, Plane, all_finite
 from stackcomp.kernels.strips import over_strips
@@ -83,15 +83,21 @@ class Executor:
         Args:
             frame: frame number.
             scale: 1 for full size, 0.5 for half.
-            window: pixels wanted, at full size; everything when None.
+            window: pixels wanted, at full size; everything when None. Where it shows nothing, pictures are empty.
             warn: called with node and message for what is worth knowing but stops nothing.
             notes: gives what a deliver node records in its files.
 
         Raises:
-            GraphError: the window lies outside of the frame.
             RenderError: a node failed; its cause says why.
         """
         return _Frame(self, frame, scale, window, warn, notes).run()
+
+    def outside(self, frame: int, *, window: Window | None, scale: float = 1.0) -> list[Problem]:
+        """One finding for each wanted node of which a window shows nothing; no pixel is read.
+
+        Overscan counts: a window may lie beyond the frame where there are pixels.
+        """
+        return _Frame(self, frame, scale, window, None, None).outside()
 
 
 class _Frame:
@@ -136,14 +142,10 @@ class _Frame:
 
     def run(self) -> Iterator[Result]:
         step: Step | None = None
-        outside: GraphError | None = None
         try:
             for step in self.plan.steps:
                 self._domain(step)
                 self._see(step)
-            outside = self._outside()
-            if outside is not None:
-                raise outside
             self._spread_needs()
             last = self.plan.last_reads()
             for k, step in enumerate(self.plan.steps):
@@ -169,15 +171,18 @@ class _Frame:
             TypeError,
             MemoryError,
         ) as error:
-            if error is outside:
-                raise
             name = self._blame(step)
             raise RenderError(name, self.frame, str(error) or type(error).__name__) from error
 
-    def _outside(self) -> GraphError | None:
+    def outside(self) -> list[Problem]:
         """Said of a window that shows nothing of a picture's frame, nor of pixels beyond it."""
         if self.window is None:
-            return None
+            return []
+        try:
+            for step in self.plan.steps:
+                self._domain(step)
+        except (StackcompError, OSError, ValueError):
+            return []  # What is wrong with a file is said when the frame is computed.
         problems = []
         for key, name in zip(self.plan.wanted, self.plan.names, strict=True):
             frame = self.plan.checked.nodes[key.node].display
@@ -185,7 +190,7 @@ class _Frame:
             if (self.window & frame).empty and (self.window.scaled(scale) & self.domains[key]).empty:
                 seen = f"the window {self.window} lies outside of the frame, {frame}"
                 problems.append(Problem("window", seen, "choose one that covers pixels of the frame", node=name))
-        return GraphError(problems) if problems else None
+        return problems
 
     def _blame(self, step: Step | None) -> str:
         if isinstance(step, SweepStep):
