@@ -120,9 +120,11 @@ def window(asked: Any) -> Window | None:
 
 
 def some_window(asked: Any, what: str = "window") -> Window:
-    """A window."""
-    if isinstance(asked, Window):
+    """A window that holds pixels."""
+    if isinstance(asked, Window) and not asked.empty:
         return asked
+    if isinstance(asked, Window):
+        asked = (asked.x0, asked.y0, asked.width, asked.height)
     try:
         if isinstance(asked, bytes | Mapping | set | frozenset):
             raise TypeError
@@ -187,6 +189,12 @@ def variables(given: Any) -> dict[str, Any]:
     for part in given if isinstance(given, list | tuple) else [given]:
         found.update(_variables(part))
     return found
+
+
+def files_among(given: Any) -> list[str | os.PathLike[str]]:
+    """The files among what `variables` takes."""
+    parts = given if isinstance(given, list | tuple) else [given]
+    return [part for part in parts if isinstance(part, str | os.PathLike)]
 
 
 def _variables(part: Any) -> Mapping[str, Any]:

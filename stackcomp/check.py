@@ -20,7 +20,7 @@ from stackcomp.errors import CheckError, FileError, Problem, did_you_mean, unkno
 from stackcomp.image import Image
 from stackcomp.nodes.base import Context, Node, Pick, Port, SinkNode, SourceNode, ViewNode
 from stackcomp.nodes.pick_channels import PickChannels
-from stackcomp.outputs import clashes
+from stackcomp.outputs import Outputs
 from stackcomp.port_types import Colour, Encoding, Layers, Matte, PortType, Ratio
 from stackcomp.window import Window
 from stackcomp.wording import alpha_way_out, as_word, counted, gives, kind_way_out, some_of, wants
@@ -71,6 +71,7 @@ def check_graph(
     frames: Collection[int] | None = None,
     wanted: Collection[str] | None = None,
     given: Mapping[str, Image] | None = None,
+    outputs: Outputs | None = None,
 ) -> tuple[CheckedGraph | None, list[Problem]]:
     """All findings, and the checked graph when none of them is an error.
 
@@ -80,8 +81,9 @@ def check_graph(
         frames: frames that will be rendered; the document's own when None.
         wanted: check only these nodes and what they hang on; all when None.
         given: pictures that stand in for the results of nodes.
+        outputs: which files will be written, and over what; when None, all those of the wanted deliver nodes.
     """
-    return _Check(document, root, frames, wanted, given or {}).run()
+    return _Check(document, root, frames, wanted, given or {}, outputs or Outputs()).run()
 
 
 class _Check:
@@ -92,8 +94,9 @@ class _Check:
         frames: Collection[int] | None,
         wanted: Collection[str] | None,
         given: Mapping[str, Image],
+        outputs: Outputs,
     ) -> None:
-        self.document, self.root, self.given = document, root, given
+        self.document, self.root, self.given, self.outputs = document, root, given, outputs
         self.frames = tuple(document.frames if frames is None else frames)
         self.problems: list[Problem] = []
         self.done: dict[str, CheckedNode] = {}
@@ -451,10 +454,13 @@ class _Check:
     # -- rules of the whole --------------------------------------------------------------------------------
 
     def _outputs(self) -> None:
-        nodes = {name: node for name, node in self.document.nodes.items() if name not in self.given}
-        sinks = [name for name, node in nodes.items() if name in self.only and isinstance(node, SinkNode)]
+        sinks = [
+            name
+            for name, node in self.document.nodes.items()
+            if name in self.only and name not in self.given and isinstance(node, SinkNode)
+        ]
         told = {problem.node for problem in self.problems if problem.rule == "output-twice"}
-        for problem in clashes(nodes, sinks, self.root, self.frames or (1,)):
+        for problem in self.outputs.clashes(self.document, self.root, self.frames or (1,), sinks):
             if problem.rule != "output-twice" or problem.node not in told:
                 self.problems.append(replace(problem, place=self.document.place))
 

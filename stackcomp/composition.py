@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import warnings
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +13,20 @@ from stackcomp.arguments import PathLike, VariablesLike, WindowLike
 from stackcomp.check import CheckedGraph, check_graph
 from stackcomp.document.graph import Graph, described
 from stackcomp.document.model import Document
-from stackcomp.errors import ArgumentError, CheckError, Problem, WorkError, cut, did_you_mean, unknown_node
+from stackcomp.errors import (
+    ArgumentError,
+    CheckError,
+    GraphError,
+    Problem,
+    WorkError,
+    cut,
+    did_you_mean,
+    unknown_node,
+)
 from stackcomp.execute import Executor, Result
 from stackcomp.image import Image
 from stackcomp.nodes.base import SinkNode
+from stackcomp.outputs import Outputs
 from stackcomp.plan import make_plan
 from stackcomp.planes import PlanePool
 from stackcomp.provenance import notes_for
@@ -53,13 +64,22 @@ class Composition:
         graph: the graph.
         root: folder against which relative paths resolve.
         variables: values for ``${name}``, as in `load`; they go before the graph's own.
+        variable_files: files that these values were read from, so that nothing is written over them; those that
+            stand in ``variables`` are known.
 
     Raises:
         ArgumentError: as in `load`; also a path where a graph is wanted.
         DocumentError: a field, a value or a variable is wrong; it holds every problem found.
     """
 
-    def __init__(self, graph: Graph, *, root: PathLike = ".", variables: VariablesLike | None = None) -> None:
+    def __init__(
+        self,
+        graph: Graph,
+        *,
+        root: PathLike = ".",
+        variables: VariablesLike | None = None,
+        variable_files: Iterable[PathLike] = (),
+    ) -> None:
         if not isinstance(graph, Graph):
             raise ArgumentError(
                 "graph",
@@ -69,6 +89,8 @@ class Composition:
         self.graph = graph
         self.root = arguments.file_path(root, "root")
         given = arguments.variables(variables)
+        files = (*arguments.files_among(variables), *variable_files)
+        self.variable_files = tuple(arguments.file_path(file, "variable_files") for file in files)
         self.document: Document = graph.document(given)
         self._unused = _unused(graph, given)
         self._pool = PlanePool()
@@ -101,14 +123,19 @@ class Composition:
         """Names of the deliver nodes."""
         return [name for name, node in self.document.nodes.items() if isinstance(node, SinkNode)]
 
-    def check(self, frames: Collection[int] | None = None) -> list[Problem]:
+    def check(self, frames: Collection[int] | None = None, *, replace_foreign: bool = False) -> list[Problem]:
         """Everything that is wrong or doubtful, from the graph and file headers alone; no pixel is read.
 
         Args:
             frames: frames to check files for; the graph's own when None.
+            replace_foreign: as in `deliver`.
         """
         chosen = None if frames is None else arguments.frame_numbers(frames)
-        return [*self._unused, *check_graph(self.document, self.root, frames=chosen)[1]]
+        outputs = self._outputs(None, replace_foreign)
+        return [*self._unused, *check_graph(self.document, self.root, frames=chosen, outputs=outputs)[1]]
+
+    def _outputs(self, nodes: tuple[str, ...] | None, replace_foreign: bool = False) -> Outputs:
+        return Outputs(nodes, replace_foreign, self.variable_files)
 
     def render(
         self,
@@ -125,7 +152,7 @@ class Composition:
             node: name of the node; a deliver node gives the picture it would write, and writes nothing.
             frame: frame number.
             window: pixels wanted, at full size, as a `Window`, as x, y, width and height, or as
-                ``"x,y,w,h"``; all when None.
+                ``"x,y,w,h"``; all when None. It shows pixels of the frame, or of overscan beyond it.
             scale: size of the result; 0.5 is half. Lengths in pixels in the graph follow by themselves.
             replace: pictures to use instead of the results of these nodes. Of any type: a matte or depth made
                 with `Image.from_array` stands in for a node that gives one. They are checked like what they
@@ -136,7 +163,7 @@ class Composition:
 
         Raises:
             CheckError: something is wrong with the nodes it hangs on; it holds every problem.
-            GraphError: an argument that makes no sense.
+            GraphError: an argument that makes no sense, such as a window outside of the frame.
             RenderError: a node failed while computing.
         """
         (result,) = self.results([arguments.node_name(node)], frame, window=window, scale=scale, replace=replace)
@@ -165,7 +192,7 @@ class Composition:
             warn: told of what stops nothing; Python's warnings when None.
 
         Raises:
-            CheckError, RenderError: as in `render`.
+            CheckError, GraphError, RenderError: as in `render`.
         """
         number, scale, region = (
             arguments.frame_number(frame),
@@ -174,7 +201,10 @@ class Composition:
         )
         told: Warn = arguments.callback(warn, "warn") or _python_warning
         wanted, given = arguments.names(nodes), arguments.pictures(replace)
-        executor = self._executor(wanted, (number,), given, fused=fused, sinks=False)
+        executor = self._executor(wanted, (number,), given, fused=fused)
+        outside = executor.outside(number, window=region, scale=scale)
+        if outside:
+            raise GraphError(dataclasses.replace(problem, place=self.document.place) for problem in outside)
         return executor.results(number, window=region, scale=scale, warn=told)
 
     def deliver(
@@ -183,6 +213,7 @@ class Composition:
         *,
         nodes: Collection[str] | None = None,
         replace: Mapping[str, Image] | None = None,
+        replace_foreign: bool = False,
         warn: Warn | None = None,
         finished: Callable[[int, str], None] | None = None,
         ended: Callable[[int, WorkError | None], None] | None = None,
@@ -193,6 +224,8 @@ class Composition:
             frames: frame numbers; the graph's own when None.
             nodes: names of deliver nodes; all when None.
             replace: pictures to use instead of the results of these nodes, at every frame.
+            replace_foreign: files that this program did not write, and deliveries of other graphs or for other
+                shots, may be replaced. What the graph reads never is.
             warn: told of what stops nothing; Python's warnings when None.
             finished: called with frame and node after each file is whole.
             ended: called after each frame with its number and None, or the error where it failed. A
@@ -210,7 +243,9 @@ class Composition:
         for name, function in (("warn", warn), ("finished", finished), ("ended", ended)):
             arguments.callback(function, name)
         self._deliverable(chosen, sinks)
-        executor = self._executor(sinks, chosen, arguments.pictures(replace), fused=True, sinks=True)
+        executor = self._executor(
+            sinks, chosen, arguments.pictures(replace), fused=True, outputs=self._outputs(sinks, replace_foreign)
+        )
         written: list[Path] = []
         for frame in chosen:
             failure: WorkError | None = None
@@ -283,7 +318,7 @@ class Composition:
             CheckError: as in `render`.
         """
         wanted, chosen = arguments.names(nodes), arguments.frame_numbers(frames)
-        return self._executor(wanted, chosen, arguments.pictures(replace), fused=fused, sinks=False)
+        return self._executor(wanted, chosen, arguments.pictures(replace), fused=fused)
 
     def _executor(
         self,
@@ -292,20 +327,33 @@ class Composition:
         given: dict[str, Image],
         *,
         fused: bool,
-        sinks: bool,
+        outputs: Outputs | None = None,
     ) -> Executor:
+        sinks = outputs is not None
         unknown = [name for name in given if name not in self.document.nodes]
         if unknown:
             raise CheckError(unknown_node(name, self.nodes, option="replace") for name in unknown)
         key = (nodes, frames, fused, sinks)
         if given or key not in self._executors:
-            checked, problems = check_graph(self.document, self.root, frames=frames, wanted=nodes, given=given)
+            checked, problems = check_graph(
+                self.document,
+                self.root,
+                frames=frames,
+                wanted=nodes,
+                given=given,
+                outputs=outputs or self._outputs(()),
+            )
             if checked is None:
                 raise CheckError(problem for problem in problems if problem.severity == "error")
             executor = Executor(make_plan(checked, nodes, fused=fused, sinks=sinks), self._pool)
             if given:
                 return executor
             self._executors = {key: executor}
+        elif outputs is not None:
+            # What is there may be other files by now.
+            clashes = list(outputs.clashes(self.document, self.root, frames, nodes))
+            if clashes:
+                raise CheckError(dataclasses.replace(problem, place=self.document.place) for problem in clashes)
         return self._executors[key]
 
 

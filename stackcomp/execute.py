@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from stackcomp.errors import RenderError, StackcompError
+from stackcomp.errors import Problem, RenderError, StackcompError
 from stackcomp.files.file_state import FileState, require_state
 from stackcomp.fuse import Program, compiled
 from stackcomp.image import Image, Plane, all_finite, times
@@ -86,7 +86,7 @@ class Executor:
         Args:
             frame: frame number.
             scale: 1 for full size, 0.5 for half.
-            window: pixels wanted, at full size; everything when None.
+            window: pixels wanted, at full size; everything when None. Where it shows nothing, pictures are empty.
             warn: called with node and message for what is worth knowing but stops nothing.
             notes: gives what a deliver node records in its files.
 
@@ -94,6 +94,13 @@ class Executor:
             RenderError: a node failed; its cause says why.
         """
         return _Frame(self, frame, scale, window, warn, notes).run()
+
+    def outside(self, frame: int, *, window: Window | None, scale: float = 1.0) -> list[Problem]:
+        """One finding for each wanted node of which a window shows nothing; no pixel is read.
+
+        Overscan counts: a window may lie beyond the frame where there are pixels.
+        """
+        return _Frame(self, frame, scale, window, None, None).outside()
 
 
 class _Frame:
@@ -171,6 +178,24 @@ class _Frame:
         ) as error:
             name = self._blame(step)
             raise RenderError(name, self.frame, str(error) or type(error).__name__) from error
+
+    def outside(self) -> list[Problem]:
+        """Said of a window that shows nothing of a picture's frame, nor of pixels beyond it."""
+        if self.window is None:
+            return []
+        try:
+            for step in self.plan.steps:
+                self._domain(step)
+        except (StackcompError, OSError, ValueError):
+            return []  # What is wrong with a file is said when the frame is computed.
+        problems = []
+        for key, name in zip(self.plan.wanted, self.plan.names, strict=True):
+            frame = self.plan.checked.nodes[key.node].display
+            scale = 1.0 if isinstance(self.plan.types[key], Layers) else self.scale
+            if (self.window & frame).empty and (self.window.scaled(scale) & self.domains[key]).empty:
+                seen = f"the window {self.window} lies outside of the frame, {frame}"
+                problems.append(Problem("window", seen, "choose one that covers pixels of the frame", node=name))
+        return problems
 
     def _blame(self, step: Step | None) -> str:
         if isinstance(step, SweepStep):

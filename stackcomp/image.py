@@ -269,12 +269,14 @@ class Image:
         view: str | None = None,
         viewing_stops: float = 0.0,
         colour_config: str | None = None,
+        replace: bool = False,
     ) -> Path:
         """Write the picture to a file, as a deliver node would; the ending says the format.
 
         OpenEXR (``.exr``) holds every type with both windows. Stills (``.png``, ``.tif``, ``.jpg``) hold the
         frame of colour or of a matte: colour is encoded for a display, with straight alpha in PNG and TIFF and
-        over black in JPEG. A file of that name is replaced, once the new one is whole.
+        over black in JPEG. A picture of that name that was written like this is replaced, once the new one is
+        whole.
 
         Args:
             path: the file; its folder is made where missing.
@@ -285,13 +287,14 @@ class Image:
             view: stills: of the display; its default when None.
             viewing_stops: stills: exposure before the view, for looking.
             colour_config: name or path of the colour config; the default one when None.
+            replace: take the place of a delivery, or of a file that this program did not write, too.
 
         Returns:
             The path.
 
         Raises:
-            FileError: it cannot be written, or the format cannot hold the picture: straight alpha in OpenEXR, a
-                type that a still has no encoding for.
+            FileError: it cannot be written, another file is there, or the format cannot hold the picture: straight
+                alpha in OpenEXR, a type that a still has no encoding for.
             ArgumentError: an argument that makes no sense.
         """
         from stackcomp.save_image import save_image
@@ -306,6 +309,7 @@ class Image:
             view=view,
             viewing_stops=viewing_stops,
             colour_config=colour_config,
+            replace=replace,
         )
 
     def _repr_png_(self) -> bytes | None:

@@ -2,7 +2,8 @@
 
 Attributes of the EXR header: ``stackcomp/version``, ``stackcomp/graph`` (hash of the graph with its variables
 filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture hangs on), ``stackcomp/frame``;
-and the plate's ``timeCode`` and ``pixelAspectRatio``, passed through. No path and no clock time is recorded, so
+the mark of the program (`stackcomp.files.mark`), which stills carry too; and the plate's ``timeCode`` and
+``pixelAspectRatio``, passed through. No path and no clock time is recorded, so
 the same inputs give the same bytes anywhere.
 """
 
@@ -17,7 +18,9 @@ from typing import Any
 
 from stackcomp.document.model import Document
 from stackcomp.files.file_state import FileState, file_state, one_state
+from stackcomp.files.mark import ATTRIBUTE, MarkKind
 from stackcomp.nodes.base import Node, SinkNode, SourceNode
+from stackcomp.outputs import mark_of
 
 __all__ = ["graph_hash", "notes_for"]
 
@@ -37,11 +40,15 @@ def graph_hash(document: Document) -> str:
 
 def _where(node: Node) -> set[str]:
     """Fields that only say where files are: what is in those that are read has a hash of its own."""
-    return {"path"} if isinstance(node, SourceNode | SinkNode) else {"file"} & set(type(node).model_fields)
+    if isinstance(node, SinkNode):
+        return {"path", "replace"}
+    return {"path"} if isinstance(node, SourceNode) else {"file"} & set(type(node).model_fields)
 
 
-def notes_for(document: Document, root: Path, node: str, frame: int) -> Mapping[str, Any]:
-    """Header attributes for what a deliver node writes at a frame."""
+def notes_for(
+    document: Document, root: Path, node: str, frame: int, kind: MarkKind = "delivery"
+) -> Mapping[str, Any]:
+    """Header attributes for what a deliver node writes at a frame, and the mark of that kind."""
     from stackcomp.version import __version__
 
     notes: dict[str, Any] = {
@@ -49,6 +56,7 @@ def notes_for(document: Document, root: Path, node: str, frame: int) -> Mapping[
         "stackcomp/graph": graph_hash(document),
         "stackcomp/inputs": _inputs_hash(document, root, node, frame),
         "stackcomp/frame": frame,
+        ATTRIBUTE: mark_of(document, root, kind),
     }
     notes.update(_from_plate(document, root, node, frame))
     return notes

@@ -1,7 +1,7 @@
 """A picture from Python into a file, written as a deliver node writes it.
 
-The caller names the file, so it may replace another one. A name is taken as it stands: braces mean nothing,
-but a frame token is refused, since a picture does not know its frame.
+A name is taken as it stands: braces mean nothing, but a frame token is refused, since a picture does not know its
+frame. What may be replaced is asked of `stackcomp.originals`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 from stackcomp.arguments import file_path, stops
 from stackcomp.errors import ArgumentError, BadValueError, FileError, Problem, cut, did_you_mean
+from stackcomp.files.mark import ATTRIBUTE, Mark
 from stackcomp.image import Image
+from stackcomp.originals import Writing, refusals
 from stackcomp.port_types import Colour, Encoding, Layers, Matte
 from stackcomp.version import __version__
 
@@ -26,6 +28,7 @@ _STILLS = (".png", ".tif", ".tiff", ".jpg", ".jpeg")
 _TOKEN = re.compile(r"\{frame[^}]*\}|%0\d+d")
 #: What a header says of light and place goes with any picture; the rest belongs to the file that it was read from.
 _PASSED_ON = ("timeCode", "pixelAspectRatio")
+_MARK = Mark("picture")
 #: Options that may be None.
 _OPEN = ("display", "view")
 _COLOUR_TAGS = ("chromaticities", "colorInteropID")
@@ -38,6 +41,7 @@ def save_image(
     pixel_type: Any,
     viewing_stops: Any,
     colour_config: Any,
+    replace: Any,
     **options: Any,
 ) -> Path:
     """See `Image.save`."""
@@ -74,6 +78,13 @@ def save_image(
             raise FileError(target, problem.message, way_out)
         else:
             raise FileError(target, problem.message, problem.way_out)
+    if not isinstance(replace, bool):
+        raise ArgumentError(
+            "replace", f"{cut(repr(replace), 60)} is neither True nor False", "leave it out, or say True"
+        )
+    allow = "replace=True lets it be replaced"
+    for problem in refusals([Writing(target, _MARK)], [], replace_foreign=replace, allow=allow):
+        raise FileError(target, problem.message, problem.way_out)
     sink.write_file(target, image, Job(1, 1.0, context, warn), _notes(image))
     return target
 
@@ -113,7 +124,7 @@ def _notes(image: Image) -> dict[str, Any]:
     """Attributes for the header of an OpenEXR file."""
     from stackcomp.files import colour_tags
 
-    ours = {"stackcomp/version": __version__, "stackcomp/type": str(image.type)}
+    ours = {"stackcomp/version": __version__, "stackcomp/type": str(image.type), ATTRIBUTE: _MARK}
     if not isinstance(image.type, Layers):
         return {name: image.metadata[name] for name in _PASSED_ON if name in image.metadata} | ours
     # What a file of layers says of itself, such as the names of its ids, is what makes it readable.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from stackcomp import Composition, Graph, Image
+from stackcomp import Composition, Graph, Image, arguments
 
 
 def render_node(
@@ -24,7 +24,11 @@ def render_node(
     for name, image in given.items():
         graph.add("flat", name, size=[image.display.width, image.display.height])
     graph.add(kind, "it", **fields)
-    results = Composition(graph).results(
-        ["it"], frame, window=window, scale=at, replace=given, fused=fused, warn=warn
-    )
+    comp = Composition(graph)
+    if window is None:
+        results = comp.results(["it"], frame, scale=at, replace=given, fused=fused, warn=warn)
+    else:
+        # The engine computes any tile; only people are told when theirs lies outside of the frame.
+        executor = comp.executor(["it"], frames=[frame], replace=given, fused=fused)
+        results = executor.results(frame, window=arguments.window(window), scale=at, warn=warn)
     return next(iter(results)).image

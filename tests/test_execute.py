@@ -123,7 +123,8 @@ def test_a_failure_names_node_and_frame(monkeypatch):
 
 def test_an_empty_window_gives_an_empty_picture():
     comp, last = chain(4, 8, 8)
-    image = comp.render(last, 1, window=(20, 20, 10, 10))
+    (result,) = comp.executor([last]).results(1, window=Window(20, 20, 30, 30))
+    image = result.image
     assert image.window.empty
     assert image["R"].size == 0
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
-from stackcomp import Composition, Graph, RenderError, Window, fuse
+from stackcomp import Composition, Graph, GraphError, RenderError, Window, fuse
+from stackcomp.cli.app import app
 from stackcomp.files import exr
 
 
@@ -39,6 +41,47 @@ def test_a_window_gives_that_part_of_any_node(composition, node, scale):
     assert part.display == whole.display
     for name in whole:
         np.testing.assert_array_equal(part[name], whole.over(expected)[name])
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.5])
+@pytest.mark.parametrize("node", ["cg", "colour", "matte", "bright", "out"])
+@pytest.mark.parametrize("window", [(20, 0, 4, 4), (-4, 0, 4, 12), (0, 12, 20, 1), (10**6, 10**6, 1, 1)])
+def test_a_window_outside_of_the_frame_is_refused(composition, node, scale, window):
+    with pytest.raises(GraphError, match=r"lies outside of the frame, 20×12 at \(0, 0\)") as refused:
+        composition.render(node, 1, window=window, scale=scale)
+    (problem,) = refused.value.problems
+    assert (problem.rule, problem.node) == ("window", node)
+    assert composition.render(node, 1, window=(19, 11, 9, 9), scale=scale)["A"].size == 1
+
+
+def test_an_empty_window_is_refused(composition):
+    with pytest.raises(GraphError, match="0 by 4 pixels are none"):
+        composition.render("colour", 1, window=Window(4, 4, 4, 8))
+
+
+def test_pixels_beyond_the_frame_may_be_looked_at(composition, tmp_path):
+    """Overscan is outside of the frame, but something is there; a cropped picture has nothing inside of it."""
+    for frame, window in ((1, Window(-6, -6, 4, 4)), (3, Window(0, 0, 4, 4))):
+        planes = dict.fromkeys("RGBA", np.full(window.shape, 0.5, np.float32))
+        exr.write(tmp_path / f"cg.{frame}.exr", planes, window=window, display=Window.of_size(20, 12))
+    part = composition.render("colour", 1, window=(-6, -6, 2, 2))
+    assert part.window == Window(-6, -6, -4, -4)
+    assert (part["R"] == 0.5).all()
+    assert composition.render("colour", 1, window=(10, 10, 2, 2)).window.empty
+    with pytest.raises(GraphError, match="outside of the frame"):
+        composition.render("colour", 3, window=(-6, -6, 2, 2))
+
+
+def test_on_the_command_line_a_later_frame_without_such_pixels_fails_alone(composition, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    test_pixels_beyond_the_frame_may_be_looked_at(composition, tmp_path)
+    composition.graph.save("g.json")
+    words = ("render", "g.json", "--node", "colour", "--window=-6,-6,2,2", "--to", "part.{frame}.exr", "--frames")
+    done = CliRunner().invoke(app, [*words, "1,3"])
+    assert done.exit_code == 1
+    assert "lies outside of the frame" in done.stderr
+    assert sorted(path.name for path in tmp_path.glob("part.*")) == ["part.1.exr"]
+    assert CliRunner().invoke(app, [*words, "3,1"]).exit_code == 2
 
 
 def test_a_failed_frame_is_told_and_the_others_go_on(composition, tmp_path):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stackcomp.cli.endings import DONE, WRONG, guarded, print_json, say
-from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, Root, Sets, VariableFiles
+from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, ReplaceForeign, Root, Sets, VariableFiles
 
 __all__ = ["check"]
 
@@ -18,6 +18,7 @@ def check(
     sets: Sets = None,
     variables: VariableFiles = None,
     root: Root = ".",
+    replace_foreign: ReplaceForeign = False,
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
@@ -36,7 +37,7 @@ def check(
         problems = error.problems
     else:
         composition = request.composition
-        problems = composition.check(chosen)
+        problems = composition.check(chosen, replace_foreign=replace_foreign)
         if not composition.sinks:
             seen, way_out = "nothing is delivered: the graph has no deliver node", _ADD
             place = composition.document.place

@@ -8,7 +8,17 @@ from typing import Annotated
 import typer
 
 from stackcomp.cli.endings import DONE, FAILED, announce, guarded, print_json, say
-from stackcomp.cli.options import AsJson, Debug, GraphFile, NodeNames, Root, Scale, Sets, VariableFiles
+from stackcomp.cli.options import (
+    AsJson,
+    Debug,
+    GraphFile,
+    NodeNames,
+    ReplaceForeign,
+    Root,
+    Scale,
+    Sets,
+    VariableFiles,
+)
 
 __all__ = ["dump"]
 
@@ -29,14 +39,16 @@ def dump(
     sets: Sets = None,
     variables: VariableFiles = None,
     root: Root = ".",
+    replace_foreign: ReplaceForeign = False,
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
     """Write every node at one frame, to look into.
 
     Each as OpenEXR and as a PNG to look at; nodes.json holds the figures. Each is computed by itself, so that
-    its time is its own. Where one fails, the dump holds what came before it, and nodes.json says why. With
-    --json the contents of nodes.json are printed, and the folder.
+    its time is its own. Where one fails, the dump holds what came before it, and nodes.json says why. An older
+    dump in the folder is replaced, and nothing else in it is touched. With --json the contents of nodes.json are
+    printed, and the folder.
     """
     from stackcomp.cli.progress import reporter
     from stackcomp.cli.rendering import announced_compiling
@@ -66,6 +78,7 @@ def dump(
             nodes=nodes,
             scale=factor,
             viewing_stops=viewing_stops,
+            replace_foreign=replace_foreign,
             warn=warn,
             finished=lambda node: report.step(),
         )

@@ -26,7 +26,7 @@ from stackcomp.cli.match_options import (
     ready_to_read,
     refuse_inputs,
 )
-from stackcomp.cli.options import AsJson, Debug, Root
+from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -79,6 +79,7 @@ def black(
     write: WriteFile = None,
     name: As = "black",
     picture: PictureFile = None,
+    replace_foreign: ReplaceForeign = False,
     working_space: WorkingSpace = "ACEScg",
     colour_config: ColourConfig = DEFAULT_CONFIG,
     root: Root = ".",
@@ -99,7 +100,7 @@ def black(
             Problem("other-missing", "--other-area: there is no other picture", "name it with --other FILE")
         )
     ready_to_read(root, plate, other)
-    refuse_inputs(write, picture, [plate, other], root, frame)
+    refuse_inputs(write, picture, [plate, other], root, replace_foreign=replace_foreign)
     areas = [area_of(text) for text in plate_areas or ()]
     cg_area = area_of(other_area) if other_area else None
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)

@@ -26,7 +26,7 @@ from stackcomp.cli.match_options import (
     refuse_inputs,
     three_numbers,
 )
-from stackcomp.cli.options import AsJson, Debug, Root
+from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
 from stackcomp.errors import DocumentError, Problem
 
 if TYPE_CHECKING:
@@ -105,6 +105,7 @@ def chart(
     write: WriteFile = None,
     name: As = "matrix",
     picture: PictureFile = None,
+    replace_foreign: ReplaceForeign = False,
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
@@ -119,7 +120,7 @@ def chart(
     _want_one_target(plate, plate_corners, reference)
     name = name_of_variable(name)
     ready_to_read(root, plate, other)
-    refuse_inputs(write, picture, [plate, other], root, frame)
+    refuse_inputs(write, picture, [plate, other], root, replace_foreign=replace_foreign)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
     blacks = [
         three_numbers(text, option) if text else (0.0, 0.0, 0.0)

@@ -27,7 +27,7 @@ from stackcomp.cli.match_options import (
     refuse_inputs,
     three_numbers,
 )
-from stackcomp.cli.options import AsJson, Debug, Root
+from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
 
 __all__ = ["grey"]
 
@@ -52,6 +52,7 @@ def grey(
     write: WriteFile = None,
     name: As = "gain",
     picture: PictureFile = None,
+    replace_foreign: ReplaceForeign = False,
     working_space: WorkingSpace = "ACEScg",
     colour_config: ColourConfig = DEFAULT_CONFIG,
     root: Root = ".",
@@ -69,7 +70,7 @@ def grey(
     name = name_of_variable(name)
     stops_name = name.replace("gain", "stops") if "gain" in name else f"{name}_stops"
     ready_to_read(root, plate, other)
-    refuse_inputs(write, picture, [plate, other], root, frame)
+    refuse_inputs(write, picture, [plate, other], root, replace_foreign=replace_foreign)
     black = three_numbers("0" if plate_black is None else plate_black, "--plate-black")
     ours, theirs = area_of(plate_area), area_of(other_area)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)

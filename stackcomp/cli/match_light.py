@@ -28,7 +28,7 @@ from stackcomp.cli.match_options import (
     refuse_inputs,
     three_numbers,
 )
-from stackcomp.cli.options import AsJson, Debug, Root
+from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
 from stackcomp.errors import DocumentError, Problem
 
 if TYPE_CHECKING:
@@ -93,6 +93,7 @@ def light(
         str, typer.Option("--as", metavar="NAME", help="Beginning of the variables' names, as in light_gain.")
     ] = "light",
     picture: PictureFile = None,
+    replace_foreign: ReplaceForeign = False,
     working_space: WorkingSpace = "ACEScg",
     colour_config: ColourConfig = DEFAULT_CONFIG,
     root: Root = ".",
@@ -109,7 +110,7 @@ def light(
 
     name = name_of_variable(name)
     ready_to_read(root, plate, other, from_hdri)
-    refuse_inputs(write, picture, [plate, other, from_hdri], root, frame)
+    refuse_inputs(write, picture, [plate, other, from_hdri], root, replace_foreign=replace_foreign)
     black = three_numbers(plate_black or "0", "--plate-black")
     ours = area_of(plate_area)
     pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)

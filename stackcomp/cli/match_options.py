@@ -251,49 +251,51 @@ def name_of_variable(name: str) -> str:
 
 
 def refuse_inputs(
-    write: str | None, picture: str | None, inputs: Iterable[str | None], root: str = ".", frame: int | None = None
+    write: str | None,
+    picture: str | None,
+    inputs: Iterable[str | None],
+    root: str = ".",
+    *,
+    replace_foreign: bool = False,
 ) -> None:
     """Make sure, before anything is measured, that what is to be written takes the place of no original.
 
     Args:
         write: file of findings, ending in .json, from the working folder; None when not asked for.
         picture: picture, ending in .png, likewise.
-        inputs: files or sequences that are read, from ``root``; None for those that are not.
+        inputs: files or sequences that are read, from ``root``; None for those that are not. Frames that are not
+            measured are originals as much.
         root: folder for the inputs' relative paths.
-        frame: the frame that is read of a sequence; its other frames are originals as much.
+        replace_foreign: whether files that this program did not write may be replaced.
 
     Raises:
-        DocumentError: an output of another ending, or one that is an input or a frame of one.
+        DocumentError: an output of another ending, or one that takes the place of a file that must stay
+            (`stackcomp.originals`).
     """
+    if write is None and picture is None:
+        return
+    from pathlib import Path
+
+    from stackcomp.files.mark import Mark
+    from stackcomp.originals import Reading, Writing, refusals
+
+    readings = [Reading(path, "what is measured", sequence=True) for path in inputs if path is not None]
+    found: list[Problem] = []
+    if write is not None:
+        asked = [Writing(Path(write), Mark("findings"))]
+        allow = "--replace-foreign adds to it, and keeps what it holds"
+        found += refusals(asked, readings, root, replace_foreign=replace_foreign, allow=allow)
+    if picture is not None:
+        asked = [Writing(Path(picture), Mark("measurement"))]
+        allow = "--replace-foreign lets it be replaced"
+        found += refusals(asked, readings, root, replace_foreign=replace_foreign, allow=allow)
+    if found:
+        raise DocumentError(found)
     # Ending by kind, so that neither can take the place of the other, nor of a file of any other format.
     for option, path, ending in (("--write", write, ".json"), ("--picture", picture, ".png")):
-        if path is None:
-            continue
-        for original in inputs:
-            if original is not None and _is_frame_of(path, original, root, frame):
-                raise DocumentError(
-                    Problem(
-                        "overwrites-input", f"{path} is measured, and would be written over", "name another file"
-                    )
-                )
-        if not path.lower().endswith(ending):
+        if path is not None and not path.lower().endswith(ending):
             raise DocumentError(
                 Problem(
                     "ending", f'{option}: "{path}" does not end in {ending}', f"as in {option} out/found{ending}"
                 )
             )
-
-
-def _is_frame_of(path: str, original: str, root: str, frame: int | None) -> bool:
-    """Whether a path is a file, or any frame of the sequence that it belongs to."""
-    from stackcomp.files.paths import FramePath, resolve
-
-    target = os.path.realpath(path)
-    if target == os.path.realpath(resolve(root, original, frame or 0)):
-        return True
-    if not FramePath(original).has_frame:
-        return False
-    # A number that no path holds stands for all of them.
-    stand_in = 987654321987654321
-    pattern = re.escape(os.path.realpath(resolve(root, original, stand_in))).replace(str(stand_in), r"-?\d+")
-    return re.fullmatch(pattern, target) is not None

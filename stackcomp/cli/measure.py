@@ -8,7 +8,7 @@ import typer
 
 from stackcomp.cli.endings import DONE, guarded, print_json, say
 from stackcomp.cli.match_options import DEFAULT_CONFIG, ColourConfig, Frame, PictureFile, WorkingSpace
-from stackcomp.cli.options import AsJson, Debug, Root
+from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
 from stackcomp.errors import DocumentError, Problem
 
 if TYPE_CHECKING:
@@ -63,6 +63,7 @@ def measure(
         typer.Option(metavar="NAME", help="Colour space, if the header does not say.", show_default=False),
     ] = None,
     picture: PictureFile = None,
+    replace_foreign: ReplaceForeign = False,
     working_space: WorkingSpace = "ACEScg",
     colour_config: ColourConfig = DEFAULT_CONFIG,
     root: Root = ".",
@@ -89,7 +90,7 @@ def measure(
     from stackcomp.measure.statistics import area_statistics
 
     ready_to_read(root, file)
-    refuse_inputs(None, picture, [file], root, frame)
+    refuse_inputs(None, picture, [file], root, replace_foreign=replace_foreign)
     chosen = _area(area, polygon)
     names = option_names(encoding="--encoding", layer="--layer", channel="--channel")
     source = Source(file, frame, root=root, names=names)

@@ -8,7 +8,18 @@ import typer
 
 from stackcomp.cli.endings import set_debug
 
-__all__ = ["AsJson", "Debug", "Frames", "GraphFile", "NodeNames", "Root", "Scale", "Sets", "VariableFiles"]
+__all__ = [
+    "AsJson",
+    "Debug",
+    "Frames",
+    "GraphFile",
+    "NodeNames",
+    "ReplaceForeign",
+    "Root",
+    "Scale",
+    "Sets",
+    "VariableFiles",
+]
 
 
 def _debug(asked: bool) -> bool:
@@ -45,6 +56,14 @@ Root = Annotated[str, typer.Option(metavar="DIR", help="Folder at which the grap
 NodeNames = Annotated[list[str] | None, typer.Option("--node", metavar="NAME", help="Only this node. Repeatable.")]
 Scale = Annotated[
     str, typer.Option(metavar="FACTOR", help="Size of the pictures; 0.5 is half. Above 0, at most 1.")
+]
+ReplaceForeign = Annotated[
+    bool,
+    typer.Option(
+        "--replace-foreign",
+        help="Also replace files that stackcomp did not write, and deliveries of other graphs or shots. What is "
+        "read is never replaced.",
+    ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program to read, and nothing else.")]
 Debug = Annotated[bool, typer.Option("--debug", callback=_debug, help="Show the traceback of a failure.")]

@@ -7,7 +7,18 @@ from typing import Annotated
 import typer
 
 from stackcomp.cli.endings import DONE, FAILED, announce, guarded, print_json, say
-from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, NodeNames, Root, Scale, Sets, VariableFiles
+from stackcomp.cli.options import (
+    AsJson,
+    Debug,
+    Frames,
+    GraphFile,
+    NodeNames,
+    ReplaceForeign,
+    Root,
+    Scale,
+    Sets,
+    VariableFiles,
+)
 
 __all__ = ["render"]
 
@@ -34,6 +45,7 @@ def render(
     sets: Sets = None,
     variables: VariableFiles = None,
     root: Root = ".",
+    replace_foreign: ReplaceForeign = False,
     threads: Annotated[
         int | None, typer.Option(metavar="COUNT", min=1, help="Threads to use; all cores if left out.")
     ] = None,
@@ -62,7 +74,8 @@ def render(
     with reporter(as_json=as_json) as report:
         for problem in request.warnings:
             report.warn(str(problem))
-        outcome = run(request.composition, Job(chosen, tuple(nodes or ()), to, factor, region), report)
+        job = Job(chosen, tuple(nodes or ()), to, factor, region, replace_foreign)
+        outcome = run(request.composition, job, report)
     code = FAILED if outcome.failures else DONE
     if as_json:
         print_json(

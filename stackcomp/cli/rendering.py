@@ -27,13 +27,17 @@ __all__ = ["Job", "Outcome", "announced_compiling", "run"]
 
 @dataclass(frozen=True)
 class Job:
-    """What was asked for: frames (the graph's own when None), nodes, where to, how large, which pixels."""
+    """What was asked for: frames (the graph's own when None), nodes, where to, how large, which pixels.
+
+    ``replace_foreign`` as in `Composition.deliver`.
+    """
 
     frames: list[int] | None
     nodes: tuple[str, ...]
     to: str | None
     scale: float
     window: Window | None
+    replace_foreign: bool = False
 
 
 @dataclass
@@ -75,14 +79,19 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
     sinks, others = _sorted(composition, job)
     outcome = Outcome(frames)
     wanted = (*sinks, *others)
-    checked = checked_for(composition, wanted, frames) if wanted else None
+    replace_foreign = job.replace_foreign
+    checked = (
+        checked_for(composition, wanted, frames, delivered=sinks, replace_foreign=replace_foreign)
+        if wanted
+        else None
+    )
     for problem in checked.warnings if checked is not None else ():
         report.warn(str(problem), node=problem.node)
     writers = _writers(composition, job, checked, others, frames, report) if checked is not None else []
     doubts = _Doubts(report)
     with announced_compiling(report):
         if sinks or not others:
-            _deliver(composition, sinks, outcome, report, doubts)
+            _deliver(composition, sinks, outcome, report, doubts, replace_foreign)
         if writers:
             _write(composition, job, writers, outcome, report, doubts)
     doubts.close()
@@ -159,7 +168,12 @@ def announced_compiling(report: Reporter) -> Iterator[None]:
 
 
 def _deliver(
-    composition: Composition, sinks: tuple[str, ...], outcome: Outcome, report: Reporter, doubts: _Doubts
+    composition: Composition,
+    sinks: tuple[str, ...],
+    outcome: Outcome,
+    report: Reporter,
+    doubts: _Doubts,
+    replace_foreign: bool,
 ) -> None:
     started = time.perf_counter()
     ended_frames = 0
@@ -186,7 +200,9 @@ def _deliver(
         report.step()
 
     report.begin("deliver", len(outcome.frames))
-    composition.deliver(outcome.frames, nodes=sinks, warn=warn, finished=finished, ended=ended)
+    composition.deliver(
+        outcome.frames, nodes=sinks, replace_foreign=replace_foreign, warn=warn, finished=finished, ended=ended
+    )
 
 
 def _fail(outcome: Outcome, report: Reporter, frame: int, error: WorkError) -> None:
@@ -222,8 +238,8 @@ def _writers(
     errors = [problem for problem in problems if problem.severity == "error"]
     if errors:
         raise CheckError(errors)
-    files = [writer.file(frame) for writer in writers for frame in frames]
-    keep_originals(composition.document, composition.root, frames, files)
+    files = [writer.writing(frame) for writer in writers for frame in frames]
+    keep_originals(composition, frames, files, replace_foreign=job.replace_foreign)
     return writers
 
 
@@ -261,6 +277,11 @@ def _write(
             _write_frame(composition, job, by_node, frame, outcome, report, doubts)
         except WorkError as error:
             _fail(outcome, report, frame, error)
+        except GraphError as error:
+            # A wrong request shows at the first frame. Behind it, pixels beyond the frame may have gone.
+            if frame == outcome.frames[0]:
+                raise
+            _fail(outcome, report, frame, RenderError("", frame, error.problems[0].message))
         report.step()
 
 

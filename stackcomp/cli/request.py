@@ -52,7 +52,10 @@ def open_graph(graph: str, root: str, variable_files: Sequence[str] | None, sets
     # A file of variables may serve several graphs; what is given on the command line is meant for this one.
     known = opened.known_variables(given)
     composition = Composition(
-        opened, root=root, variables={k: v for k, v in given.items() if k in known or k in own}
+        opened,
+        root=root,
+        variables={k: v for k, v in given.items() if k in known or k in own},
+        variable_files=variable_files or (),
     )
     return Request(composition, composition.unused_variables)
 

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from stackcomp.cli.endings import DONE, guarded, print_json, say
-from stackcomp.cli.options import Debug
+from stackcomp.cli.options import Debug, ReplaceForeign
 
 __all__ = ["schema"]
 
@@ -15,6 +15,7 @@ __all__ = ["schema"]
 @guarded
 def schema(
     to: Annotated[str | None, typer.Option(metavar="FILE", help="Write it to this file instead.")] = None,
+    replace_foreign: ReplaceForeign = False,
     debug: Debug = False,
 ) -> int:
     """Print the JSON Schema of graph files.
@@ -28,9 +29,21 @@ def schema(
         print_json(graph_schema(), indent=2)
         return DONE
     import json
+    from pathlib import Path
 
+    from stackcomp.errors import GraphError
     from stackcomp.files.atomic import whole_file
+    from stackcomp.files.mark import Mark
+    from stackcomp.originals import Writing, refusals
 
+    found = refusals(
+        [Writing(Path(to), Mark("schema"))],
+        [],
+        replace_foreign=replace_foreign,
+        allow="--replace-foreign lets it be replaced",
+    )
+    if found:
+        raise GraphError(found)
     with whole_file(to) as unfinished:
         unfinished.write_text(json.dumps(graph_schema(), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     say(to)

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import copy
 import json
+import os
+import stat
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from stackcomp import arguments
@@ -20,7 +23,7 @@ from stackcomp.document.plain import plain
 from stackcomp.document.read_json import parse_json, read_json
 from stackcomp.document.upgrade import CURRENT, upgrade
 from stackcomp.document.variables import reached
-from stackcomp.errors import BadValueError, DocumentError, Problem, cut, kind_of, unknown_node
+from stackcomp.errors import BadValueError, DocumentError, GraphError, Problem, cut, kind_of, unknown_node
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.colour import DEFAULT_CONFIG
 
@@ -64,6 +67,8 @@ class Graph:
         for name, value in told.items():
             arguments.text(value, name)
         self.place = ""
+        # Where it came from, whatever the working folder is by now.
+        self._file: Path | None = None
         self._raw: dict[str, Any] = {"stackcomp": CURRENT}
         if about:
             self._raw["about"] = about
@@ -90,7 +95,9 @@ class Graph:
     def open(cls, path: PathLike) -> Graph:
         """From a file of any known version. Raises DocumentError when it cannot be understood."""
         path = arguments.file_path(path)
-        return cls._from_raw(read_json(path), str(path))
+        graph = cls._from_raw(read_json(path), str(path))
+        graph._file = path.absolute()
+        return graph
 
     @classmethod
     def _from_raw(cls, raw: dict[str, Any], place: str) -> Graph:
@@ -206,16 +213,44 @@ class Graph:
             parts.append(f'  "nodes": {_json(nodes)}')
         return "{\n" + ",\n".join(parts) + "\n}\n"
 
-    def save(self, path: PathLike) -> None:
+    def save(self, path: PathLike, *, replace: bool = False) -> None:
         """Write the graph to a file; the old file stays whole until the new one is.
 
+        Graph files are written by people, so none is replaced but the one that this graph was opened from or
+        saved to before, one that holds the same already, and an empty one.
+
+        Args:
+            path: the file.
+            replace: take the place of any other file too.
+
         Raises:
+            GraphError: another file is there, and ``replace`` is not given.
             FileError: the file cannot be written.
         """
         path, text = arguments.file_path(path), self.to_json()
+        if not replace and not self._may_replace(path, text):
+            raise GraphError(
+                Problem(
+                    "replaces-foreign",
+                    f"would replace {path}, which this graph was not opened from",
+                    "save it under another name; replace=True lets it be replaced",
+                )
+            )
         with whole_file(path) as unfinished:
             unfinished.write_text(text, encoding="utf-8", newline="\n")
-        self.place = str(path)
+        self.place, self._file = str(path), path.absolute()
+
+    def _may_replace(self, path: Path, text: str) -> bool:
+        try:
+            state = path.stat()
+            if stat.S_ISDIR(state.st_mode) or (stat.S_ISREG(state.st_mode) and state.st_size == 0):
+                return True  # No folder is replaced: whoever writes says so.
+            if self._file is not None and self._file.exists() and self._file.samefile(path):
+                return True
+            return stat.S_ISREG(state.st_mode) and path.read_bytes() == text.encode()
+        except OSError:
+            # Nothing is there, unless it is a link that leads nowhere, or cannot be looked at.
+            return not os.path.lexists(path)
 
 
 def _json(value: Any) -> str:

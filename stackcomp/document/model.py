@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
@@ -52,11 +52,19 @@ class Head(BaseModel):
 
 @dataclass(frozen=True)
 class Document:
-    """A graph with its variables filled in and every node typed."""
+    """A graph with its variables filled in and every node typed.
+
+    Attributes:
+        head: everything beside the nodes.
+        nodes: by name.
+        place: the file it came from, or empty.
+        paths: node → its path as written, before variables were filled in.
+    """
 
     head: Head
     nodes: Mapping[str, Node]
     place: str
+    paths: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def frames(self) -> list[int]:
@@ -116,7 +124,13 @@ def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> D
     if problems:
         raise DocumentError(replace(problem, place=place) for problem in _in_order(problems, filled, listed))
     assert head is not None
-    return Document(head, nodes, place)
+    return Document(head, nodes, place, _paths(raw.get("nodes")))
+
+
+def _paths(listed: Any) -> dict[str, str]:
+    pairs = listed.items() if isinstance(listed, Mapping) else ()
+    paths = ((name, fields.get("path")) for name, fields in pairs if isinstance(fields, Mapping))
+    return {name: path for name, path in paths if isinstance(path, str)}
 
 
 def _with_variable(

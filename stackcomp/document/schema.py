@@ -14,6 +14,7 @@ from typing import Any
 from stackcomp.document.model import Head
 from stackcomp.document.upgrade import CURRENT
 from stackcomp.document.variables import REFERENCE
+from stackcomp.files.mark import program
 from stackcomp.nodes import KINDS
 from stackcomp.nodes.base import Node
 from stackcomp.reference import describe, port_words, summary_of
@@ -41,6 +42,8 @@ def graph_schema() -> Schema:
     }
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
+        # By this a file of it is known as ours.
+        "$comment": program(),
         "title": f"stackcomp graph, format version {CURRENT}",
         "type": "object",
         "properties": properties,

@@ -20,6 +20,7 @@ import numpy.typing as npt
 from stackcomp.errors import FileError, did_you_mean
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.exr_layout import PixelType, check_chunks, read_layout
+from stackcomp.files.mark import ATTRIBUTE, Mark, seal
 from stackcomp.image import Plane
 from stackcomp.kernels.strips import over_strips, thread_count
 from stackcomp.window import Window
@@ -33,7 +34,7 @@ _LARGEST_HALF = 65504.0
 _OURS = frozenset(
     (
         "channels", "chunkCount", "compression", "dataWindow", "displayWindow", "lineOrder", "name",
-        "maxSamplesPerPixel", "preview", "tiles", "type", "version",
+        "maxSamplesPerPixel", "preview", "tiles", "type", "version", ATTRIBUTE,
     )
 )  # fmt: skip
 
@@ -67,6 +68,7 @@ def write(
     compression: str = "zip",
     metadata: Mapping[str, Any] | None = None,
     bits_as_float: Collection[str] = (),
+    mark: Mark | None = None,
 ) -> WriteReport:
     """Write planes to a file, read its skeleton back, and only then put it under its name.
 
@@ -81,6 +83,7 @@ def write(
         metadata: attributes. Numbers, text, small vectors and matrices, and what `read_header` gave;
             ``chromaticities`` are 8 numbers. Others are skipped and named in the report.
         bits_as_float: names of planes that hold id bits: stored as float, bit for bit.
+        mark: what the file says of the program that wrote it.
 
     Raises:
         FileError: lossy compression, ids as half, planes that do not fit, or a disk that does not want.
@@ -108,8 +111,12 @@ def write(
         else:
             stored[name] = np.ascontiguousarray(plane).view(np.uint32 if types[name] == "uint" else np.float32)
     attributes, skipped = _attributes(path, metadata or {})
+    if mark is not None:
+        attributes[ATTRIBUTE] = mark.line()
     with whole_file(path) as unfinished:
         _write(unfinished, stored, attributes, window, display, compression)
+        if mark is not None:
+            seal(unfinished)
         _check(unfinished, types, window, display)
     return WriteReport(path, clamped, skipped)
 

@@ -22,6 +22,7 @@ from stackcomp.files import jpeg, png, tiff
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.file_state import FileState, one_state
 from stackcomp.files.formats import ENDINGS, format_of
+from stackcomp.files.mark import Mark, in_jpeg, in_png, seal
 from stackcomp.files.still_types import Pixels, Still, StillHeader, from_steps
 
 __all__ = ["LARGEST", "Still", "StillHeader", "StillReport", "read", "read_header", "write"]
@@ -131,6 +132,7 @@ def write(
     *,
     quality: int = 95,
     alpha: Literal["straight", "premultiplied"] = "straight",
+    mark: Mark | None = None,
 ) -> StillReport:
     """Write a still, whole or not at all; lossless formats are read back and compared.
 
@@ -142,6 +144,7 @@ def write(
         bits: 8; or 16 (PNG, TIFF); or 32 for float (TIFF).
         quality: of JPEG, 1 to 100; chroma keeps its full size.
         alpha: state of the alpha channel; PNG knows straight alpha only.
+        mark: what the file says of the program that wrote it.
 
     Raises:
         FileError: a format that cannot hold these pixels, or a disk that does not want.
@@ -166,7 +169,9 @@ def write(
     steps, report = (array, StillReport(path)) if bits == 32 else _quantise(path, array, bits)
     with whole_file(path) as unfinished:
         # All of it first in memory: then a disk that fails says so by the system's own number.
-        unfinished.write_bytes(_encoded(kind, steps, quality, alpha if has_alpha else None))
+        unfinished.write_bytes(_encoded(kind, steps, quality, alpha if has_alpha else None, mark))
+        if mark is not None and kind == "TIFF":
+            seal(unfinished)
         _check(unfinished, kind, steps)
     return report
 
@@ -181,12 +186,13 @@ def _quantise(path: Path, array: Pixels, bits: int) -> tuple[npt.NDArray[Any], S
     return steps, StillReport(path, *(int(np.count_nonzero(found)) for found in counts))
 
 
-def _encoded(kind: str, steps: npt.NDArray[Any], quality: int, alpha: str | None) -> bytes:
+def _encoded(kind: str, steps: npt.NDArray[Any], quality: int, alpha: str | None, mark: Mark | None) -> bytes:
     if kind == "PNG":
         import imagecodecs
 
         # Higher levels take twice the time for half a per cent.
-        return bytes(imagecodecs.png_encode(steps, level=2))
+        data = bytes(imagecodecs.png_encode(steps, level=2))
+        return data if mark is None else in_png(data, mark)
     buffer = io.BytesIO()
     if kind == "JPEG":
         import imageio.v3 as imageio
@@ -197,19 +203,21 @@ def _encoded(kind: str, steps: npt.NDArray[Any], quality: int, alpha: str | None
         else:
             options["subsampling"] = 0
         imageio.imwrite(buffer, steps, plugin="pillow", extension=".jpg", **options)
-    else:
-        import tifffile
+        data = buffer.getvalue()
+        return data if mark is None else in_jpeg(data, mark)
+    import tifffile
 
-        tifffile.imwrite(
-            buffer,
-            steps if steps.shape[2] > 1 else steps[..., 0],
-            photometric="rgb" if steps.shape[2] > 2 else "minisblack",
-            planarconfig="contig" if steps.shape[2] > 1 else None,
-            extrasamples=None if alpha is None else ["assocalpha" if alpha == "premultiplied" else "unassalpha"],
-            compression="zlib",
-            predictor=True,
-            metadata=None,
-        )
+    tifffile.imwrite(
+        buffer,
+        steps if steps.shape[2] > 1 else steps[..., 0],
+        photometric="rgb" if steps.shape[2] > 2 else "minisblack",
+        planarconfig="contig" if steps.shape[2] > 1 else None,
+        extrasamples=None if alpha is None else ["assocalpha" if alpha == "premultiplied" else "unassalpha"],
+        compression="zlib",
+        predictor=True,
+        metadata=None,
+        **({} if mark is None else {"software": mark.line()}),
+    )
     return buffer.getvalue()
 
 

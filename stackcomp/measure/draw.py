@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.colour import DEFAULT_CONFIG
+from stackcomp.files.mark import Mark, in_png
 from stackcomp.files.viewable import viewable
 from stackcomp.image import Image
 from stackcomp.measure.area import Area
@@ -156,7 +157,11 @@ def write_png(path: str | Path, picture: Picture) -> None:
     Raises:
         FileError: the disk does not want.
     """
+    from io import BytesIO
+
     from PIL import Image as Canvas
 
+    encoded = BytesIO()
+    Canvas.fromarray(picture).save(encoded, format="PNG")
     with whole_file(Path(path)) as unfinished:
-        Canvas.fromarray(picture).save(unfinished, format="PNG")
+        unfinished.write_bytes(in_png(encoded.getvalue(), Mark("measurement")))

@@ -1,8 +1,9 @@
 """What was found, kept as variables for graphs.
 
 A file of findings is a JSON object. Each finding is a variable that a graph takes as ``${name}``; under ``found``
-stand, by the same names, the numbers that it was found from: files, areas, means, residuals. Several matches may
-write into one file, each replacing only its own variables, so that the next shot of the same place starts from it.
+stand, by the same names, the numbers that it was found from: files, areas, means, residuals; and under
+``written by`` the program. Several matches may write into one file, each replacing only its own variables, so that
+the next shot of the same place starts from it.
 
 Where several variables come of one match, its record stands once, under the first of them, and the others refer
 to it::
@@ -23,10 +24,11 @@ from typing import Any
 from stackcomp.document.read_json import read_json
 from stackcomp.errors import DocumentError, Problem
 from stackcomp.files.atomic import whole_file
+from stackcomp.files.mark import program
 
 __all__ = ["keep", "ready", "record_of"]
 
-_WITH = "found_with"
+_WITH, _BY = "found_with", "written by"
 
 
 def ready(path: str | Path, names: Iterable[str]) -> dict[str, Any]:
@@ -37,10 +39,15 @@ def ready(path: str | Path, names: Iterable[str]) -> dict[str, Any]:
         names: of the variables to be kept.
 
     Raises:
-        DocumentError: it is no JSON object, or holds a variable of such a name that was not found by measuring.
+        DocumentError: it is no JSON object, or a graph, or holds a variable of such a name that was not found by
+            measuring.
     """
     path = Path(path)
-    told: dict[str, Any] = read_json(path) if path.exists() else {}
+    # An empty file holds nothing, as one that is missing.
+    told: dict[str, Any] = read_json(path) if path.exists() and path.stat().st_size else {}
+    if "nodes" in told and ("stackcomp" in told or "dump" in told):
+        message = "the file is a graph or the report of a dump, not a file of variables"
+        raise DocumentError(Problem("findings", message, "write to another file", field="nodes", place=str(path)))
     found = told.get("found", {})
     if not isinstance(found, dict):
         message = '"found" is not an object, so this is no file of findings'
@@ -67,8 +74,8 @@ def keep(path: str | Path, variables: Mapping[str, Any], found_from: Mapping[str
     """
     path = Path(path)
     told = {**ready(path, variables), **variables}
-    records = {name: record_of(told, name) for name in told.get("found", {})}
-    told["found"] = _once({**records, **{name: dict(found_from) for name in variables}})
+    records = {name: record_of(told, name) for name in told.get("found", {}) if name != _BY}
+    told["found"] = {_BY: program(), **_once({**records, **{name: dict(found_from) for name in variables}})}
     text = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     with whole_file(path) as unfinished:
         unfinished.write_text(text, encoding="utf-8")

@@ -348,12 +348,21 @@ class SinkNode(Node):
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return next(iter(types.values()))
 
+    @property
+    def replaces_foreign(self) -> bool:
+        """Whether its files may take the place of files that others wrote."""
+        return False
+
     def outputs(self, frame: int, root: Path) -> list[Path]:
         """Files written for a frame."""
         raise NotImplementedError
 
     def write(self, image: Image, job: Job, notes: Mapping[str, Any]) -> list[Path]:
-        """Write the files of a frame; each is whole or absent."""
+        """Write the files of a frame; each is whole or absent.
+
+        ``notes`` are header attributes; under `stackcomp.files.mark.ATTRIBUTE` stands the mark that every file
+        carries.
+        """
         raise NotImplementedError
 
 

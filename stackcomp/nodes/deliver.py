@@ -11,6 +11,7 @@ from pydantic import Field, field_validator
 
 from stackcomp.document.values import Keyed, Number
 from stackcomp.errors import Problem, did_you_mean
+from stackcomp.files.mark import ATTRIBUTE, Mark
 from stackcomp.files.paths import FramePath, resolve
 from stackcomp.image import Image, Plane, all_finite
 from stackcomp.nodes.base import Context, Job, Port, SinkNode
@@ -25,10 +26,15 @@ _BITS = {".png": (8, 16), ".jpg": (8,), ".jpeg": (8,), ".tif": (8, 16, 32), ".ti
 class Deliver(SinkNode):
     """Writes a picture to one file a frame: OpenEXR as it is, or PNG, JPEG, TIFF through a display view.
 
-    A file is written beside its final name, read back, and only then given that name; originals are never
-    overwritten. OpenEXR keeps both windows and records program version, graph, inputs, frame, colour space
-    and the plate's timecode. A still shows the frame alone, encoded for ``display`` and ``view``, after
-    ``viewing_stops`` of exposure for the people who look at it; these never change an OpenEXR file.
+    A file is written beside its final name, read back, and only then given that name. OpenEXR keeps both windows
+    and records program version, graph, inputs, frame, colour space and the plate's timecode. A still shows the
+    frame alone, encoded for ``display`` and ``view``, after ``viewing_stops`` of exposure for the people who look
+    at it; these never change an OpenEXR file.
+
+    What the graph reads is never overwritten. Of other files, a delivery replaces what the same graph file
+    delivered for the same shot, and pictures that this program made to be looked at. Every file carries a mark
+    that tells; a file without it, a delivery of another graph or for another shot is refused before anything
+    is computed, unless ``replace`` is "anything".
     """
 
     source_of_maths: ClassVar[str] = "OpenEXR file format; views of the OCIO config"
@@ -56,6 +62,13 @@ class Deliver(SinkNode):
     ] = 0.0
     bits: Annotated[Literal[8, 16, 32], Field(description="Stills: bits a value. 32 is float, TIFF only.")] = 8
     quality: Annotated[int, Field(ge=1, le=100, description="JPEG: quality.")] = 95
+    replace: Annotated[
+        Literal["own", "anything"],
+        Field(
+            description="Files that may be replaced: this graph's own deliveries for this shot, or anything but "
+            "what the graph reads."
+        ),
+    ] = "own"
 
     @field_validator("path")
     @classmethod
@@ -133,6 +146,10 @@ class Deliver(SinkNode):
         except ValueError as error:
             yield Problem("view", str(error), field="view" if self.view else "display")
 
+    @property
+    def replaces_foreign(self) -> bool:
+        return self.replace == "anything"
+
     def outputs(self, frame: int, root: Path) -> list[Path]:
         return [resolve(root, self.path, frame)]
 
@@ -146,12 +163,13 @@ class Deliver(SinkNode):
         if self._ending == ".exr":
             self._write_exr(path, image, job, notes)
         else:
-            self._write_still(path, image, job)
+            self._write_still(path, image, job, notes.get(ATTRIBUTE))
 
     def _write_exr(self, path: Path, image: Image, job: Job, notes: Mapping[str, Any]) -> None:
         from stackcomp.files import colour_tags, exr
 
         metadata = dict(notes)
+        mark = metadata.pop(ATTRIBUTE, None)
         if isinstance(image.type, Colour):
             encoding = image.type.encoding
             metadata["stackcomp/colourSpace"] = encoding.name
@@ -174,6 +192,7 @@ class Deliver(SinkNode):
             metadata=metadata,
             # The open ID-matte specification keeps ids as the bits of float channels.
             bits_as_float=image.type.planes[::2] if isinstance(image.type, Ids) else (),
+            mark=mark,
         )
         if report.clamped:
             job.warn(
@@ -181,7 +200,7 @@ class Deliver(SinkNode):
                 'set "pixel_type" to "float" to keep them'
             )
 
-    def _write_still(self, path: Path, image: Image, job: Job) -> None:
+    def _write_still(self, path: Path, image: Image, job: Job, mark: Mark | None) -> None:
         from stackcomp.files import stills
 
         frame = image.over(image.display)
@@ -191,7 +210,8 @@ class Deliver(SinkNode):
             planes = self._shown(planes, alpha, image.type, job)
         if alpha is not None and self._ending not in (".jpg", ".jpeg"):
             planes["A"] = alpha
-        report = stills.write(path, np.stack(list(planes.values()), axis=-1), self.bits, quality=self.quality)
+        pixels = np.stack(list(planes.values()), axis=-1)
+        report = stills.write(path, pixels, self.bits, quality=self.quality, mark=mark)
         if report.not_finite:
             _tell(job, path, (report.above, report.below, report.nan), "1 (white)", "0 (black)")
 

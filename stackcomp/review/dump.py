@@ -4,6 +4,11 @@ For each node an OpenEXR file with all its planes as float (ids bit for bit) and
 ``nodes.json`` with everything else. Each node is computed by itself, so that its time is its own, and its
 picture is dropped before the next one is made. The report is written last: where it is, the dump has ended.
 
+A dump into the folder of an older one leaves nothing of that in it: files that the older report lists, and that
+carry the mark of a dump, are removed where this dump does not write them. Nothing else is ever removed. While a
+dump is being made, ``nodes.unfinished.json`` stands in the folder instead of ``nodes.json`` and lists the files
+of both, so that the next dump can also clear up after one that was stopped.
+
 ``nodes.json`` holds ``dump`` (version of its form), ``program``, ``graph``, ``graph_hash``, ``frame``, ``scale``,
 ``viewing_stops`` (exposure of the PNGs), ``working_space``, ``complete``, ``failed`` (None, or the node and the
 reason), ``warnings`` (of the check) and ``nodes``, in the graph's order. A node has
@@ -30,7 +35,9 @@ From ``files`` on only where the state is ``done``.
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,22 +48,24 @@ import numpy as np
 from stackcomp import arguments, fuse
 from stackcomp.check import CheckedGraph, CheckedNode
 from stackcomp.composition import Composition
-from stackcomp.errors import FileError, GraphError, Problem, RenderError, WorkError
+from stackcomp.errors import FileError, RenderError, WorkError
 from stackcomp.execute import Result
+from stackcomp.files import mark as marks
 from stackcomp.files import stills
 from stackcomp.files.atomic import whole_file
+from stackcomp.files.mark import Mark
 from stackcomp.files.viewable import viewable
 from stackcomp.image import Image
+from stackcomp.originals import Writing
 from stackcomp.provenance import graph_hash
 from stackcomp.review.measures import channel_figures, type_as_json, window_as_json
 from stackcomp.review.names import file_names
 from stackcomp.review.pictures import PictureWriter, checked_for, keep_originals
-from stackcomp.version import __version__
 
 __all__ = ["DumpReport", "dump"]
 
 _FORM = 1
-_REPORT = "nodes.json"
+_REPORT, _UNFINISHED = "nodes.json", "nodes.unfinished.json"
 
 
 @dataclass(frozen=True)
@@ -96,6 +105,7 @@ def dump(
     nodes: Collection[str] | None = None,
     scale: float = 1.0,
     viewing_stops: float = 0.0,
+    replace_foreign: bool = False,
     warn: Callable[[str, str], None] | None = None,
     finished: Callable[[str], None] | None = None,
 ) -> DumpReport:
@@ -104,12 +114,13 @@ def dump(
     Args:
         composition: the graph.
         frame: frame number.
-        to: folder; made where missing. An older report in it is replaced; pictures that it lists and this dump
-            does not write stay.
+        to: folder; made where missing. An older dump in it is replaced; everything else stays.
         nodes: names of nodes; all when None.
         scale: size of the pictures; 0.5 is half.
         viewing_stops: exposure of the PNGs of scene-linear and log colour, for looking; the OpenEXR files stay
             as they are.
+        replace_foreign: whether files of the same names that no dump wrote may be replaced; the graph's inputs
+            never are.
         warn: called with node and message for what stops nothing; they are in the report as well.
         finished: called with each node's name once its files are whole.
 
@@ -118,11 +129,11 @@ def dump(
 
     Raises:
         GraphError: the graph has problems (all are named), there is no such node, or a file of the dump would
-            take the place of an original. Nothing was written.
+            take the place of one that must stay (`stackcomp.originals`). Nothing was written.
         FileError: ``nodes.json`` cannot be written.
     """
     stops = arguments.stops("viewing_stops", viewing_stops)
-    return _Dump(composition, frame, Path(to), nodes, scale, stops, warn, finished).run()
+    return _Dump(composition, frame, Path(to), nodes, scale, stops, replace_foreign, warn, finished).run()
 
 
 class _Dump:
@@ -134,11 +145,12 @@ class _Dump:
         nodes: Collection[str] | None,
         scale: float,
         stops: float,
+        replace_foreign: bool,
         warn: Callable[[str, str], None] | None,
         finished: Callable[[str], None] | None,
     ) -> None:
         self.composition, self.frame, self.folder, self.scale = composition, frame, folder, scale
-        self.stops = stops
+        self.stops, self.replace_foreign = stops, replace_foreign
         self.also_warn = warn or (lambda node, message: None)
         self.finished = finished or (lambda node: None)
         asked = composition.nodes if nodes is None else nodes
@@ -148,6 +160,9 @@ class _Dump:
         self.files = file_names(composition.nodes)
         self.entries = {name: self._entry(self.checked.nodes[name]) for name in self.names}
         self.failed: dict[str, str] | None = None
+        # Files that older dumps left, and that this one has written so far.
+        self.older: set[str] = set()
+        self.made: set[str] = set()
 
     # -- before ---------------------------------------------------------------------------------------------
 
@@ -174,22 +189,31 @@ class _Dump:
         }
 
     def _prepare(self) -> None:
-        report = self.folder / _REPORT
-        outputs = [
-            self.folder / f"{self.files[name]}{ending}" for name in self.names for ending in (".exr", ".png")
+        """Refuse what must not be, and only then take the older dump's report away."""
+        pictures = [f"{self.files[name]}{ending}" for name in self.names for ending in (".exr", ".png")]
+        asked = [
+            *(Writing(self.folder / name, Mark("report")) for name in (_REPORT, _UNFINISHED)),
+            *(Writing(self.folder / name, Mark("dump")) for name in pictures),
         ]
-        keep_originals(self.checked.document, self.composition.root, (self.frame,), [report, *outputs])
-        if not report.exists():
-            return
-        try:
-            ours = "dump" in json.loads(report.read_text(encoding="utf-8"))
-        except (OSError, ValueError, TypeError):
-            ours = False
-        if not ours:
-            raise GraphError(
-                Problem("not-a-dump", f"{report} is there already, and no dump wrote it", "choose another folder")
-            )
-        report.unlink()
+        keep_originals(self.composition, (self.frame,), asked, replace_foreign=self.replace_foreign)
+        self.older = {*_listed(self.folder / _REPORT), *_listed(self.folder / _UNFINISHED)}
+        told = {"dump": _FORM, "program": marks.program(), "complete": False}
+        self._write(_UNFINISHED, {**told, "files": sorted({*self.older, *pictures})})
+        with contextlib.suppress(FileNotFoundError):
+            (self.folder / _REPORT).unlink()
+
+    def _clear_up(self) -> None:
+        """Remove what an older dump wrote and this one did not, and what belongs to a node that failed."""
+        listed = {name for entry in self.entries.values() for name in entry.get("files", {}).values()}
+        # Where capitals do not count, an older name may be a newer file.
+        kept = {_identity(self.folder / name) for name in listed}
+        for name in sorted((self.older | self.made) - listed):
+            path = self.folder / name
+            # A link was put there by somebody else: a dump leaves files.
+            if path.is_symlink() or marks.read(path) != Mark("dump") or _identity(path) in kept:
+                continue
+            with contextlib.suppress(OSError):
+                path.unlink()
 
     # -- the work -------------------------------------------------------------------------------------------
 
@@ -221,9 +245,10 @@ class _Dump:
 
     def _keep(self, result: Result, compiled: bool) -> None:
         name, image = result.node, result.image
-        writer = PictureWriter(self.checked, name, f"{self.files[name]}.exr", self.folder)
+        writer = PictureWriter(self.checked, name, f"{self.files[name]}.exr", self.folder, "dump")
         exr = writer.write(image, self.frame, scale=self.scale, warn=lambda message: self._warn(name, message))
         png = exr.with_suffix(".png")
+        self.made.add(exr.name)
         self._look(image, png)
         self.entries[name] |= {
             "state": "done",
@@ -239,7 +264,7 @@ class _Dump:
 
     def _look(self, image: Image, png: Path) -> None:
         shown = viewable(image, stops=self.stops, config=self.checked.context.colour_config)
-        stills.write(png, shown / np.float32(255))
+        stills.write(png, shown / np.float32(255), mark=Mark("dump"))
 
     def _note_failure(self, node: str, reason: str) -> None:
         self.failed = {"node": node, "reason": reason}
@@ -252,7 +277,7 @@ class _Dump:
         document = self.checked.document
         data = {
             "dump": _FORM,
-            "program": f"stackcomp {__version__}",
+            "program": marks.program(),
             "graph": document.place,
             "about": document.head.about,
             "graph_hash": graph_hash(document),
@@ -265,13 +290,46 @@ class _Dump:
             "warnings": [problem.as_dict() for problem in self.checked.warnings],
             "nodes": list(self.entries.values()),
         }
+        self._clear_up()
         try:
-            with whole_file(self.folder / _REPORT) as unfinished:
-                text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
-                # Bytes of a path that are no letters become the escapes that JSON has for them.
-                unfinished.write_text(text + "\n", encoding="utf-8", errors="backslashreplace")
+            self._write(_REPORT, data)
         except FileError as error:
             if self.failed is None:
                 raise
             raise FileError(error.path, f"{error.reason}; before that, {self.failed['reason']}") from error
+        with contextlib.suppress(OSError):
+            (self.folder / _UNFINISHED).unlink()
         return DumpReport(self.folder, data)
+
+    def _write(self, name: str, data: dict[str, Any]) -> None:
+        with whole_file(self.folder / name) as unfinished:
+            text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+            # Bytes of a path that are no letters become the escapes that JSON has for them.
+            unfinished.write_text(text + "\n", encoding="utf-8", errors="backslashreplace")
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Which file it is, whatever it is called; None where there is none."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_dev, state.st_ino
+
+
+def _listed(report: Path) -> set[str]:
+    """Files that the report of an older dump lists, as far as they can be files of its folder."""
+    if marks.read(report) != Mark("report"):
+        return set()
+    try:
+        told = json.loads(report.read_text(encoding="utf-8"))
+        names = [
+            *told.get("files", ()),
+            *(n for node in told.get("nodes", ()) for n in node.get("files", {}).values()),
+        ]
+    except (OSError, ValueError, AttributeError, TypeError):
+        return set()
+    plain = (
+        name for name in names if isinstance(name, str) and name == os.path.basename(name) and "\0" not in name
+    )
+    return {name for name in plain if name.endswith((".exr", ".png"))}

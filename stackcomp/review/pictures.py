@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -11,12 +9,14 @@ from typing import Any
 
 from stackcomp.check import CheckedGraph, check_graph
 from stackcomp.composition import Composition
-from stackcomp.document.model import Document
 from stackcomp.errors import CheckError, GraphError, Problem
-from stackcomp.files.paths import FramePath, resolve
+from stackcomp.files.mark import Mark, MarkKind
+from stackcomp.files.paths import FramePath
 from stackcomp.image import Image
-from stackcomp.nodes.base import Job, SourceNode
+from stackcomp.nodes.base import Job
 from stackcomp.nodes.deliver import Deliver
+from stackcomp.originals import Writing, refusals
+from stackcomp.outputs import Outputs, readings
 from stackcomp.port_types import Colour, Matte, PortType
 from stackcomp.provenance import notes_for
 from stackcomp.window import Window
@@ -24,62 +24,54 @@ from stackcomp.window import Window
 __all__ = ["PictureWriter", "checked_for", "keep_originals"]
 
 
-def checked_for(composition: Composition, nodes: Collection[str], frames: Collection[int]) -> CheckedGraph:
+def checked_for(
+    composition: Composition,
+    nodes: Collection[str],
+    frames: Collection[int],
+    *,
+    delivered: Collection[str] = (),
+    replace_foreign: bool = False,
+) -> CheckedGraph:
     """The checked graph behind some nodes; its ``warnings`` are what is doubtful.
+
+    Args:
+        composition: the graph.
+        nodes: names of nodes.
+        frames: frames that will be rendered.
+        delivered: those of the nodes that will write their own files.
+        replace_foreign: as in `Composition.deliver`.
 
     Raises:
         CheckError: something is wrong with them; it holds every problem.
     """
-    checked, problems = check_graph(composition.document, composition.root, frames=frames, wanted=nodes)
+    outputs = Outputs(tuple(delivered), replace_foreign, composition.variable_files)
+    checked, problems = check_graph(
+        composition.document, composition.root, frames=frames, wanted=nodes, outputs=outputs
+    )
     if checked is None:
         raise CheckError(problem for problem in problems if problem.severity == "error")
     return checked
 
 
-def keep_originals(document: Document, root: Path, frames: Iterable[int], outputs: Iterable[Path]) -> None:
-    """Make sure that no file to be written is one that the graph is made from.
+def keep_originals(
+    composition: Composition, frames: Collection[int], outputs: Iterable[Writing], *, replace_foreign: bool = False
+) -> None:
+    """Make sure that no file to be written takes the place of one that must stay (`stackcomp.originals`).
 
     Args:
-        document: the graph; all its nodes count, whether or not they are rendered.
-        root: folder for relative paths.
+        composition: the graph; all its nodes count, whether or not they are rendered.
         frames: frames that will be rendered.
         outputs: files that will be written.
+        replace_foreign: whether files that this program did not write, and deliveries, may be replaced.
 
     Raises:
-        GraphError: one of them is; it names every clash.
+        GraphError: one of them does; it names all of them.
     """
-    originals = {_real(Path(document.place)): "the graph itself"} if document.place else {}
-    sequences: list[tuple[re.Pattern[str], str]] = []
-    for name, node in document.nodes.items():
-        said = f'what node "{name}" reads'
-        originals.update((_real(path), said) for frame in frames for path in node.files(frame, root))
-        if isinstance(node, SourceNode):
-            sequences += [(pattern, said) for pattern in _sequence(node, root)]
-    clashes = []
-    for path in outputs:
-        real = _real(path)
-        known = originals.get(real) or next((said for pattern, said in sequences if pattern.fullmatch(real)), None)
-        if known is not None:
-            clashes.append(Problem("overwrites-input", f"would write {path} over {known}", _KEEP))
-    if clashes:
-        raise GraphError(clashes)
-
-
-def _sequence(node: SourceNode, root: Path) -> Iterator[re.Pattern[str]]:
-    """Matches every file of a sequence that a node reads: frames not wanted today are originals too."""
-    path = getattr(node, "path", None)
-    if isinstance(path, str) and FramePath(path).has_frame:
-        text = re.escape(_real(resolve(root, path, _ANY_FRAME)))
-        yield re.compile(re.sub(f"0*{_ANY_FRAME}", r"-?\\d+", text))
-
-
-def _real(path: Path) -> str:
-    return os.path.normcase(os.path.realpath(path))
-
-
-_KEEP = "originals are never overwritten; write to another folder or name"
-#: Stands for any frame in a path; no folder is likely to have it in its name.
-_ANY_FRAME = 987_654_321
+    known = readings(composition.document, composition.root, frames, composition.variable_files)
+    allow = "--replace-foreign lets it be replaced"
+    found = refusals(outputs, known, composition.root, replace_foreign=replace_foreign, allow=allow)
+    if found:
+        raise GraphError(found)
 
 
 class PictureWriter:
@@ -90,10 +82,13 @@ class PictureWriter:
         node: the node's name.
         path: file, perhaps with a frame token; its ending says the format.
         folder: where a relative path starts.
+        kind: what its files are marked as.
     """
 
-    def __init__(self, checked: CheckedGraph, node: str, path: str, folder: str | Path = ".") -> None:
-        self.checked, self.node, self.folder = checked, node, Path(folder)
+    def __init__(
+        self, checked: CheckedGraph, node: str, path: str, folder: str | Path = ".", kind: MarkKind = "picture"
+    ) -> None:
+        self.checked, self.node, self.folder, self.kind = checked, node, Path(folder), kind
         try:
             FramePath(path)
         except ValueError as error:
@@ -121,9 +116,9 @@ class PictureWriter:
             else:
                 yield replace(problem, field="", message=f"{self.sink.path}: {problem.message}")
 
-    def file(self, frame: int) -> Path:
-        """The file of a frame."""
-        return self.sink.outputs(frame, self.folder)[0]
+    def writing(self, frame: int) -> Writing:
+        """The file of a frame, to be asked for before it is written."""
+        return Writing(self.sink.outputs(frame, self.folder)[0], Mark(self.kind))
 
     def write(
         self,
@@ -151,7 +146,7 @@ class PictureWriter:
         if crop is not None and self.still:
             image = replace(image, display=crop)
         told = {
-            **notes_for(self.checked.document, self.checked.context.root, self.node, frame),
+            **notes_for(self.checked.document, self.checked.context.root, self.node, frame, self.kind),
             "stackcomp/node": self.node,
             "stackcomp/type": str(image.type),
             **(notes or {}),

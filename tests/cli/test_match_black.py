@@ -125,8 +125,8 @@ def test_what_people_read(run, place):
         ((*PLATE, *CG, "--other-area", "190,1,5,5"), "leaves the picture"),
         ((*PLATE, *CG, "--layer", "beuty"), "beuty"),
         ((*PLATE, "--as", "2nd"), "cannot be the name of a variable"),
-        ((*PLATE, "--picture", "plate.1001.exr"), "plate.1001.exr is measured"),
-        ((*PLATE, *CG, "--write", "cg.exr"), "cg.exr is measured"),
+        ((*PLATE, "--picture", "plate.1001.exr"), "would write plate.1001.exr over what is measured"),
+        ((*PLATE, *CG, "--write", "cg.exr"), "would write cg.exr over what is measured"),
     ],
 )
 def test_wrong_requests(run, place, arguments, said):

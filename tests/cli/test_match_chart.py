@@ -115,10 +115,12 @@ def test_a_grey_maps_exactly(run, place):
 
 def test_other_findings_in_the_file_stay(run, place):
     (place / "found.json").write_text('{"gain": [1, 2, 3], "found": {"gain": {"by": "hand"}}}')
+    assert run(*OTHER, "--reference", "--write", "found.json").exit_code == 2
+    assert run(*OTHER, "--reference", "--write", "found.json", "--replace-foreign").exit_code == 0
     assert run(*OTHER, "--reference", "--write", "found.json").exit_code == 0
     found = json.loads((place / "found.json").read_text())
     assert found["gain"] == [1, 2, 3]
-    assert set(found["found"]) == {"gain", "matrix"}
+    assert set(found["found"]) == {"gain", "matrix", "written by"}
 
 
 @pytest.mark.parametrize("shot", ["wide", "close"])
@@ -155,7 +157,7 @@ WRONG = {
     "for a display": ((*PLATE, "--other-encoding", "sRGB - Display"), "made for a display"),
     "no grey": (("--reference", "--exact", "rad"), '"rad" is not a grey patch'),
     "no name": (("--reference", "--as", "a b"), "cannot be the name of a variable"),
-    "over an input": (("--reference", "--write", "other.exr"), "would be written over"),
+    "over an input": (("--reference", "--write", "other.exr"), "over what is measured"),
     "no black": (("--reference", "--other-black", "x"), '--other-black: "x" is not r,g,b'),
     "black above all": (("--reference", "--other-black", "2"), "24 are without light"),
     "not the working space": (("--reference", "--working-space", "ACEScct"), "ACEScct"),

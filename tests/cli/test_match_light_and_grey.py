@@ -164,7 +164,7 @@ def test_light_from_an_hdri(pictures, run):
 def test_what_is_refused_leaves_no_file(pictures, run, arguments, words):
     save(pictures / "hot.exr", np.full((8, 8, 3), 65504.0))
     save(pictures / "black.exr", np.zeros((8, 8, 3)))
-    (pictures / "v.json").write_text('{"kept": 1}')
+    (pictures / "v.json").write_text('{"kept": 1, "found": {"written by": "stackcomp 0"}}')
     before = {path.name: path.read_bytes() for path in pictures.iterdir()}
     found = run("match", *arguments, "--write", "v.json", "--picture", "p.png")
     assert found.exit_code == 2, found.stdout + found.stderr

@@ -97,7 +97,7 @@ def test_the_default_config_is_the_librarys():
         (["--area", "1,1,2,2", "--encoding", "ACEScgg"], 'did you mean "ACEScg"'),
         (["--area", "1,1,2,2", "--encoding", "sRGB Encoded Rec.709 (sRGB)"], "made for a display"),
         (["--area", "1,1,2,2", "--encoding", "ACEScg", "--layer", "kee"], "key"),
-        (["--area", "1,1,2,2", "--encoding", "ACEScg", "--picture", "./card.0007.exr"], "written over"),
+        (["--area", "1,1,2,2", "--encoding", "ACEScg", "--picture", "./card.0007.exr"], "over what is measured"),
     ],
 )
 def test_what_is_refused(card, run, arguments, words):

@@ -62,20 +62,26 @@ def test_no_frame_of_a_sequence_of_pngs_is_written_over(place, run, target):
         "measure", "card.%04d.png", "--frame", "7", "--encoding", "ACEScg", "--area", AREA, "--picture", target
     )
     assert done.exit_code == 2
-    assert f"{target} is measured, and would be written over" in done.stderr
+    assert f"would write {target} over what is measured" in done.stderr
     assert contents(place) == before
 
 
 def test_a_variable_of_ones_own_is_kept(place, run):
     (place / "mine.json").write_text('{"gain": 5, "mine": 3}')
-    done = run(*COMMANDS["grey"], "--write", "mine.json", "--picture", "seen.png")
+    done = run(*COMMANDS["grey"], "--write", "mine.json", "--as", "card_gain")
+    assert done.exit_code == 2
+    assert "would replace mine.json, which stackcomp did not write" in done.stderr
+    assert "--replace-foreign adds to it, and keeps what it holds" in done.stderr
+    asked = ("--write", "mine.json", "--replace-foreign", "--picture", "seen.png")
+    done = run(*COMMANDS["grey"], *asked)
     assert done.exit_code == 2
     assert '"gain": 5, which was not found by measuring' in done.stderr
     assert json.loads((place / "mine.json").read_text()) == {"gain": 5, "mine": 3}
     assert not (place / "seen.png").exists()
     # Under another name it goes in beside them, and what was found may be found again.
-    for _ in range(2):
-        assert run(*COMMANDS["grey"], "--write", "mine.json", "--as", "card_gain").exit_code == 0
+    assert run(*COMMANDS["grey"], *asked, "--as", "card_gain").exit_code == 0
+    # From then on the file is marked as ours, too.
+    assert run(*COMMANDS["grey"], "--write", "mine.json", "--as", "card_gain").exit_code == 0
     told = json.loads((place / "mine.json").read_text())
     assert (told["gain"], told["mine"]) == (5, 3)
     assert len(told["card_gain"]) == 3

@@ -159,10 +159,22 @@ def test_a_still_of_a_window_has_its_size(shot, run):
     np.testing.assert_array_equal(stills.read("part.png").pixels, stills.read("all.png").pixels[2:8, 4:14])
 
 
-def test_a_window_beside_the_picture_is_said(shot, run):
-    done = run("render", "graph.json", "--node", "final", "--frames", "1", "--window", "100,100,4,4")
-    assert done.exit_code == 0
-    assert "no pixels in the window" in done.stderr
+@pytest.mark.parametrize("window", ["100,100,4,4", "24,0,4,4", "-4,0,4,4", "0,-9,24,9"])
+def test_a_window_outside_of_the_frame_is_refused_as_in_python(shot, run, window):
+    done = run("render", "graph.json", "--node", "final", "--frames", "1", "--window", window)
+    assert done.exit_code == 2
+    with pytest.raises(stackcomp.GraphError) as refused:
+        stackcomp.load("graph.json").render("final", 1, window=tuple(map(int, window.split(","))))
+    assert str(refused.value) in done.stderr
+    assert 'node "final": the window ' in done.stderr
+    assert "lies outside of the frame, 24×16 at (0, 0)" in done.stderr
+    assert not (shot / "out").exists()
+
+
+def test_a_window_that_reaches_into_the_frame_is_cut(shot, run):
+    part = ("--node", "final", "--frames", "1", "--window=-2,-2,4,4", "--to", "part.exr")
+    assert run("render", "graph.json", *part).exit_code == 0
+    assert exr.read_header("part.exr").data_window == Window(0, 0, 2, 2)
 
 
 def test_straight_colour_is_written_with_a_warning(shot, run, save_graph):

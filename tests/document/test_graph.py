@@ -161,7 +161,7 @@ def test_a_failed_save_leaves_the_old_file_whole(tmp_path, monkeypatch):
     changed = lantern()
     changed.set("cg", coverage=1)
     with pytest.raises(FileError, match="the disk is full"):
-        changed.save(path)
+        changed.save(path, replace=True)
     assert path.read_bytes() == before
     assert os.listdir(tmp_path) == ["g.json"]
 

@@ -16,7 +16,9 @@ LIGHT = {"match": "light", "plate_file": "plate.exr", "strength": 2.0}
 
 
 def told(path):
-    return json.loads(path.read_text())
+    held = json.loads(path.read_text())
+    assert held["found"].pop("written by").startswith("stackcomp ")
+    return held
 
 
 def test_a_record_stands_once_and_its_other_variables_refer_to_it(tmp_path):

@@ -201,16 +201,89 @@ def test_originals_stay(shot, graph, composition):
 
     (shot / "other").mkdir()
     (shot / "other/nodes.json").write_text('["mine"]')
-    with pytest.raises(GraphError, match="no dump wrote it"):
+    with pytest.raises(GraphError, match="which stackcomp did not write"):
         dump(composition, 7, shot / "other")
     assert list((shot / "other").iterdir()) == [shot / "other/nodes.json"]
 
 
+def names_in(folder):
+    return {path.name for path in folder.iterdir()}
+
+
 def test_a_second_dump_takes_the_place_of_the_first(shot, composition):
-    dump(composition, 7, shot / "d")
+    first = dump(composition, 7, shot / "d")
     done = dump(composition, 7, shot / "d", nodes=["cg"])
     assert report_of(shot / "d") == done.data
     assert list(done.nodes) == ["cg"]
+    assert len(first.nodes) > 1
+    assert names_in(shot / "d") == {"cg.exr", "cg.png", "nodes.json"}
+
+
+def test_only_what_an_older_dump_wrote_is_removed(shot, composition):
+    folder = shot / "d"
+    dump(composition, 7, folder)
+    report = report_of(folder)
+    # Of a dump by its mark, but in another folder: no list leads there.
+    (shot / "outside.exr").write_bytes((folder / "colour.exr").read_bytes())
+    for name in ("d/kept.exr", "d/notes.txt", "d/mine.png"):
+        (shot / name).write_bytes((shot / "cg.0007.exr").read_bytes())
+    # Not listed, though it looks like it; listed, but drawn by somebody since; listed, but a link by now.
+    (folder / "copy.exr").write_bytes((folder / "colour.exr").read_bytes())
+    (folder / "colour.png").write_bytes(b"mine")
+    (folder / "depth.exr").unlink()
+    (folder / "depth.exr").symlink_to("copy.exr")
+    for listed in ("kept.exr", "../outside.exr", str(shot / "outside.exr"), "notes.txt", "..", "", "mine.png", 7):
+        report["nodes"].append({"files": {"exr": listed}})
+    (folder / "nodes.json").write_text(json.dumps(report))
+    dump(composition, 7, folder, nodes=["cg"])
+    left = {
+        "cg.exr",
+        "cg.png",
+        "nodes.json",
+        "kept.exr",
+        "notes.txt",
+        "mine.png",
+        "copy.exr",
+        "colour.png",
+        "depth.exr",
+    }
+    assert names_in(folder) == left
+    assert (folder / "colour.png").read_bytes() == b"mine"
+    assert (shot / "outside.exr").exists()
+
+
+def test_a_damaged_report_leaves_everything(shot, composition):
+    dump(composition, 7, shot / "d")
+    before = {path.name: path.read_bytes() for path in (shot / "d").iterdir()}
+    before["nodes.json"] = before["nodes.json"][:-30]
+    (shot / "d/nodes.json").write_bytes(before["nodes.json"])
+    with pytest.raises(GraphError, match=r"nodes\.json, which stackcomp did not write"):
+        dump(composition, 7, shot / "d", nodes=["cg"])
+    assert {path.name: path.read_bytes() for path in (shot / "d").iterdir()} == before
+    for report in ('{"dump": 1, "program": "stackcomp 1", "nodes": [3]}', '{"dump": 1, "program": "stackcomp 1"}'):
+        (shot / "d/nodes.json").write_text(report)
+        dump(composition, 7, shot / "d", nodes=["cg"])
+        assert names_in(shot / "d") == set(before)
+
+
+def test_a_dump_that_fails_leaves_nothing_of_the_older_one(shot, composition, monkeypatch):
+    from stackcomp.nodes.glow import Glow
+
+    dump(composition, 7, shot / "d")
+    monkeypatch.setattr(Glow, "compute", lambda *_: 1 / 0)
+    done = dump(composition, 7, shot / "d")
+    listed = {name for node in done.nodes.values() for name in node.get("files", {}).values()}
+    assert done.failed["node"] == "licht"
+    assert listed
+    assert names_in(shot / "d") == listed | {"nodes.json"}
+
+
+def test_half_a_node_is_not_left(shot, composition):
+    """The picture to look at cannot be written; the planes beside it would be listed nowhere."""
+    (shot / "d/colour.png").mkdir(parents=True)
+    done = dump(composition, 7, shot / "d")
+    assert done.failed["node"] == "colour"
+    assert not (shot / "d/colour.exr").exists()
 
 
 def test_nobody_finds_a_report_of_a_dump_that_was_stopped(shot, composition):
@@ -220,8 +293,32 @@ def test_nobody_finds_a_report_of_a_dump_that_was_stopped(shot, composition):
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        dump(composition, 7, shot / "d", finished=stop)
+        dump(composition, 7, shot / "d", nodes=["<script>", "a/b"], finished=stop)
     assert not (shot / "d/nodes.json").exists()
+    assert json.loads((shot / "d/nodes.unfinished.json").read_text())["complete"] is False
+    # The next one clears up after both.
+    dump(composition, 7, shot / "d", nodes=["cg"])
+    assert names_in(shot / "d") == {"cg.exr", "cg.png", "nodes.json"}
+
+
+def test_a_name_in_other_capitals_is_no_older_file(shot, composition, monkeypatch):
+    """On a file system without capitals "CG.exr" is "cg.exr", and was written just now."""
+    dump(composition, 7, shot / "d", nodes=["cg"])
+    report = report_of(shot / "d")
+    report["nodes"][0]["files"] = {"exr": "CG.exr", "png": "CG.png"}
+    (shot / "d/nodes.json").write_text(json.dumps(report))
+    from stackcomp.review import dump as module
+
+    finish = module._Dump._clear_up
+
+    def clear_up(self):
+        for ending in ("exr", "png"):
+            (shot / f"d/CG.{ending}").hardlink_to(shot / f"d/cg.{ending}")
+        finish(self)
+
+    monkeypatch.setattr(module._Dump, "_clear_up", clear_up)
+    dump(composition, 7, shot / "d", nodes=["cg"])
+    assert (shot / "d/CG.exr").exists()
 
 
 def test_pictures_are_dropped_one_by_one(tmp_path):

@@ -8,17 +8,23 @@ from pathlib import Path
 import pytest
 
 from stackcomp import Composition, Graph, GraphError
+from stackcomp.files.mark import Mark
+from stackcomp.originals import Writing
 from stackcomp.review.pictures import PictureWriter, keep_originals
 
 
+def written(*paths):
+    return [Writing(Path(path), Mark("picture")) for path in paths]
+
+
 @pytest.fixture
-def document():
+def composition():
     graph = Graph()
     graph.add("read", "plate", path="shots/plate.%04d.exr")
     graph.add("read", "far", path="{frame}/far{frame:03d}.exr", shift=10)
     graph.add("read", "still", path="clean.png")
     graph.place = "graphs/lantern.json"
-    return Composition(graph).document
+    return Composition(graph, root="root")
 
 
 @pytest.mark.parametrize(
@@ -33,25 +39,26 @@ def document():
         ("graphs/lantern.json", "the graph itself"),
     ],
 )
-def test_originals(document, path, said):
+def test_originals(composition, path, said):
     with pytest.raises(GraphError, match="originals are never overwritten") as refused:
-        keep_originals(document, Path("root"), (1, 2), [Path("out/a.exr"), Path(path)])
+        keep_originals(composition, (1, 2), written("out/a.exr", path))
     assert said in str(refused.value)
 
 
 @pytest.mark.parametrize(
     "path", ["root/shots/plate.x.exr", "shots/plate.0001.exr", "root/clean.1.png", "root/a.exr"]
 )
-def test_other_files_may_be_written(document, path):
-    keep_originals(document, Path("root"), (1, 2), [Path(path)])
+def test_other_files_may_be_written(composition, path):
+    keep_originals(composition, (1, 2), written(path))
 
 
-def test_a_link_to_an_original_is_one(document, tmp_path):
+def test_a_link_to_an_original_is_one(composition, tmp_path):
     (tmp_path / "shots").mkdir()
     (tmp_path / "shots/plate.0001.exr").write_bytes(b"")
     os.symlink(tmp_path / "shots", tmp_path / "elsewhere")
+    asked = written(tmp_path / "elsewhere/plate.0007.exr")
     with pytest.raises(GraphError, match="plate"):
-        keep_originals(document, tmp_path, (1,), [tmp_path / "elsewhere/plate.0007.exr"])
+        keep_originals(Composition(composition.graph, root=tmp_path), (1,), asked)
 
 
 def test_a_path_with_other_braces_is_a_wrong_request(tmp_path):
