@@ -26,7 +26,8 @@ class Place(AreaNode):
     Either by steps, all about ``pivot``: stretched, scaled, turned clockwise, then moved; or by a
     ``homography``, nine numbers row by row that map this picture's pixels to those of the result. Pixel
     centres lie at half pixels, x runs right and y down. Where the picture does not reach there is nothing.
-    What leaves the frame is kept, up to 4096 pixels beyond it, for nodes that bring it back or spread its light.
+    What leaves the frame is kept, up to 4096 pixels beyond it, for nodes that bring it back or spread its light;
+    the node's own picture, rendered or delivered, ends with the frame and the overscan that came in.
 
     It samples with the cubic convolution kernel (a = -1/2): each pixel of the result is weighed from the 4×4
     pixels around the place where its centre comes from. A move by whole pixels changes no value, and a straight
