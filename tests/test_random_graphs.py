@@ -69,6 +69,7 @@ def _laws(folder: Path, seed: int) -> None:
         assert image.display == node.display, said
         assert image.channels == node.type.planes, said
         assert all(plane.shape == image.window.shape for plane in image.planes.values()), said
+    _spreads_nothing(made, one_by_one, said)
     # All that nobody reads, in fused loops: whole, in tiles, smaller, with one thread; and one of them by itself.
     ends = made.ends
     together = results(comp, ends)
@@ -90,22 +91,14 @@ def _laws(folder: Path, seed: int) -> None:
         assert small[name].display == whole.display.scaled(0.4), said
 
 
-@chunks
-def test_no_area_kind_spreads_what_is_not_finite(first, tmp_path):
-    for seed in range(first, first + CHUNK):
-        folder = tmp_path / str(seed)
-        folder.mkdir()
-        made = random_graphs.make(folder, seed)
-        comp = Composition(made.graph, root=folder)
-        for name, node in made.checked.items():
-            computes = isinstance(node.node, AreaNode) and not node.node.fuses(node.types, made.context)
-            inputs = [wire.source for wire in node.wires.values()]
-            if not computes or not _sees_neighbours(node.node, list(node.wires)):
-                continue
-            found = results(comp, [name, *inputs])
-            bad_in = sum(_bad(found[source]) for source in inputs)
+def _spreads_nothing(made: random_graphs.RandomGraph, found: dict[str, Image], said: str) -> None:
+    """No area kind spreads what is not finite: a pixel that it makes of others is never one of these."""
+    for name, node in made.checked.items():
+        computes = isinstance(node.node, AreaNode) and not node.node.fuses(node.types, made.context)
+        if computes and _sees_neighbours(node.node, list(node.wires)):
             # Mixing with its input may bring back what the input holds, at its own pixels and no others.
-            assert _bad(found[name]) <= bad_in, f"seed {seed} {name}: {made.graph.to_json()}"
+            bad_in = sum(_bad(found[wire.source]) for wire in node.wires.values())
+            assert _bad(found[name]) <= bad_in, f"{name}, {said}"
 
 
 def _sees_neighbours(node: AreaNode, ports: list[str]) -> bool:
