@@ -287,8 +287,8 @@ class Adjustable(Node):
 
     With ``sees_coverage`` the function takes a fourth lane behind R G B, how much of the pixel is covered: alpha
     where colour is premultiplied, 1 where alpha is not 0 in straight colour made by division, else 1 where there
-    are pixels and 0 outside. A kind whose maths can be said in
-    premultiplied terms needs no division then, and none of the division's rounding.
+    are pixels and 0 outside. A kind whose maths can be said in premultiplied terms needs no division then,
+    and none of the division's rounding.
     """
 
     adjusts: ClassVar[str] = "image"
