@@ -13,29 +13,14 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from stackcomp.data import services
 from stackcomp.version import __version__
 
 if TYPE_CHECKING:
-    from stackcomp.composition import Composition, StackcompWarning, load
-    from stackcomp.document.graph import Graph
-    from stackcomp.document.values import Keyed
-    from stackcomp.errors import (
-        ArgumentError,
-        ChannelError,
-        CheckError,
-        DocumentError,
-        FileError,
-        GraphError,
-        Problem,
-        RenderError,
-        StackcompError,
-        WorkError,
-    )
-    from stackcomp.files.cdl import Correction, read_corrections, write_corrections
-    from stackcomp.image import Image
-    from stackcomp.kernels.strips import set_threads
-    from stackcomp.nodes import KINDS
-    from stackcomp.port_types import (
+    from stackcomp.composition import Composition, load
+    from stackcomp.data.image import Image
+    from stackcomp.data.numbers import Keyed
+    from stackcomp.data.port_types import (
         Colour,
         Coordinates,
         Depth,
@@ -47,14 +32,34 @@ if TYPE_CHECKING:
         PortType,
         Ratio,
     )
-    from stackcomp.window import Window
+    from stackcomp.data.window import Window
+    from stackcomp.document.graph import Graph
+    from stackcomp.errors import (
+        ArgumentError,
+        BugError,
+        ChannelError,
+        CheckError,
+        DocumentError,
+        FileError,
+        GraphError,
+        Problem,
+        RenderError,
+        RequestError,
+        StackcompError,
+        StackcompWarning,
+        WorkError,
+    )
+    from stackcomp.files.cdl import Correction, read_corrections, write_corrections
+    from stackcomp.kernels.strips import set_threads
+    from stackcomp.nodes.kinds import KINDS
 
 _HOMES = {
-    "composition": ("Composition", "StackcompWarning", "load"),
+    "composition": ("Composition", "load"),
     "document.graph": ("Graph",),
-    "document.values": ("Keyed",),
+    "data.numbers": ("Keyed",),
     "errors": (
         "ArgumentError",
+        "BugError",
         "ChannelError",
         "CheckError",
         "DocumentError",
@@ -62,14 +67,16 @@ _HOMES = {
         "GraphError",
         "Problem",
         "RenderError",
+        "RequestError",
         "StackcompError",
+        "StackcompWarning",
         "WorkError",
     ),
     "files.cdl": ("Correction", "read_corrections", "write_corrections"),
-    "image": ("Image",),
+    "data.image": ("Image",),
     "kernels.strips": ("set_threads",),
-    "nodes": ("KINDS",),
-    "port_types": (
+    "nodes.kinds": ("KINDS",),
+    "data.port_types": (
         "Colour",
         "Coordinates",
         "Depth",
@@ -81,13 +88,14 @@ _HOMES = {
         "PortType",
         "Ratio",
     ),
-    "window": ("Window",),
+    "data.window": ("Window",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
     "KINDS",
     "ArgumentError",
+    "BugError",
     "ChannelError",
     "CheckError",
     "Colour",
@@ -110,6 +118,7 @@ __all__ = [
     "Problem",
     "Ratio",
     "RenderError",
+    "RequestError",
     "StackcompError",
     "StackcompWarning",
     "Window",
@@ -120,6 +129,30 @@ __all__ = [
     "set_threads",
     "write_corrections",
 ]
+
+
+def _encoding(asked: Any) -> Any:
+    from stackcomp.files.given_encoding import encoding
+
+    return encoding(asked)
+
+
+def _save(image: Any, path: Any, **options: Any) -> Any:
+    from stackcomp.deliver.save_image import save_image
+
+    return save_image(image, path, **options)
+
+
+def _viewable(image: Any) -> Any:
+    from stackcomp.files.viewable import viewable
+
+    return viewable(image)
+
+
+# What an Image offers from rooms above its own; loaded when it is first used.
+services.provide("encoding", _encoding)
+services.provide("save", _save)
+services.provide("viewable", _viewable)
 
 
 def __getattr__(name: str) -> Any:

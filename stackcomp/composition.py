@@ -8,9 +8,16 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from stackcomp import arguments
-from stackcomp.arguments import PathLike, VariablesLike, WindowLike
-from stackcomp.check import CheckedGraph, check_graph
+from stackcomp.check.check_graph import check_graph
+from stackcomp.check.checked import CheckedGraph
+from stackcomp.check.outputs import Outputs
+from stackcomp.data import arguments
+from stackcomp.data.arguments import PathLike, VariablesLike, WindowLike
+from stackcomp.data.given_pictures import pictures
+from stackcomp.data.image import Image
+from stackcomp.deliver.provenance import notes_for
+from stackcomp.document.given_variables import files_among
+from stackcomp.document.given_variables import variables as variables_given
 from stackcomp.document.graph import Graph, described
 from stackcomp.document.model import Document
 from stackcomp.errors import (
@@ -18,27 +25,21 @@ from stackcomp.errors import (
     CheckError,
     GraphError,
     Problem,
+    StackcompWarning,
     WorkError,
     cut,
     did_you_mean,
     unknown_node,
 )
-from stackcomp.execute import Executor, Result
-from stackcomp.image import Image
+from stackcomp.execute.executor import Executor, Result
+from stackcomp.execute.plane_pool import PlanePool
 from stackcomp.nodes.base import SinkNode
-from stackcomp.outputs import Outputs
-from stackcomp.plan import make_plan
-from stackcomp.planes import PlanePool
-from stackcomp.provenance import notes_for
+from stackcomp.plan.planning import make_plan
 
-__all__ = ["Composition", "StackcompWarning", "load"]
+__all__ = ["Composition", "load"]
 
 #: Called with a node's name and a message.
 Warn = Callable[[str, str], None]
-
-
-class StackcompWarning(UserWarning):
-    """Something worth knowing that stops nothing: repaired pixels, clamped values."""
 
 
 def load(path: PathLike, *, root: PathLike = ".", variables: VariablesLike | None = None) -> Composition:
@@ -88,8 +89,8 @@ class Composition:
             )
         self.graph = graph
         self.root = arguments.file_path(root, "root")
-        given = arguments.variables(variables)
-        files = (*arguments.files_among(variables), *variable_files)
+        given = variables_given(variables)
+        files = (*files_among(variables), *variable_files)
         self.variable_files = tuple(arguments.file_path(file, "variable_files") for file in files)
         self.document: Document = graph.document(given)
         self._unused = _unused(graph, given)
@@ -200,7 +201,7 @@ class Composition:
             arguments.window(window),
         )
         told: Warn = arguments.callback(warn, "warn") or _python_warning
-        wanted, given = arguments.names(nodes), arguments.pictures(replace)
+        wanted, given = arguments.names(nodes), pictures(replace)
         executor = self._executor(wanted, (number,), given, fused=fused)
         outside = executor.outside(number, window=region, scale=scale)
         if outside:
@@ -244,7 +245,7 @@ class Composition:
             arguments.callback(function, name)
         self._deliverable(chosen, sinks)
         executor = self._executor(
-            sinks, chosen, arguments.pictures(replace), fused=True, outputs=self._outputs(sinks, replace_foreign)
+            sinks, chosen, pictures(replace), fused=True, outputs=self._outputs(sinks, replace_foreign)
         )
         written: list[Path] = []
         for frame in chosen:
@@ -318,7 +319,7 @@ class Composition:
             CheckError: as in `render`.
         """
         wanted, chosen = arguments.names(nodes), arguments.frame_numbers(frames)
-        return self._executor(wanted, chosen, arguments.pictures(replace), fused=fused)
+        return self._executor(wanted, chosen, pictures(replace), fused=fused)
 
     def _executor(
         self,

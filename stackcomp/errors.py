@@ -1,14 +1,16 @@
 """Everything stackcomp raises, in one tree.
 
     StackcompError                  catch this to catch all of them
-    ├── GraphError                  the request or the graph is wrong (exit code 2)
-    │   ├── DocumentError           the JSON, a field, a variable: holds every Problem found
-    │   ├── CheckError              wires, types, files: holds every Problem found
-    │   ├── ArgumentError           what Python code handed in; a ValueError too
+    ├── RequestError                a mistake of the caller; a ValueError too (exit code 2)
+    │   ├── ArgumentError           an argument from Python
     │   └── ChannelError            a picture has no such channel; a KeyError too
-    └── WorkError                   the work failed while running (exit code 1)
-        ├── FileError               a file that cannot be read or written
-        └── RenderError             a node that failed at a frame
+    ├── GraphError                  the graph is wrong (exit code 2)
+    │   ├── DocumentError           the JSON, a field, a variable: holds every Problem found
+    │   └── CheckError              wires, types, files: holds every Problem found
+    ├── WorkError                   the work failed while running (exit code 1)
+    │   ├── FileError               a file that cannot be read or written
+    │   └── RenderError             a node that failed at a frame
+    └── BugError                    a bug in stackcomp itself; says how to report it (exit code 1)
 
 A `Problem` is one finding, said so that a person can act on it: which node and which port or field, the
 rule, the value seen, and the way out.
@@ -25,6 +27,7 @@ from typing import Any, Literal
 __all__ = [
     "ArgumentError",
     "BadValueError",
+    "BugError",
     "ChannelError",
     "CheckError",
     "DocumentError",
@@ -32,7 +35,9 @@ __all__ = [
     "GraphError",
     "Problem",
     "RenderError",
+    "RequestError",
     "StackcompError",
+    "StackcompWarning",
     "WorkError",
     "cut",
     "did_you_mean",
@@ -119,35 +124,27 @@ class StackcompError(Exception):
     """Base of everything raised on purpose."""
 
 
-class GraphError(StackcompError):
-    """The request or the graph is wrong. ``problems`` holds every finding, in document order."""
+class _ProblemsError(StackcompError):
+    """Base of errors that hold findings. ``problems`` has every one, in document order."""
 
     def __init__(self, problems: Problem | Iterable[Problem]) -> None:
         self.problems: list[Problem] = [problems] if isinstance(problems, Problem) else list(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
-    def __reduce__(self) -> tuple[type[GraphError], tuple[list[Problem]]]:
+    def __reduce__(self) -> tuple[type[_ProblemsError], tuple[list[Problem]]]:
         return type(self), (self.problems,)
 
     def __repr__(self) -> str:
         count = len(self.problems)
-        found = f"{count} problem{'' if count == 1 else 's'}"
-        return f"<{type(self).__name__}, {found}{f': {self.problems[0]!r}' if self.problems else ''}>"
+        total = f"{count} problem{'' if count == 1 else 's'}"
+        return f"<{type(self).__name__}, {total}{f': {self.problems[0]!r}' if self.problems else ''}>"
 
 
-class DocumentError(GraphError):
-    """The graph file cannot be understood."""
-
-
-class CheckError(GraphError):
-    """The graph is understood, but its wires, types or files do not fit."""
-
-
-class ArgumentError(GraphError, ValueError):
-    """What Python code handed in makes no sense. ``except ValueError`` catches it as well.
+class RequestError(_ProblemsError, ValueError):
+    """A mistake of the caller: an argument from Python, an option of a command. Also a ValueError.
 
     Args:
-        what: name of the argument; or the problem itself.
+        what: name of the argument or option; or the problems themselves.
         message: what is wrong with it, with the value seen.
         way_out: what to give instead.
     """
@@ -156,11 +153,27 @@ class ArgumentError(GraphError, ValueError):
         super().__init__(Problem("argument", f"{what}: {message}", way_out) if isinstance(what, str) else what)
 
 
-class ChannelError(GraphError, KeyError):
-    """A picture has no channel of that name. ``except KeyError`` catches it as well."""
+class ArgumentError(RequestError):
+    """An argument from Python that makes no sense."""
+
+
+class ChannelError(RequestError, KeyError):
+    """A picture has no channel of that name. Also a KeyError."""
 
     # A KeyError shows its message in quotes.
     __str__ = Exception.__str__
+
+
+class GraphError(_ProblemsError):
+    """The graph is wrong. ``problems`` holds every finding, in document order."""
+
+
+class DocumentError(GraphError):
+    """The graph file cannot be understood."""
+
+
+class CheckError(GraphError):
+    """The graph is understood, but its wires, types or files do not fit."""
 
 
 class WorkError(StackcompError):
@@ -197,6 +210,30 @@ class RenderError(WorkError):
 
     def __reduce__(self) -> tuple[type[RenderError], tuple[str, int, str]]:
         return type(self), (self.node, self.frame, self.reason)
+
+
+class BugError(StackcompError):
+    """A bug in stackcomp itself, not a mistake of the caller; ``__cause__`` is what went wrong.
+
+    Args:
+        where: what was being done, such as ``node "glow", frame 1001``.
+        cause: the exception that should not have happened.
+    """
+
+    def __init__(self, where: str, cause: BaseException | str) -> None:
+        self.where = where
+        self.reason = cause if isinstance(cause, str) else f"{type(cause).__name__}: {cause}"
+        super().__init__(
+            f"{where}: bug in stackcomp: {self.reason}\n"
+            "  please report it with the graph file and the traceback, which --debug shows"
+        )
+
+    def __reduce__(self) -> tuple[type[BugError], tuple[str, str]]:
+        return type(self), (self.where, self.reason)
+
+
+class StackcompWarning(UserWarning):
+    """Something worth knowing that stops nothing: repaired pixels, clamped values."""
 
 
 class BadValueError(ValueError):

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from stackcomp import Composition, Graph, Image, arguments
+from stackcomp import Composition, Graph, Image
+from stackcomp.data import arguments
 
 
 def render_node(

@@ -16,11 +16,12 @@ import numpy as np
 from pydantic import ValidationError
 
 from stackcomp import KINDS, DocumentError, Graph, Window
-from stackcomp.check import CheckedNode, check_graph
-from stackcomp.document.values import Number, number_of
+from stackcomp.check.check_graph import check_graph
+from stackcomp.check.checked import CheckedNode
+from stackcomp.data.numbers import Number, number_of
+from stackcomp.data.port_types import Colour, Layers
 from stackcomp.files import exr
 from stackcomp.nodes.base import Context, Node, Port
-from stackcomp.port_types import Colour, Layers
 
 FRAME = Window.of_size(37, 29)
 _WINDOWS = (FRAME, FRAME.grow(3), Window(4, 3, 30, 26), Window(-2, 5, 20, 31), Window(8, 0, 37, 17))

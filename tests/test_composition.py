@@ -7,9 +7,9 @@ import pytest
 
 import stackcomp
 from stackcomp import CheckError, Composition, Encoding, Graph, Image, RenderError, StackcompWarning, Window
+from stackcomp.deliver.provenance import graph_hash, notes_for
 from stackcomp.errors import FileError
 from stackcomp.files import exr
-from stackcomp.provenance import graph_hash, notes_for
 
 FRAME = Window.of_size(12, 6)
 FRAMES = (1001, 1002, 1003)

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from stackcomp import Composition, Graph, GraphError, RenderError, Window, fuse
+from stackcomp import Composition, Graph, GraphError, RenderError, Window
 from stackcomp.cli.app import app
+from stackcomp.execute import fuse
 from stackcomp.files import exr
 
 

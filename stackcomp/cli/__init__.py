@@ -12,7 +12,7 @@ __all__ = ["main"]
 def main() -> None:
     """What the command ``stackcomp`` runs. Exits with 0, 1, 2 or 130, see `stackcomp.cli.endings`."""
     try:
-        from stackcomp.cli.endings import run
+        from stackcomp.cli.run import run
     except KeyboardInterrupt:
         # Stopped so early that nothing had begun.
         raise SystemExit(130) from None

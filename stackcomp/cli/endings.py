@@ -15,16 +15,14 @@ from __future__ import annotations
 
 import functools
 import json
-import os
 import sys
 import traceback
-import warnings
 from collections.abc import Callable, Mapping
 from typing import Any, ParamSpec
 
 import typer
 
-from stackcomp.errors import GraphError, Problem, StackcompError
+from stackcomp.errors import BugError, GraphError, Problem, RequestError, StackcompError
 
 __all__ = [
     "DONE",
@@ -35,7 +33,6 @@ __all__ = [
     "guarded",
     "print_json",
     "refuse",
-    "run",
     "say",
     "set_debug",
 ]
@@ -52,37 +49,6 @@ def set_debug(on: bool) -> None:
     _debug = on
 
 
-def run() -> None:
-    """Run the program on the arguments of this process, and exit."""
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal without some letter must not turn a message into a failure.
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
-    if not sys.warnoptions:
-        warnings.simplefilter("ignore")
-    try:
-        from stackcomp.cli.app import app
-
-        app(prog_name="stackcomp")
-    except KeyboardInterrupt:
-        announce("stopped from the keyboard")
-        sys.exit(STOPPED)
-    except SystemExit as end:
-        _close_output(end.code if isinstance(end.code, int) else FAILED)
-    except BrokenPipeError:
-        _close_output(FAILED)
-
-
-def _close_output(code: int) -> None:
-    """Exit, without a word about a reader that has gone away in the middle of a listing."""
-    try:
-        sys.stdout.flush()
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = code or FAILED
-    sys.exit(code)
-
-
 def guarded(command: Callable[_P, int]) -> Callable[_P, None]:
     """A command that returns its exit code, made into one that ends as the module's text says."""
 
@@ -96,15 +62,12 @@ def guarded(command: Callable[_P, int]) -> Callable[_P, None]:
             code = _ended(STOPPED, "stopped from the keyboard; files written so far are whole", kwargs)
         except StackcompError as error:
             _trace()
-            wrong = isinstance(error, GraphError)
-            problems = error.problems if isinstance(error, GraphError) else []
+            wrong = isinstance(error, GraphError | RequestError)
+            problems = error.problems if isinstance(error, GraphError | RequestError) else []
             code = _ended(WRONG if wrong else FAILED, str(error), kwargs, problems)
         except Exception as error:
             _trace()
-            text = f"{type(error).__name__}: {error}".splitlines()[0]
-            code = _ended(
-                FAILED, f"something unexpected happened ({text}); run `stackcomp --debug …` to see where", kwargs
-            )
+            code = _ended(FAILED, str(BugError(f"stackcomp {command.__name__}", error)), kwargs)
         if code:
             raise typer.Exit(code)
 

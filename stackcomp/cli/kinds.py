@@ -13,7 +13,7 @@ from stackcomp.cli.options import AsJson, Debug
 from stackcomp.cli.tables import table
 
 if TYPE_CHECKING:
-    from stackcomp.reference import KindText, ParameterText
+    from stackcomp.nodes.description import KindText, ParameterText
 
 __all__ = ["kinds"]
 
@@ -26,8 +26,8 @@ def kinds(
 ) -> int:
     """List the kinds of node, or tell everything about one."""
     from stackcomp.errors import GraphError, Problem, did_you_mean
-    from stackcomp.nodes import KINDS
-    from stackcomp.reference import describe
+    from stackcomp.nodes.description import describe
+    from stackcomp.nodes.kinds import KINDS
 
     if name is None:
         if as_json:

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-    from stackcomp.image import Image
+    from stackcomp.data.image import Image
     from stackcomp.measure.area import Area
     from stackcomp.measure.black import BlackLevel, CoveredDarkest
 

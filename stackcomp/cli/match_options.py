@@ -276,8 +276,8 @@ def refuse_inputs(
         return
     from pathlib import Path
 
+    from stackcomp.check.originals import Reading, Writing, refusals
     from stackcomp.files.mark import Mark
-    from stackcomp.originals import Reading, Writing, refusals
 
     readings = [Reading(path, "what is measured", sequence=True) for path in inputs if path is not None]
     found: list[Problem] = []

@@ -63,7 +63,7 @@ def render(
     from stackcomp.cli.progress import reporter
     from stackcomp.cli.rendering import Job, run
     from stackcomp.cli.request import count, frames_of, open_graph, scale_of, window_of
-    from stackcomp.document.frames import format_frames
+    from stackcomp.data.frames import format_frames
 
     chosen, region, factor = frames_of(frames), window_of(window), scale_of(scale)
     request = open_graph(graph, root, variables, sets)

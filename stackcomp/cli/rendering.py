@@ -11,16 +11,25 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from stackcomp import fuse
-from stackcomp.check import CheckedGraph
+from stackcomp.check.checked import CheckedGraph
 from stackcomp.cli.progress import Reporter
 from stackcomp.composition import Composition
-from stackcomp.document.frames import format_frames
-from stackcomp.errors import CheckError, GraphError, Problem, RenderError, WorkError, unknown_node
+from stackcomp.data.frames import format_frames
+from stackcomp.data.window import Window
+from stackcomp.errors import (
+    BugError,
+    CheckError,
+    GraphError,
+    Problem,
+    RenderError,
+    RequestError,
+    WorkError,
+    unknown_node,
+)
+from stackcomp.execute import fuse
 from stackcomp.nodes.base import SinkNode
 from stackcomp.review.names import file_names
 from stackcomp.review.pictures import PictureWriter, checked_for, keep_originals
-from stackcomp.window import Window
 
 __all__ = ["Job", "Outcome", "announced_compiling", "run"]
 
@@ -46,7 +55,7 @@ class Outcome:
 
     frames: list[int]
     files: list[str] = field(default_factory=list)
-    failures: dict[int, WorkError] = field(default_factory=dict)
+    failures: dict[int, WorkError | BugError] = field(default_factory=dict)
 
     @property
     def done(self) -> list[int]:
@@ -205,7 +214,7 @@ def _deliver(
     )
 
 
-def _fail(outcome: Outcome, report: Reporter, frame: int, error: WorkError) -> None:
+def _fail(outcome: Outcome, report: Reporter, frame: int, error: WorkError | BugError) -> None:
     like = next((other for other, before in outcome.failures.items() if _why(before) == _why(error)), None)
     outcome.failures.setdefault(frame, error)
     if like is not None and not report.every_event:
@@ -215,7 +224,7 @@ def _fail(outcome: Outcome, report: Reporter, frame: int, error: WorkError) -> N
     report.fail(frame, node, reason)
 
 
-def _why(error: WorkError) -> tuple[str, str]:
+def _why(error: WorkError | BugError) -> tuple[str, str]:
     return (error.node, error.reason) if isinstance(error, RenderError) else ("", str(error))
 
 
@@ -275,9 +284,9 @@ def _write(
     for frame in outcome.frames:
         try:
             _write_frame(composition, job, by_node, frame, outcome, report, doubts)
-        except WorkError as error:
+        except (WorkError, BugError) as error:
             _fail(outcome, report, frame, error)
-        except GraphError as error:
+        except (GraphError, RequestError) as error:
             # A wrong request shows at the first frame. Behind it, pixels beyond the frame may have gone.
             if frame == outcome.frames[0]:
                 raise

@@ -14,7 +14,7 @@ from stackcomp.errors import GraphError, Problem
 
 if TYPE_CHECKING:
     from stackcomp.composition import Composition
-    from stackcomp.window import Window
+    from stackcomp.data.window import Window
 
 __all__ = ["Request", "count", "frames_of", "open_graph", "scale_of", "value_of", "variables_of", "window_of"]
 
@@ -122,7 +122,7 @@ def frames_of(text: str | None) -> list[int] | None:
     Raises:
         GraphError: not a range of frames.
     """
-    from stackcomp.document.frames import parse_frames
+    from stackcomp.data.frames import parse_frames
 
     try:
         return None if text is None else parse_frames(text)
@@ -176,7 +176,7 @@ def window_of(text: str | None) -> Window | None:
     Raises:
         GraphError: not four whole numbers, or no pixels.
     """
-    from stackcomp.window import Window
+    from stackcomp.data.window import Window
 
     if text is None:
         return None

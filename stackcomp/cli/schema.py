@@ -31,10 +31,10 @@ def schema(
     import json
     from pathlib import Path
 
+    from stackcomp.check.originals import Writing, refusals
     from stackcomp.errors import GraphError
     from stackcomp.files.atomic import whole_file
     from stackcomp.files.mark import Mark
-    from stackcomp.originals import Writing, refusals
 
     found = refusals(
         [Writing(Path(to), Mark("schema"))],

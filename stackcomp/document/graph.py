@@ -16,8 +16,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from stackcomp import arguments
-from stackcomp.arguments import PathLike, VariablesLike
+from stackcomp.data import arguments
+from stackcomp.data.arguments import PathLike, VariablesLike
+from stackcomp.document.given_variables import variables as variables_given
 from stackcomp.document.model import Document, build, build_node
 from stackcomp.document.plain import plain
 from stackcomp.document.read_json import parse_json, read_json
@@ -75,7 +76,7 @@ class Graph:
         self._raw["working_space"] = working_space
         if colour_config != DEFAULT_CONFIG:
             self._raw["colour_config"] = colour_config
-        if given := arguments.variables(variables):
+        if given := variables_given(variables):
             try:
                 self._raw["variables"] = plain(given)
             except BadValueError as error:
@@ -199,7 +200,7 @@ class Graph:
 
     def document(self, variables: VariablesLike | None = None) -> Document:
         """Typed nodes, with variables filled in. Raises DocumentError with every problem found."""
-        return build(self._raw, arguments.variables(variables), self.place)
+        return build(self._raw, variables_given(variables), self.place)
 
     def to_json(self) -> str:
         """The graph as JSON text that people can read and diff: a line for each field and each node."""

@@ -9,14 +9,14 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
 
-from stackcomp.document.frames import parse_frames
+from stackcomp.data.frames import parse_frames
 from stackcomp.document.plain import plain
 from stackcomp.document.validate import field_names, validate
 from stackcomp.document.variables import REFERENCE, resolve
 from stackcomp.errors import BadValueError, DocumentError, Problem, did_you_mean, kind_of, pointer_to, shown
 from stackcomp.files.colour import DEFAULT_CONFIG
-from stackcomp.nodes import KINDS
 from stackcomp.nodes.base import Node
+from stackcomp.nodes.kinds import KINDS
 
 __all__ = ["Document", "Head", "build", "build_node"]
 

@@ -7,7 +7,7 @@ import os
 from collections.abc import Mapping
 from typing import Any
 
-from stackcomp.document.values import Keyed
+from stackcomp.data.numbers import Keyed
 from stackcomp.errors import BadValueError, shown
 
 __all__ = ["plain"]

@@ -15,9 +15,9 @@ from stackcomp.document.model import Head
 from stackcomp.document.upgrade import CURRENT
 from stackcomp.document.variables import REFERENCE
 from stackcomp.files.mark import program
-from stackcomp.nodes import KINDS
 from stackcomp.nodes.base import Node
-from stackcomp.reference import describe, port_words, summary_of
+from stackcomp.nodes.description import describe, port_words, summary_of
+from stackcomp.nodes.kinds import KINDS
 
 __all__ = ["graph_schema"]
 

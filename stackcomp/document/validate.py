@@ -16,7 +16,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from stackcomp.document.values import number_of
+from stackcomp.data.numbers import number_of
 from stackcomp.errors import BadValueError, Problem, did_you_mean, kind_of, pointer_to, shown
 
 __all__ = ["field_names", "validate"]

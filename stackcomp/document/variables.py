@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from graphlib import TopologicalSorter
 from typing import Any
 
-from stackcomp.circles import circles, in_knots
+from stackcomp.data.cycles import cycles, in_cycles
 from stackcomp.errors import Problem, did_you_mean, kind_of, pointer_to
 
 __all__ = ["LARGEST_VALUE", "LONGEST_TEXT", "REFERENCE", "Filling", "reached", "resolve"]
@@ -134,12 +134,12 @@ def resolve(variables: Mapping[str, Any]) -> Filling:
     used = {
         name: [other for other in _references(value) if other in variables] for name, value in variables.items()
     }
-    for path in circles(used):
+    for path in cycles(used):
         filling.problems.append(
             Problem("variable-circle", f"cycle in the variables: {' → '.join(path)}",
                     "give one of them a plain value", field=f"variables.{path[0]}")
         )  # fmt: skip
-    filling.broken = in_knots(used)
+    filling.broken = in_cycles(used)
     free = {name: others for name, others in used.items() if name not in filling.broken}
     for name in TopologicalSorter(free).static_order():
         if name in filling.broken:

@@ -21,7 +21,7 @@ from typing import NoReturn
 from xml.parsers import expat
 from xml.sax.saxutils import escape, quoteattr
 
-from stackcomp import arguments
+from stackcomp.data import arguments
 from stackcomp.errors import ArgumentError, FileError, cut, did_you_mean
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.paths import nearby

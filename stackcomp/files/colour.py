@@ -25,12 +25,12 @@ from typing import Any, cast, get_args
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.data.image import Plane
+from stackcomp.data.port_types import Encoding, EncodingFamily
 from stackcomp.errors import did_you_mean
 from stackcomp.files.colour_names import Space, hint, matching
 from stackcomp.files.paths import nearby
-from stackcomp.image import Plane
 from stackcomp.kernels.strips import over_strips
-from stackcomp.port_types import Encoding, EncodingFamily
 
 __all__ = [
     "DEFAULT_CONFIG",

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from stackcomp.port_types import EncodingFamily
+from stackcomp.data.port_types import EncodingFamily
 
 __all__ = ["Space", "hint", "matching"]
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from stackcomp.port_types import Encoding
+from stackcomp.data.port_types import Encoding
 
 __all__ = ["chromaticities_of", "from_chromaticities", "from_header", "from_interop_id", "interop_id_of"]
 

@@ -20,14 +20,14 @@ from typing import Any
 
 import numpy as np
 
+from stackcomp.data.image import Plane
+from stackcomp.data.window import Window
 from stackcomp.errors import FileError, did_you_mean
 from stackcomp.files.exr_layout import Layout, PartLayout, PixelType, check_chunks, read_layout
 from stackcomp.files.exr_write import WriteReport, library_threads, write
 from stackcomp.files.file_state import FileState, one_state
 from stackcomp.files.quiet import printed, unheard
-from stackcomp.image import Plane
 from stackcomp.kernels.strips import over_strips
-from stackcomp.window import Window
 
 __all__ = ["LARGEST", "LARGEST_FRAME", "Header", "Part", "Pixels", "WriteReport", "read", "read_header", "write"]
 

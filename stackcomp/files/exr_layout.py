@@ -18,10 +18,10 @@ from typing import BinaryIO, Literal
 
 import numpy as np
 
+from stackcomp.data.window import Window
 from stackcomp.errors import FileError
 from stackcomp.files.exr_attributes import Attribute, decoded, oddities, without_foreign_bytes
 from stackcomp.files.formats import other_format
-from stackcomp.window import Window
 
 __all__ = ["Channel", "Layout", "PartLayout", "PixelType", "check_chunks", "read_layout"]
 

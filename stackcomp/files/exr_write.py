@@ -17,13 +17,13 @@ from typing import Any, Literal, cast
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.data.image import Plane
+from stackcomp.data.window import Window
 from stackcomp.errors import FileError, did_you_mean
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.exr_layout import PixelType, check_chunks, read_layout
 from stackcomp.files.mark import ATTRIBUTE, Mark, seal
-from stackcomp.image import Plane
 from stackcomp.kernels.strips import over_strips, thread_count
-from stackcomp.window import Window
 
 __all__ = ["COMPRESSIONS", "WriteReport", "library_threads", "write"]
 

@@ -14,11 +14,11 @@ from typing import Any
 
 import numpy as np
 
+from stackcomp.data.image import Plane
+from stackcomp.data.port_types import Alpha
+from stackcomp.data.window import Window
 from stackcomp.files.file_state import FileChangedError, FileState, file_state, one_state
 from stackcomp.files.formats import ENDINGS, Format, format_of
-from stackcomp.image import Plane
-from stackcomp.port_types import Alpha
-from stackcomp.window import Window
 
 __all__ = ["Seen", "planes", "seen", "seen_in"]
 

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.port_types import Alpha
+from stackcomp.data.port_types import Alpha
 
 __all__ = ["Array", "Pixels", "Still", "StillHeader", "from_steps", "upright"]
 

@@ -21,10 +21,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from stackcomp.data.port_types import Alpha
 from stackcomp.errors import FileError
 from stackcomp.files.quiet import logged
 from stackcomp.files.still_types import Array, StillHeader, upright
-from stackcomp.port_types import Alpha
 
 __all__ = ["ALPHA_UNSAID", "header", "pixels"]
 

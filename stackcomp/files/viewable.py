@@ -23,9 +23,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.files import colour
-from stackcomp.image import Image, Plane
-from stackcomp.port_types import (
+from stackcomp.data.image import Image, Plane
+from stackcomp.data.port_types import (
     Colour,
     Coordinates,
     Depth,
@@ -36,6 +35,7 @@ from stackcomp.port_types import (
     Motion,
     Ratio,
 )
+from stackcomp.files import colour
 
 __all__ = ["exposed", "viewable"]
 

@@ -24,9 +24,9 @@ from typing import Literal
 import numpy as np
 from scipy import fft
 
+from stackcomp.data.window import Window
 from stackcomp.kernels.compiled import Array, plane_of
 from stackcomp.kernels.strips import over_strips
-from stackcomp.window import Window
 
 __all__ = ["Falloff", "Spreading", "falloff", "falloff_margin"]
 

@@ -11,8 +11,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.data.window import Window
 from stackcomp.kernels.compiled import Array
-from stackcomp.window import Window
 
 __all__ = ["axial_depth", "circle_of_confusion", "edge_depth", "spread_radius"]
 

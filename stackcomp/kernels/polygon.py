@@ -14,8 +14,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.data.window import Window
 from stackcomp.kernels.compiled import Array, compiled
-from stackcomp.window import Window
 
 __all__ = ["polygon_coverage"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from stackcomp.image import Plane
+from stackcomp.data.image import Plane
 
 __all__ = ["repair"]
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from stackcomp.data.window import Window
 from stackcomp.kernels.compiled import Array, compiled, plane_of
 from stackcomp.kernels.strips import over_strips
-from stackcomp.window import Window
 
 __all__ = ["pick", "shrink"]
 

@@ -24,10 +24,10 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.data.window import Window
 from stackcomp.kernels.compiled import Array, compiled, plane_of
 from stackcomp.kernels.homography import inverse
 from stackcomp.kernels.strips import over_strips
-from stackcomp.window import Window
 
 __all__ = ["placed_window", "source_needed", "warp_homography"]
 

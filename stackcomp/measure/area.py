@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.data.image import Image
+from stackcomp.data.window import Window
 from stackcomp.errors import GraphError, Problem
-from stackcomp.image import Image
-from stackcomp.window import Window
 
 __all__ = ["Area", "AreaError", "parse_polygon", "parse_rectangle", "whole"]
 

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.data.image import Image, Plane
 from stackcomp.errors import GraphError, Problem
-from stackcomp.image import Image, Plane
 from stackcomp.measure.area import Area
 
 __all__ = [

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from stackcomp.data.image import Image
 from stackcomp.errors import CheckError, Problem, did_you_mean
-from stackcomp.image import Image
 from stackcomp.measure.source import Names, Source, channels_of, colour_in, listed, no_such_layer
 
 __all__ = ["MeasuredChannel", "What", "choose_channel", "one_channel_is_meant", "open_channel", "what_it_is"]

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.image import Image
+from stackcomp.data.image import Image
 from stackcomp.measure.area import Area, AreaError
 from stackcomp.measure.chart_data import published
 from stackcomp.measure.chart_patches import Patches, measure_chart

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.image import Image
+from stackcomp.data.image import Image
 from stackcomp.measure.area import Area, AreaError, parse_polygon, polygon
 from stackcomp.measure.chart_data import COLUMNS, NAMES, ROWS
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from stackcomp.composition import Composition
+from stackcomp.data.image import Plane
+from stackcomp.data.port_types import Layers
 from stackcomp.document.graph import Graph
-from stackcomp.image import Plane
-from stackcomp.port_types import Layers
 
 __all__ = ["coverage_of"]
 

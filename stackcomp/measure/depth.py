@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
+from stackcomp.data.image import Image
+from stackcomp.data.port_types import METRES
 from stackcomp.errors import DocumentError, Problem, did_you_mean
-from stackcomp.image import Image
 from stackcomp.measure.area import Area
 from stackcomp.measure.picture import HALF_MAX
-from stackcomp.port_types import METRES
 
 __all__ = ["DepthStatistics", "depth_statistics"]
 

@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.data.image import Image
+from stackcomp.data.window import Window
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.files.mark import Mark, in_png
 from stackcomp.files.viewable import viewable
-from stackcomp.image import Image
 from stackcomp.measure.area import Area
-from stackcomp.window import Window
 
 __all__ = ["Region", "beside", "draw_areas", "write_png"]
 

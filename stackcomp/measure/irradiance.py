@@ -27,8 +27,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.data.image import Image
 from stackcomp.errors import GraphError, Problem
-from stackcomp.image import Image
 from stackcomp.measure.level import Triple
 
 __all__ = ["Irradiance", "cosine_weights", "direction", "irradiance"]

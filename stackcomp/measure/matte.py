@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from stackcomp.image import Image
+from stackcomp.data.image import Image
 from stackcomp.measure.area import Area
 
 __all__ = ["MatteStatistics", "matte_statistics"]

@@ -9,12 +9,12 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from stackcomp.data.image import Image
+from stackcomp.data.port_types import Encoding, Layers
 from stackcomp.errors import CheckError, DocumentError, Problem
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.files.paths import resolve
-from stackcomp.image import Image
 from stackcomp.measure.source import PARAMETERS, Names, Source, colour_missing
-from stackcomp.port_types import Encoding, Layers
 
 __all__ = ["HALF_MAX", "Measured", "open_measured", "open_picture"]
 

@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stackcomp.composition import Composition
+from stackcomp.data.image import Image
+from stackcomp.data.port_types import Layers
 from stackcomp.document.graph import Graph
 from stackcomp.errors import CheckError, DocumentError, FileError, Problem, RenderError, did_you_mean
-from stackcomp.execute import Executor
+from stackcomp.execute.executor import Executor
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.files.paths import FramePath
-from stackcomp.image import Image
-from stackcomp.port_types import Layers
 
 __all__ = [
     "PARAMETERS",

@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.image import Image
+from stackcomp.data.image import Image
 from stackcomp.measure.area import Area
 from stackcomp.measure.picture import Measured
 

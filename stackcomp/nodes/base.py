@@ -32,13 +32,13 @@ from typing import Annotated, Any, ClassVar, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from stackcomp.document.values import Keyed, Number, number_of
+from stackcomp.data.image import Image
+from stackcomp.data.numbers import Keyed, Number, number_of
+from stackcomp.data.port_types import Alpha, Colour, Encoding, Matte, PortType
+from stackcomp.data.window import Window
 from stackcomp.errors import Problem
 from stackcomp.files.file_state import FileState
-from stackcomp.image import Image
-from stackcomp.pixel import PixelFunction
-from stackcomp.port_types import Alpha, Colour, Encoding, Matte, PortType
-from stackcomp.window import Window
+from stackcomp.nodes.pixel import PixelFunction
 
 __all__ = [
     "Adjustable",

@@ -8,10 +8,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
+from stackcomp.data.port_types import PortType
 from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
 from stackcomp.nodes.blend_modes import MODES
-from stackcomp.pixel import PixelFunction
-from stackcomp.port_types import PortType
+from stackcomp.nodes.pixel import PixelFunction
 
 Mode = Literal[
     "normal",

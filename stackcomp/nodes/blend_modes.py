@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from stackcomp.pixel import PixelFunction, pixel, root
+from stackcomp.nodes.pixel import PixelFunction, pixel, root
 
 __all__ = ["MODES"]
 

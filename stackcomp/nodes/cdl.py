@@ -9,12 +9,12 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
-from stackcomp.document.values import Number
+from stackcomp.data.numbers import Number
+from stackcomp.data.port_types import PortType
 from stackcomp.errors import BadValueError, FileError, Problem
 from stackcomp.files.cdl import Correction, choose, read_corrections
 from stackcomp.nodes.base import ColourNode, Context
-from stackcomp.pixel import PixelFunction, pixel, power
-from stackcomp.port_types import PortType
+from stackcomp.nodes.pixel import PixelFunction, pixel, power
 
 # The weights of luma are those of ITU-R BT.709, whatever the working space: the standard says so.
 

@@ -9,11 +9,11 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from stackcomp.document.values import Keyed, Number
-from stackcomp.image import Image, Plane
+from stackcomp.data.image import Image, Plane
+from stackcomp.data.numbers import Keyed, Number
+from stackcomp.data.port_types import Matte, PortType
+from stackcomp.data.window import Window
 from stackcomp.nodes.base import AreaNode, Context, Job, Port, colour_of
-from stackcomp.port_types import Matte, PortType
-from stackcomp.window import Window
 
 
 class CleanPatch(AreaNode):

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, ClassVar, Literal
 
-from stackcomp.document.values import Number
+from stackcomp.data.numbers import Number
+from stackcomp.data.port_types import PortType
 from stackcomp.nodes.base import ColourNode, Context, Port
-from stackcomp.pixel import PixelFunction, pixel
-from stackcomp.port_types import PortType
+from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
 @pixel

@@ -9,12 +9,12 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
+from stackcomp.data.image import Image
+from stackcomp.data.port_types import Colour, Encoding, PortType
+from stackcomp.data.window import Window
 from stackcomp.errors import Problem
-from stackcomp.image import Image
 from stackcomp.nodes.base import AreaNode, Context, Job, PixelNode, Port, colour_of
-from stackcomp.pixel import PixelFunction, pixel
-from stackcomp.port_types import Colour, Encoding, PortType
-from stackcomp.window import Window
+from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
 @pixel

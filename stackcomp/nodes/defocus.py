@@ -9,13 +9,13 @@ from typing import Annotated, Any, ClassVar, Literal, NamedTuple, Self
 import numpy as np
 from pydantic import model_validator
 
-from stackcomp.document.values import Keyed, Number
+from stackcomp.data.image import Image, Plane
+from stackcomp.data.numbers import Keyed, Number
+from stackcomp.data.port_types import Depth, PortType
+from stackcomp.data.reach import goes_on
+from stackcomp.data.window import Window
 from stackcomp.errors import Problem
-from stackcomp.image import Image, Plane
 from stackcomp.nodes.base import Adjustable, AreaNode, Context, Job, Port
-from stackcomp.port_types import Depth, PortType
-from stackcomp.surroundings import goes_on
-from stackcomp.window import Window
 
 _LENS = ("focal_length", "f_number", "focus_distance", "gate_width")
 # A lens shorter or a focus farther than these speaks for a wrong unit; so does a focus this many times nearer or

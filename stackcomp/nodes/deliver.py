@@ -9,13 +9,13 @@ from typing import Annotated, Any, ClassVar, Literal
 import numpy as np
 from pydantic import Field, field_validator
 
-from stackcomp.document.values import Keyed, Number
+from stackcomp.data.image import Image, Plane, all_finite
+from stackcomp.data.numbers import Keyed, Number
+from stackcomp.data.port_types import Colour, Depth, Encoding, Ids, Matte, PortType, Ratio
 from stackcomp.errors import Problem, did_you_mean
 from stackcomp.files.mark import ATTRIBUTE, Mark
 from stackcomp.files.paths import FramePath, resolve
-from stackcomp.image import Image, Plane, all_finite
 from stackcomp.nodes.base import Context, Job, Port, SinkNode
-from stackcomp.port_types import Colour, Depth, Encoding, Ids, Matte, PortType, Ratio
 
 #: Stands for infinite light in front of a view: the largest number of a half float.
 _BRIGHTEST = 65504.0

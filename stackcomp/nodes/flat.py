@@ -8,11 +8,11 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
-from stackcomp.document.values import Number
-from stackcomp.image import Image
+from stackcomp.data.image import Image
+from stackcomp.data.numbers import Number
+from stackcomp.data.port_types import Colour, Matte, PortType
+from stackcomp.data.window import Window
 from stackcomp.nodes.base import Context, Job, Sized, SourceNode
-from stackcomp.port_types import Colour, Matte, PortType
-from stackcomp.window import Window
 
 
 class Flat(Sized, SourceNode):

@@ -9,11 +9,11 @@ from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 
-from stackcomp.document.values import Number
-from stackcomp.image import Image, Plane
+from stackcomp.data.image import Image, Plane
+from stackcomp.data.numbers import Number
+from stackcomp.data.port_types import Matte, PortType
+from stackcomp.data.window import Window
 from stackcomp.nodes.base import Adjustable, AreaNode, Job, Port
-from stackcomp.port_types import Matte, PortType
-from stackcomp.window import Window
 
 #: Half of the largest float32: no light is brighter than twice this.
 _LARGEST = 1.7e38

@@ -7,10 +7,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
+from stackcomp.data.port_types import Matte, PortType
+from stackcomp.data.window import Window
 from stackcomp.nodes.base import Context, PixelNode, Port
-from stackcomp.pixel import PixelFunction, pixel
-from stackcomp.port_types import Matte, PortType
-from stackcomp.window import Window
+from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
 @pixel

@@ -7,10 +7,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from stackcomp.document.values import Number
+from stackcomp.data.numbers import Number
+from stackcomp.data.port_types import PortType
 from stackcomp.nodes.base import ColourNode, Context, Port
-from stackcomp.pixel import PixelFunction, pixel
-from stackcomp.port_types import PortType
+from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
 @pixel

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Annotated, ClassVar, Literal
 
-from stackcomp.document.values import Number
+from stackcomp.data.numbers import Number
+from stackcomp.data.port_types import Colour, PortType, Ratio
 from stackcomp.nodes.base import Adjustable, Context, PixelNode, Port
-from stackcomp.pixel import PixelFunction, pixel, power
-from stackcomp.port_types import Colour, PortType, Ratio
+from stackcomp.nodes.pixel import PixelFunction, pixel, power
 
 
 @pixel

@@ -9,9 +9,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from annotated_types import Gt
 from pydantic import BeforeValidator, Field
 
-from stackcomp.errors import BadValueError, Problem, did_you_mean, kind_of, shown
-from stackcomp.nodes.base import Context, Pick, Port, ViewNode
-from stackcomp.port_types import (
+from stackcomp.data.port_types import (
     METRES,
     Alpha,
     Colour,
@@ -25,6 +23,8 @@ from stackcomp.port_types import (
     PortType,
     Ratio,
 )
+from stackcomp.errors import BadValueError, Problem, did_you_mean, kind_of, shown
+from stackcomp.nodes.base import Context, Pick, Port, ViewNode
 
 _FIXED: dict[str, tuple[str, ...]] = {
     "matte": ("A",),

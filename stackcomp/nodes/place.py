@@ -8,12 +8,12 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import model_validator
 
-from stackcomp.document.values import Keyed, Number
-from stackcomp.image import Image
+from stackcomp.data.image import Image
+from stackcomp.data.numbers import Keyed, Number
+from stackcomp.data.port_types import Colour, Layers, Matte, PortType
+from stackcomp.data.window import Window
 from stackcomp.kernels.compiled import Array
 from stackcomp.nodes.base import AreaNode, Context, Job, Port
-from stackcomp.port_types import Colour, Layers, Matte, PortType
-from stackcomp.window import Window
 
 #: Pixels beyond what comes in that are kept at most; a plane in perspective would have no end.
 OVERSCAN = 4096

@@ -8,10 +8,10 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
+from stackcomp.data.port_types import PortType
+from stackcomp.data.window import Window
 from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
-from stackcomp.pixel import PixelFunction, pixel
-from stackcomp.port_types import PortType
-from stackcomp.window import Window
+from stackcomp.nodes.pixel import PixelFunction, pixel
 
 # Each is ``co = s · Fa + d · Fb`` on premultiplied colour and on alpha alike.
 

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
+from stackcomp.data.port_types import PortType
 from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
-from stackcomp.pixel import PixelFunction, pixel
-from stackcomp.port_types import PortType
+from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
 @pixel

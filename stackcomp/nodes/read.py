@@ -11,15 +11,15 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field, field_validator
 
+from stackcomp.data.image import Image, all_finite
+from stackcomp.data.port_types import Alpha, Encoding, Layers, PortType
+from stackcomp.data.window import Window
 from stackcomp.errors import FileError, Problem
 from stackcomp.files.file_state import FileState, NoFileError, file_state, require_state
 from stackcomp.files.paths import FramePath, frozen, missing_frames, nearby, resolve
 from stackcomp.files.picture_file import Seen, planes, seen, seen_in
 from stackcomp.files.tiff import ALPHA_UNSAID
-from stackcomp.image import Image, all_finite
 from stackcomp.nodes.base import Context, Job, SourceNode
-from stackcomp.port_types import Alpha, Encoding, Layers, PortType
-from stackcomp.window import Window
 
 #: How many missing frames a message lists one by one.
 _MOST_LISTED = 12
@@ -87,7 +87,7 @@ class Read(SourceNode):
         if missing and len(missing) == len(frames):
             yield self._missing(resolve(context.root, self.path, missing[0]), pattern.has_frame)
         elif missing:
-            from stackcomp.document.frames import format_frames
+            from stackcomp.data.frames import format_frames
 
             have, which = "has" if len(missing) == 1 else "have", _cut(format_frames(missing))
             yield Problem(
@@ -351,7 +351,7 @@ def _usual(found: Mapping[int, Seen]) -> Seen | None:
 
 
 def _frames(frames: Collection[int]) -> str:
-    from stackcomp.document.frames import format_frames
+    from stackcomp.data.frames import format_frames
 
     return f"frame{'s' if len(frames) > 1 else ''} {_cut(format_frames(frames))}"
 

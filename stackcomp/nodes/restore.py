@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
+from stackcomp.data.port_types import Matte, PortType
 from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
-from stackcomp.pixel import PixelFunction, pixel
-from stackcomp.port_types import Matte, PortType
+from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
 @pixel

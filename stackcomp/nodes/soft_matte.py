@@ -8,11 +8,11 @@ from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 
-from stackcomp.document.values import Number
-from stackcomp.image import Image
+from stackcomp.data.image import Image
+from stackcomp.data.numbers import Number
+from stackcomp.data.port_types import Matte, PortType
+from stackcomp.data.window import Window
 from stackcomp.nodes.base import AreaNode, Context, Job, Port
-from stackcomp.port_types import Matte, PortType
-from stackcomp.window import Window
 
 
 class SoftMatte(AreaNode):

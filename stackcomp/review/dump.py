@@ -45,19 +45,20 @@ from typing import Any
 
 import numpy as np
 
-from stackcomp import arguments, fuse
-from stackcomp.check import CheckedGraph, CheckedNode
+from stackcomp.check.checked import CheckedGraph, CheckedNode
+from stackcomp.check.originals import Writing
 from stackcomp.composition import Composition
+from stackcomp.data import arguments
+from stackcomp.data.image import Image
+from stackcomp.deliver.provenance import graph_hash
 from stackcomp.errors import FileError, RenderError, WorkError
-from stackcomp.execute import Result
+from stackcomp.execute import fuse
+from stackcomp.execute.executor import Result
 from stackcomp.files import mark as marks
 from stackcomp.files import stills
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.mark import Mark
 from stackcomp.files.viewable import viewable
-from stackcomp.image import Image
-from stackcomp.originals import Writing
-from stackcomp.provenance import graph_hash
 from stackcomp.review.measures import channel_figures, type_as_json, window_as_json
 from stackcomp.review.names import file_names
 from stackcomp.review.pictures import PictureWriter, checked_for, keep_originals

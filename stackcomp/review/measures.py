@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from stackcomp.image import Image, Plane, all_finite
-from stackcomp.port_types import Encoding, PortType
-from stackcomp.window import Window
+from stackcomp.data.image import Image, Plane, all_finite
+from stackcomp.data.port_types import Encoding, PortType
+from stackcomp.data.window import Window
 
 __all__ = ["channel_figures", "type_as_json", "window_as_json"]
 

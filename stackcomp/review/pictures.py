@@ -7,19 +7,20 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from stackcomp.check import CheckedGraph, check_graph
+from stackcomp.check.check_graph import check_graph
+from stackcomp.check.checked import CheckedGraph
+from stackcomp.check.originals import Writing, refusals
+from stackcomp.check.outputs import Outputs, readings
 from stackcomp.composition import Composition
+from stackcomp.data.image import Image
+from stackcomp.data.port_types import Colour, Matte, PortType
+from stackcomp.data.window import Window
+from stackcomp.deliver.provenance import notes_for
 from stackcomp.errors import CheckError, GraphError, Problem
 from stackcomp.files.mark import Mark, MarkKind
 from stackcomp.files.paths import FramePath
-from stackcomp.image import Image
 from stackcomp.nodes.base import Job
 from stackcomp.nodes.deliver import Deliver
-from stackcomp.originals import Writing, refusals
-from stackcomp.outputs import Outputs, readings
-from stackcomp.port_types import Colour, Matte, PortType
-from stackcomp.provenance import notes_for
-from stackcomp.window import Window
 
 __all__ = ["PictureWriter", "checked_for", "keep_originals"]
 

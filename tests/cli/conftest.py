@@ -15,8 +15,8 @@ from typer.testing import CliRunner
 
 import stackcomp
 from stackcomp.cli.app import app
+from stackcomp.data.window import Window
 from stackcomp.files import exr
-from stackcomp.window import Window
 
 WIDTH, HEIGHT = 24, 16
 #: A bit pattern that as a float would be a signalling NaN: any arithmetic on it would change it.

@@ -7,8 +7,8 @@ import json
 import numpy as np
 import pytest
 
+from stackcomp.data.window import Window
 from stackcomp.files import colour_tags, exr, stills
-from stackcomp.window import Window
 
 AREA = ("--area", "1,1,8,6")
 

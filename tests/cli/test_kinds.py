@@ -8,7 +8,7 @@ import pytest
 
 from stackcomp import KINDS
 from stackcomp.document.schema import graph_schema
-from stackcomp.reference import describe
+from stackcomp.nodes.description import describe
 
 
 def test_a_line_a_kind(run):

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from stackcomp import Composition, Graph, Image
+from stackcomp.data.window import Window
 from stackcomp.files import exr, stills
 from stackcomp.files.colour import convert
-from stackcomp.window import Window
 
 BLACK = np.array([0.0042, 0.0031, 0.0065])
 DEMO = Path(__file__).parents[2] / "demo_shot"

@@ -10,9 +10,9 @@ import pytest
 from painted_chart import CORNERS, MATRIX, grainy, paint
 
 from stackcomp import Composition, Graph
+from stackcomp.data.window import Window
 from stackcomp.files import exr, stills
 from stackcomp.measure.chart_data import NAMES, published
-from stackcomp.window import Window
 
 DEMO = Path(__file__).parents[2] / "demo_shot"
 AT = ";".join(f"{x:g},{y:g}" for x, y in CORNERS)

@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
+from stackcomp.data.window import Window
 from stackcomp.files import exr
-from stackcomp.window import Window
 
 DEMO = Path(__file__).parents[2] / "demo_shot"
 CARD = np.array([0.18, 0.17, 0.16])

@@ -9,8 +9,8 @@ import pytest
 from PIL import Image as Canvas
 
 from stackcomp.cli.match_options import DEFAULT_CONFIG
+from stackcomp.data.window import Window
 from stackcomp.files import colour, exr, stills
-from stackcomp.window import Window
 
 
 @pytest.fixture

@@ -9,8 +9,8 @@ import pytest
 import typer
 
 from stackcomp.cli.app import app
+from stackcomp.data.window import Window
 from stackcomp.files import exr, stills
-from stackcomp.window import Window
 
 AREA = "2,2,20,12"
 SEQUENCE = "plate.{frame:04d}.exr"

@@ -7,8 +7,8 @@ import json
 import numpy as np
 import pytest
 
+from stackcomp.data.window import Window
 from stackcomp.files import exr, stills
-from stackcomp.window import Window
 
 CG = ("--other", "cg.{frame:04d}.exr")
 PLATE = ("--plate", "plate.{frame:04d}.exr", "--frame", "1001", "--encoding", "ACEScg")

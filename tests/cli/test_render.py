@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 import stackcomp
+from stackcomp.data.window import Window
 from stackcomp.files import exr, stills
-from stackcomp.window import Window
 
 
 def events(done) -> list[dict]:

@@ -79,7 +79,7 @@ def test_failures_end_in_a_sentence(capsys):
     assert capsys.readouterr().err == "a.exr: is cut short — render it again\n"
     assert ending(ZeroDivisionError("by\nzero")) == 1
     told = capsys.readouterr()
-    assert told.err.startswith("something unexpected happened (ZeroDivisionError: by); run `stackcomp --debug")
+    assert told.err.startswith("stackcomp command: bug in stackcomp: ZeroDivisionError: by")
     assert json.loads(told.out)["exit_code"] == 1
     assert ending(KeyboardInterrupt()) == 130
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from stackcomp import Composition, DocumentError, FileError, Graph
-from stackcomp.document.values import Keyed
+from stackcomp.data.numbers import Keyed
 
 
 def lantern() -> Graph:

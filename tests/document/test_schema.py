@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from stackcomp import KINDS, DocumentError, Graph
 from stackcomp.document.schema import graph_schema
-from stackcomp.reference import describe
+from stackcomp.nodes.description import describe
 
 jsonschema = pytest.importorskip("jsonschema")
 

@@ -112,7 +112,7 @@ def test_a_circle_is_told_once_and_spoils_what_hangs_on_it():
     assert filling.spoilt == [("nodes", "x", "path")]
 
 
-def test_two_circles_are_two_findings():
+def test_two_cycles_are_two_findings():
     filling = resolve({"a": "${a}", "b": "${c}", "c": "${b}"})
     assert [problem.field for problem in filling.problems] == ["variables.a", "variables.b"]
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from stackcomp.data.window import Window
 from stackcomp.files import exr, stills
-from stackcomp.window import Window
 
 _FRAME = Window.of_size(16, 9)
 # SMPTE and Academy figures of ACEScg, by which a file tells that it is in that space.

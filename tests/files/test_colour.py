@@ -5,9 +5,9 @@ import warnings
 import numpy as np
 import pytest
 
+from stackcomp.data.port_types import Encoding
 from stackcomp.files import colour, colour_tags
 from stackcomp.kernels import strips
-from stackcomp.port_types import Encoding
 
 REC709 = "Linear Rec.709 (sRGB)"
 SRGB = "sRGB Encoded Rec.709 (sRGB)"

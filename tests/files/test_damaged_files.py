@@ -13,10 +13,10 @@ import pytest
 import tifffile
 from PIL import Image as Pillow
 
+from stackcomp.data.window import Window
 from stackcomp.errors import FileError
 from stackcomp.files import exr, stills
 from stackcomp.files.picture_file import planes, seen
-from stackcomp.window import Window
 
 WINDOW = Window.of_size(20, 18)
 RANDOM = np.random.default_rng(1)

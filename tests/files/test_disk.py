@@ -7,9 +7,9 @@ import subprocess
 import numpy as np
 import pytest
 
+from stackcomp.data.window import Window
 from stackcomp.errors import FileError
 from stackcomp.files import exr, file_state, stills
-from stackcomp.window import Window
 
 NAMES = ["a.exr", "a.png", "a.jpg", "a.tif"]
 

@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from stackcomp.data.window import Window
 from stackcomp.errors import FileError
 from stackcomp.files import exr
-from stackcomp.window import Window
 
 # Runs apart, so that a crash in the library or a hunger for memory fails this test and not the whole run.
 READ_ALL = """

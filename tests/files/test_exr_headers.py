@@ -7,10 +7,10 @@ import numpy as np
 import OpenEXR
 import pytest
 
+from stackcomp.data.window import Window
 from stackcomp.errors import FileError
 from stackcomp.files import exr, exr_layout
 from stackcomp.files.file_state import FileChangedError, file_state
-from stackcomp.window import Window
 
 ROW = np.arange(4, dtype=np.float32)
 

@@ -7,9 +7,9 @@ import numpy as np
 import OpenImageIO
 import pytest
 
+from stackcomp.data.window import Window
 from stackcomp.errors import FileError
 from stackcomp.files import exr
-from stackcomp.window import Window
 
 GOOD = [
     "openexr-images/Beachball/multipart.0001.exr",

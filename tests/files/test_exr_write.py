@@ -7,9 +7,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
+from stackcomp.data.window import Window
 from stackcomp.errors import FileError
 from stackcomp.files import exr, exr_write
-from stackcomp.window import Window
 
 HERE = Window(-5, -3, 6, 4)
 FRAME = Window.of_size(8, 6)

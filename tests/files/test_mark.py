@@ -14,11 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
+from stackcomp.data.window import Window
 from stackcomp.document.schema import graph_schema
 from stackcomp.files import exr, mark, stills
 from stackcomp.files.mark import Mark, Source
 from stackcomp.version import __version__
-from stackcomp.window import Window
 
 oiio = pytest.importorskip("OpenImageIO")
 

@@ -4,10 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from stackcomp.files import colour
-from stackcomp.files.viewable import viewable
-from stackcomp.image import Image
-from stackcomp.port_types import (
+from stackcomp.data.image import Image
+from stackcomp.data.port_types import (
     Colour,
     Coordinates,
     Depth,
@@ -18,7 +16,9 @@ from stackcomp.port_types import (
     Motion,
     Ratio,
 )
-from stackcomp.window import Window
+from stackcomp.data.window import Window
+from stackcomp.files import colour
+from stackcomp.files.viewable import viewable
 
 ACESCG = Encoding("ACEScg", "scene-linear")
 SCREEN = Encoding("sRGB - Display", "display")

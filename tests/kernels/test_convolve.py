@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scipy import integrate, signal
 
 from stackcomp import set_threads
+from stackcomp.data.window import Window
 from stackcomp.kernels.convolve import Spreading, falloff, falloff_margin
-from stackcomp.window import Window
 
 KINDS = ("exponential", "gaussian")
 RANDOM = np.random.default_rng(2)

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from stackcomp.data.window import Window
 from stackcomp.kernels.lens import axial_depth, circle_of_confusion, edge_depth, spread_radius
-from stackcomp.window import Window
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from stackcomp.data.window import Window
 from stackcomp.kernels.polygon import polygon_coverage
-from stackcomp.window import Window
 
 FRAME = Window(0, 0, 20, 16)
 STAR = [(3.3, 2.1), (9.7, 6.2), (17.8, 1.4), (12.6, 8.8), (15.1, 14.7), (8.2, 10.3), (1.6, 13.9), (5.4, 7.5)]

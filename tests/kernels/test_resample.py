@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from stackcomp.data.window import Window
 from stackcomp.kernels.resample import pick, shrink
-from stackcomp.window import Window
 
 NOISE = np.random.default_rng(2).random((60, 90)).astype(np.float32)
 FRAME = Window.of_size(90, 60)

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from stackcomp.data.window import Window
 from stackcomp.kernels.warp import placed_window, source_needed, warp_homography
-from stackcomp.window import Window
 
 SOURCE = Window.of_size(64, 48)
 TILTED = np.array([[0.9, 0.2, 5], [-0.15, 1.1, 4], [0.002, -0.001, 1]])

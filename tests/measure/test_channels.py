@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from stackcomp import Image
+from stackcomp.data.port_types import Depth, Matte
+from stackcomp.data.window import Window
 from stackcomp.errors import CheckError, DocumentError
 from stackcomp.files import exr, stills
 from stackcomp.measure.area import AreaError, parse_rectangle, whole
 from stackcomp.measure.channel import open_channel, what_it_is
 from stackcomp.measure.depth import depth_statistics
 from stackcomp.measure.matte import matte_statistics
-from stackcomp.port_types import Depth, Matte
-from stackcomp.window import Window
 
 DEMO = Path(__file__).parents[2] / "demo_shot"
 

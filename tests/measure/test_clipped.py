@@ -10,12 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stackcomp import Image
+from stackcomp.data.window import Window
 from stackcomp.files import exr, stills
 from stackcomp.measure.area import parse_rectangle
 from stackcomp.measure.grey import match_grey
 from stackcomp.measure.picture import HALF_MAX, Measured, open_measured
 from stackcomp.measure.statistics import area_statistics, clipped, has_grain
-from stackcomp.window import Window
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_shot"

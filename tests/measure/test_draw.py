@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from stackcomp import Image
+from stackcomp.data.window import Window
 from stackcomp.measure.area import parse_rectangle
 from stackcomp.measure.draw import Region, draw_areas
-from stackcomp.window import Window
 
 LINE = (255, 214, 120)
 

@@ -9,9 +9,9 @@ import PyOpenColorIO
 import pytest
 
 from stackcomp import CheckError, Composition, DocumentError, Graph, Image
+from stackcomp.deliver.provenance import graph_hash
 from stackcomp.files import exr
 from stackcomp.files.cdl import Correction, read_corrections, write_corrections
-from stackcomp.provenance import graph_hash
 
 GRADE = Correction((1.35, 1.1, 0.071), (0.05, -0.23, 0.11), (0.93, 0.81, 1.27), 1.23, id="dusk")
 NOON = Correction(saturation=0.5, id="noon")

@@ -10,7 +10,7 @@ from hypothesis.extra import numpy as arrays
 from strategies import numbers
 
 from stackcomp import CheckError, DocumentError, Image
-from stackcomp.port_types import Colour, Encoding
+from stackcomp.data.port_types import Colour, Encoding
 
 pictures = arrays.arrays(np.float32, (2, 3, 4), elements=numbers(-4, 400))
 gains = st.tuples(*[st.floats(0, 16)] * 3)

@@ -9,8 +9,8 @@ import PyOpenColorIO
 import pytest
 
 from stackcomp import CheckError, Composition, Graph, Image
+from stackcomp.data.port_types import Colour, Encoding
 from stackcomp.files.colour import DEFAULT_CONFIG
-from stackcomp.port_types import Colour, Encoding
 
 REC709 = "Linear Rec.709 (sRGB)"
 ACESCG = Encoding("ACEScg", "scene-linear")

@@ -24,12 +24,12 @@ from stackcomp import (
     Window,
     __version__,
 )
-from stackcomp.check import check_graph
+from stackcomp.check.check_graph import check_graph
+from stackcomp.data.port_types import Colour
+from stackcomp.deliver.provenance import graph_hash
 from stackcomp.files import colour_tags, exr
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.nodes.deliver import Deliver
-from stackcomp.port_types import Colour
-from stackcomp.provenance import graph_hash
 
 DISPLAY, VIEW = "sRGB - Display", "ACES 1.0 - SDR Video"
 DATA = Window(-2, -1, 7, 5)  # overscan on every side

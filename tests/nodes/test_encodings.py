@@ -15,14 +15,14 @@ import PyOpenColorIO
 import pytest
 
 from stackcomp import CheckError, Composition, Graph, Image
-from stackcomp.check import check_graph
+from stackcomp.check.check_graph import check_graph
+from stackcomp.data.port_types import Colour, Encoding
+from stackcomp.data.window import Window
 from stackcomp.files import colour, colour_tags, exr, stills
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.kernels import strips
-from stackcomp.plan import AreaStep, SweepStep, make_plan
-from stackcomp.port_types import Colour, Encoding
+from stackcomp.plan.planning import AreaStep, SweepStep, make_plan
 from stackcomp.review.dump import dump
-from stackcomp.window import Window
 
 SIZE = (8, 6)
 REC709 = "Linear Rec.709 (sRGB)"

@@ -10,7 +10,7 @@ from hypothesis.extra import numpy as arrays
 from strategies import numbers
 
 from stackcomp import CheckError, Composition, Graph, Image
-from stackcomp.port_types import Colour, Encoding
+from stackcomp.data.port_types import Colour, Encoding
 
 few = settings(max_examples=40, deadline=None)
 pictures = arrays.arrays(np.float32, (2, 3, 4), elements=numbers(-4, 400))

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stackcomp import CheckError, Composition, DocumentError, Graph, Image, Matte, Window
-from stackcomp.port_types import Colour, Encoding
+from stackcomp.data.port_types import Colour, Encoding
 
 COLOUR = Colour("premultiplied", Encoding("ACEScg", "scene-linear"))
 few = settings(max_examples=40, deadline=None)

@@ -10,8 +10,8 @@ from one_node import render_node as render
 from scipy import signal
 
 from stackcomp import CheckError, DocumentError, Image, Matte, Window
+from stackcomp.data.port_types import Colour, Encoding
 from stackcomp.kernels.convolve import falloff, falloff_margin
-from stackcomp.port_types import Colour, Encoding
 
 SIZE = (96, 64)
 FRAME = Window.of_size(*SIZE)

@@ -27,11 +27,11 @@ from stackcomp import (
     Window,
     set_threads,
 )
-from stackcomp.arguments import window as window_of
-from stackcomp.check import check_graph
+from stackcomp.check.check_graph import check_graph
+from stackcomp.data.arguments import window as window_of
+from stackcomp.data.port_types import Colour, Encoding
 from stackcomp.files import exr
 from stackcomp.nodes.base import Adjustable, AreaNode
-from stackcomp.port_types import Colour, Encoding
 
 FRAME = Window.of_size(44, 36)
 CROP = Window(3, 2, 40, 35)

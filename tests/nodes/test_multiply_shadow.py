@@ -10,7 +10,7 @@ from hypothesis.extra import numpy as arrays
 from strategies import numbers
 
 from stackcomp import CheckError, Image, Matte, Ratio, Window
-from stackcomp.port_types import Colour, Encoding
+from stackcomp.data.port_types import Colour, Encoding
 
 few = settings(max_examples=40, deadline=None)
 lights = numbers(2**-8, 40)

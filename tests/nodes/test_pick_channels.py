@@ -22,8 +22,8 @@ from stackcomp import (
     Ratio,
     Window,
 )
+from stackcomp.data.port_types import Colour, Encoding
 from stackcomp.files import exr
-from stackcomp.port_types import Colour, Encoding
 from stackcomp.review.dump import dump
 
 ACESCG = Encoding("ACEScg", "scene-linear")

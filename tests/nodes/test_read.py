@@ -11,8 +11,8 @@ import pytest
 import tifffile
 
 from stackcomp import CheckError, Composition, Graph, RenderError, StackcompWarning, Window
+from stackcomp.data.port_types import Colour, Encoding
 from stackcomp.files import colour_tags, exr, stills
-from stackcomp.port_types import Colour, Encoding
 
 ACESCG = Encoding("ACEScg", "scene-linear")
 FRAME = Window.of_size(6, 4)

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from stackcomp import Composition, Graph, GraphError
+from stackcomp.check.originals import Writing
 from stackcomp.files.mark import Mark
-from stackcomp.originals import Writing
 from stackcomp.review.pictures import PictureWriter, keep_originals
 
 

@@ -1,0 +1,111 @@
+"""What a delivered file says about where it comes from.
+
+Attributes of the EXR header: ``stackcomp/version``, ``stackcomp/graph`` (hash of the graph with its variables
+filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture hangs on), ``stackcomp/frame``;
+the mark of the program (`stackcomp.files.mark`), which stills carry too; and the plate's ``timeCode`` and
+``pixelAspectRatio``, passed through. No path and no clock time is recorded, so
+the same inputs give the same bytes anywhere.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from stackcomp.check.outputs import mark_of
+from stackcomp.document.model import Document
+from stackcomp.files.file_state import FileState, file_state, one_state
+from stackcomp.files.mark import ATTRIBUTE, MarkKind
+from stackcomp.nodes.base import Node, SinkNode, SourceNode
+
+__all__ = ["graph_hash", "notes_for"]
+
+_PASSED_ON = ("timeCode", "pixelAspectRatio")
+
+
+def graph_hash(document: Document) -> str:
+    """Hash of everything in the graph that can change a pixel; notes for people and variables' names cannot."""
+    nodes = {
+        name: node.model_dump(mode="json", by_alias=True, exclude={"about", *_where(node)})
+        for name, node in document.nodes.items()
+    }
+    told = {"working_space": document.head.working_space, "colour_config": document.head.colour_config}
+    text = json.dumps({**told, "nodes": nodes}, sort_keys=True, ensure_ascii=False)
+    return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
+
+
+def _where(node: Node) -> set[str]:
+    """Fields that only say where files are: what is in those that are read has a hash of its own."""
+    if isinstance(node, SinkNode):
+        return {"path", "replace"}
+    return {"path"} if isinstance(node, SourceNode) else {"file"} & set(type(node).model_fields)
+
+
+def notes_for(
+    document: Document, root: Path, node: str, frame: int, kind: MarkKind = "delivery"
+) -> Mapping[str, Any]:
+    """Header attributes for what a deliver node writes at a frame, and the mark of that kind."""
+    from stackcomp.version import __version__
+
+    notes: dict[str, Any] = {
+        "stackcomp/version": __version__,
+        "stackcomp/graph": graph_hash(document),
+        "stackcomp/inputs": _inputs_hash(document, root, node, frame),
+        "stackcomp/frame": frame,
+        ATTRIBUTE: mark_of(document, root, kind),
+    }
+    notes.update(_from_plate(document, root, node, frame))
+    return notes
+
+
+def _inputs_hash(document: Document, root: Path, node: str, frame: int) -> str:
+    whole = hashlib.blake2b(digest_size=16)
+    for path in sorted(set(_files(document, root, node, frame))):
+        if path.is_file():
+            whole.update(_file_hash(path, file_state(path)))
+    return whole.hexdigest()
+
+
+@lru_cache(maxsize=256)
+def _file_hash(path: Path, state: FileState) -> bytes:
+    with one_state(path, state), path.open("rb") as file:
+        return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=16)).digest()
+
+
+def _files(document: Document, root: Path, node: str, frame: int) -> list[Path]:
+    found: list[Path] = []
+    waiting, seen = [node], {node}
+    while waiting:
+        here = document.nodes[waiting.pop()]
+        found += here.files(frame, root)
+        new = [name for name in here.inputs().values() if name in document.nodes and name not in seen]
+        seen.update(new)
+        waiting += new
+    return found
+
+
+def _from_plate(document: Document, root: Path, node: str, frame: int) -> dict[str, Any]:
+    """Timecode and pixel shape of the file at the bottom: the way down follows backdrops."""
+    name, seen = node, set()
+    while name in document.nodes and name not in seen:
+        seen.add(name)
+        here = document.nodes[name]
+        inputs = here.inputs()
+        if isinstance(here, SourceNode) or not inputs:
+            return _told_by(here.files(frame, root)) if isinstance(here, SourceNode) else {}
+        name = inputs.get("backdrop") or inputs.get("image") or next(iter(inputs.values()))
+    return {}
+
+
+def _told_by(files: list[Path]) -> dict[str, Any]:
+    from stackcomp.files.picture_file import seen
+
+    for path in files:
+        header = seen(path)[0]
+        if header.format == "OpenEXR":
+            return {name: header.metadata[name] for name in _PASSED_ON if name in header.metadata}
+    return {}

@@ -1,0 +1,72 @@
+"""The list of kinds. A new kind is one file beside this one, one line here, and one test file."""
+
+from __future__ import annotations
+
+from stackcomp.nodes.base import Node
+from stackcomp.nodes.blend import Blend
+from stackcomp.nodes.cdl import Cdl
+from stackcomp.nodes.channel_gain import ChannelGain
+from stackcomp.nodes.clean_patch import CleanPatch
+from stackcomp.nodes.colour_matrix import ColourMatrix
+from stackcomp.nodes.convert_colour import ConvertColour
+from stackcomp.nodes.defocus import Defocus
+from stackcomp.nodes.deliver import Deliver
+from stackcomp.nodes.exposure import Exposure
+from stackcomp.nodes.flat import Flat
+from stackcomp.nodes.glow import Glow
+from stackcomp.nodes.holdout import Holdout
+from stackcomp.nodes.invert_matte import InvertMatte
+from stackcomp.nodes.join_mattes import JoinMattes
+from stackcomp.nodes.match_black import MatchBlack
+from stackcomp.nodes.multiply_shadow import MultiplyShadow
+from stackcomp.nodes.over import Over
+from stackcomp.nodes.pick_channels import PickChannels
+from stackcomp.nodes.place import Place
+from stackcomp.nodes.porter_duff import PorterDuff
+from stackcomp.nodes.premultiply import Premultiply
+from stackcomp.nodes.ramp import Ramp
+from stackcomp.nodes.read import Read
+from stackcomp.nodes.restore import Restore
+from stackcomp.nodes.soft_matte import SoftMatte
+from stackcomp.nodes.unpremultiply import Unpremultiply
+
+__all__ = ["KINDS"]
+
+#: Every kind by its name in a graph, in the order of the reference page.
+KINDS: dict[str, type[Node]] = {
+    kind.kind_name(): kind
+    for kind in (
+        # files and made-up pictures
+        Read,
+        Deliver,
+        Flat,
+        Ramp,
+        # what planes are
+        PickChannels,
+        Premultiply,
+        Unpremultiply,
+        # colour
+        ConvertColour,
+        Exposure,
+        ChannelGain,
+        ColourMatrix,
+        Cdl,
+        MatchBlack,
+        # layering
+        Over,
+        PorterDuff,
+        Blend,
+        MultiplyShadow,
+        Holdout,
+        Restore,
+        # mattes
+        JoinMattes,
+        InvertMatte,
+        SoftMatte,
+        # optics and placement
+        Glow,
+        Defocus,
+        Place,
+        CleanPatch,
+    )
+}  # fmt: skip

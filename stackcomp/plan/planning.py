@@ -1,0 +1,388 @@
+"""Third stage: what to compute, in which order, and what may be computed in one loop.
+
+A plan does not depend on the frame. Its values are results of nodes and what lies between them: the planes
+that a port takes straight from a file, or the raw result of an area node before it is mixed with its input.
+
+**Sweeps.** Pixel nodes that feed each other are computed in one loop. Every value gets a stage that rises by
+one on the way out of anything that is not a pixel node; pixel nodes of one stage that are wired together form
+a sweep. Since a path that leaves a sweep through an area node comes back at a higher stage, no sweep can ever
+need its own result. Afterwards a pixel node whose only readers are in one later sweep moves there, so that its
+result need not be stored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+import networkx as nx
+
+from stackcomp.check.checked import CheckedGraph, CheckedNode, Wire, walk_back
+from stackcomp.data.port_types import Colour, Layers, PortType
+from stackcomp.nodes.base import Adjustable, AreaNode, Pick, PixelNode, SinkNode, SourceNode, ViewNode
+from stackcomp.nodes.pixel import PixelFunction, pixel
+
+__all__ = [
+    "COVERED",
+    "AreaStep",
+    "GivenStep",
+    "Key",
+    "PixelValue",
+    "Plan",
+    "SinkStep",
+    "SourceStep",
+    "Step",
+    "SweepStep",
+    "ViewStep",
+    "make_plan",
+]
+
+
+#: Plane name that stands for how far pixels are covered where no alpha says so: for colour without alpha 1
+#: where it has pixels and 0 outside; for straight colour made by division 1 where alpha is not 0.
+COVERED = "covered"
+
+
+def bare(type: PortType) -> bool:
+    """Whether it is straight colour that keeps light under alpha 0, since it was made by division."""
+    return isinstance(type, Colour) and type.alpha == "straight" and type.bare_light
+
+
+class Key(NamedTuple):
+    """Names a value: a node's result, or with a tag something between nodes."""
+
+    node: str
+    tag: str = ""
+
+
+@dataclass(frozen=True)
+class Step:
+    """Base of all steps: the values it makes and those it reads."""
+
+    makes: tuple[Key, ...]
+    reads: tuple[Key, ...]
+
+
+@dataclass(frozen=True)
+class GivenStep(Step):
+    """A result that the caller gave."""
+
+
+@dataclass(frozen=True)
+class SourceStep(Step):
+    """A picture from a source node; of a file's channels only ``channels``, or all when None."""
+
+    checked: CheckedNode
+    channels: frozenset[str] | None = None
+
+
+@dataclass(frozen=True)
+class ViewStep(Step):
+    """Planes chosen from one value."""
+
+    picks: tuple[Pick, ...]
+    type: PortType
+
+
+@dataclass(frozen=True)
+class AreaStep(Step):
+    """A result of an area node; ``ports`` says which value arrives where."""
+
+    checked: CheckedNode
+    ports: Mapping[str, Key] = field(hash=False)
+
+
+@dataclass(frozen=True)
+class SinkStep(Step):
+    """Files to be written."""
+
+    checked: CheckedNode
+
+
+@dataclass(frozen=True)
+class PixelValue:
+    """One pixel node inside a sweep.
+
+    Attributes:
+        key: the value it makes.
+        checked: its node, for numbers and windows.
+        ports: which value arrives where.
+        function: its maths.
+        lanes: for each argument lane a key and plane name, or a constant.
+        alpha, straight, within: as in `fuse.Op`, lanes by key and plane.
+        mixes_area: this value mixes an area node's raw result with the node's input.
+    """
+
+    key: Key
+    checked: CheckedNode
+    ports: Mapping[str, Key] = field(hash=False)
+    function: PixelFunction
+    lanes: tuple[tuple[Key, str] | float, ...]
+    alpha: tuple[Key, str] | None = None
+    straight: bool = False
+    within: tuple[Key, str] | None = None
+    amount: bool = False
+    mixes_area: bool = False
+
+    @property
+    def reads(self) -> set[Key]:
+        """Values it depends on."""
+        some = {lane[0] for lane in self.lanes if isinstance(lane, tuple)}
+        return some | {lane[0] for lane in (self.alpha, self.within) if lane is not None}
+
+    @property
+    def planes(self) -> dict[str, int]:
+        """Result lane of each plane of its type."""
+        return {plane: k for k, plane in enumerate(self.checked.type.planes)}
+
+    def lane_of(self, plane: str) -> int | None:
+        """Result lane of a plane; None where an adjustable node passes alpha through."""
+        lane = self.planes[plane]
+        return lane if lane < self.function.lanes_out else None
+
+
+@dataclass(frozen=True)
+class SweepStep(Step):
+    """Pixel nodes computed in one loop; ``makes`` are those whose results are stored."""
+
+    values: tuple[PixelValue, ...]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Steps in order; ``names`` are the wanted nodes and ``wanted`` their values."""
+
+    checked: CheckedGraph
+    steps: tuple[Step, ...]
+    wanted: tuple[Key, ...]
+    names: tuple[str, ...]
+    types: Mapping[Key, PortType]
+
+    def last_reads(self) -> dict[Key, int]:
+        """Index of the last step that needs each value."""
+        return {key: k for k, step in enumerate(self.steps) for key in step.reads}
+
+
+@pixel
+def _mix(r, g, b, a, R, G, B, A, w, amount):  # type: ignore[no-untyped-def]
+    k = 0 if amount == 0 else amount * min(max(w, 0), 1)
+    u = 1 - k
+    return (
+        r if k == 0 else (R if u == 0 else R * k + r * u),
+        g if k == 0 else (G if u == 0 else G * k + g * u),
+        b if k == 0 else (B if u == 0 else B * k + b * u),
+        a if k == 0 else (A if u == 0 else A * k + a * u),
+    )
+
+
+def make_plan(checked: CheckedGraph, wanted: Collection[str], *, fused: bool = True, sinks: bool = False) -> Plan:
+    """The steps that make the wanted nodes' results.
+
+    Args:
+        checked: a graph without errors.
+        wanted: names of nodes.
+        fused: compute wired pixel nodes in one loop; False stores every result.
+        sinks: also write the files of wanted deliver nodes.
+    """
+    return _Planner(checked, wanted, fused, sinks).plan()
+
+
+class _Planner:
+    def __init__(self, checked: CheckedGraph, wanted: Collection[str], fused: bool, sinks: bool) -> None:
+        self.checked, self.fused, self.sinks = checked, fused, sinks
+        self.names = list(wanted)
+        self.steps: dict[Key, Step] = {}
+        self.pixels: dict[Key, PixelValue] = {}
+        self.types: dict[Key, PortType] = {}
+        self.graph = nx.DiGraph()
+
+    def plan(self) -> Plan:
+        for name in walk_back(self.checked, self.names):
+            self._node(self.checked.nodes[name])
+        wanted = tuple(self._result(name) for name in self.names)
+        self._only_used_channels(set(wanted))
+        stored = self._sweeps(set(wanted))
+        return Plan(self.checked, tuple(self._ordered(stored)), wanted, tuple(self.names), self.types)
+
+    # -- values --------------------------------------------------------------------------------------------
+
+    def _add(self, key: Key, value: Step | PixelValue, reads: Iterable[Key], type: PortType) -> None:
+        if isinstance(value, PixelValue):
+            self.pixels[key] = value
+        else:
+            self.steps[key] = value
+        self.types[key] = type
+        self.graph.add_node(key)
+        self.graph.add_edges_from((read, key) for read in reads)
+
+    def _result(self, name: str) -> Key:
+        """Value of a node; a deliver node's result is the picture it delivers."""
+        node = self.checked.nodes[name]
+        if isinstance(node.node, SinkNode) and not self.sinks and name not in self.checked.given:
+            return self._arrive(next(iter(node.wires.values())))
+        return Key(name)
+
+    def _arrive(self, wire: Wire) -> Key:
+        """The value at the end of a wire, as its port sees it."""
+        source = self._result(wire.source)
+        if wire.picks is None:
+            return source
+        key = Key(wire.source, "as " + wire.type.name)
+        if key not in self.types:
+            self._add(key, ViewStep((key,), (source,), wire.picks, wire.type), (source,), wire.type)
+        return key
+
+    def _node(self, checked: CheckedNode) -> None:
+        key, node = Key(checked.name), checked.node
+        if checked.name in self.checked.given:
+            self._add(key, GivenStep((key,), ()), (), checked.type)
+            return
+        ports = {port: self._arrive(wire) for port, wire in checked.wires.items()}
+        reads = tuple(dict.fromkeys(ports.values()))
+        if isinstance(node, SourceNode):
+            self._add(key, SourceStep((key,), (), checked), (), checked.type)
+        elif isinstance(node, ViewNode):
+            picks = tuple(node.picks(checked.types, self.checked.context))
+            self._add(key, ViewStep((key,), reads, picks, checked.type), reads, checked.type)
+        elif isinstance(node, SinkNode):
+            if self.sinks:
+                self._add(key, SinkStep((key,), reads, checked), reads, checked.type)
+        elif isinstance(node, AreaNode) and not node.fuses(checked.types, self.checked.context):
+            self._area(key, checked, ports)
+        else:
+            assert isinstance(node, PixelNode)
+            self._pixel(key, checked, node, ports)
+
+    def _only_used_channels(self, wanted: set[Key]) -> None:
+        """A file with 40 channels is not decoded for the sake of four."""
+        for key, step in self.steps.items():
+            if isinstance(step, SourceStep) and isinstance(step.checked.type, Layers) and key not in wanted:
+                views = [self.steps[reader] for reader in self.graph.successors(key)]
+                used = {pick.channel for view in views if isinstance(view, ViewStep) for pick in view.picks}
+                self.steps[key] = replace(step, channels=frozenset(name for name in used if name is not None))
+
+    def _area(self, key: Key, checked: CheckedNode, ports: dict[str, Key]) -> None:
+        node = checked.node
+        mixing = node if isinstance(node, Adjustable) and node.mixes else None
+        raw = Key(checked.name, "raw") if mixing else key
+        within = ports.get("within")
+        seen = {port: source for port, source in ports.items() if port != "within"}
+        reads = tuple(dict.fromkeys(seen.values()))
+        self._add(raw, AreaStep((raw,), reads, checked, seen), reads, checked.type)
+        if mixing:
+            base = ports[mixing.adjusts]
+            lanes = [lane for source in (base, raw) for lane in self._lanes(source, self.types[source])]
+            value = PixelValue(
+                key,
+                checked,
+                {"image": base, "raw": raw},
+                _mix,
+                (*lanes, (within, "A") if within else 1.0),
+                mixes_area=True,
+            )
+            self._add(key, value, value.reads, checked.type)
+
+    def _pixel(self, key: Key, checked: CheckedNode, node: PixelNode, ports: dict[str, Key]) -> None:
+        function = node.pixel_function(checked.types)
+        if isinstance(node, Adjustable):
+            value = self._adjustable(key, checked, node, function, ports)
+        else:
+            lanes: list[tuple[Key, str] | float] = []
+            for port in node.ports():
+                if port in ports:
+                    lanes += self._lanes(ports[port], checked.wires[port].type)
+                else:
+                    lanes += node.open_lanes[port]
+            value = PixelValue(key, checked, ports, function, tuple(lanes))
+        self._add(key, value, value.reads, checked.type)
+
+    def _adjustable(
+        self, key: Key, checked: CheckedNode, node: Adjustable, function: PixelFunction, ports: dict[str, Key]
+    ) -> PixelValue:
+        image = ports[node.adjusts]
+        type = checked.types[node.adjusts]
+        premultiplied, light_kept = getattr(type, "alpha", "none") == "premultiplied", bare(type)
+        lanes: list[tuple[Key, str] | float] = [(image, plane) for plane in "RGB"]
+        if node.sees_coverage:
+            lanes.append((image, "A" if premultiplied else COVERED))
+        for port in node.ports():
+            if port in ports and port not in (node.adjusts, "within"):
+                lanes += self._lanes(ports[port], checked.wires[port].type)
+        return PixelValue(
+            key,
+            checked,
+            ports,
+            function,
+            tuple(lanes),
+            alpha=(image, "A") if node.curve and (premultiplied or light_kept) else None,
+            straight=light_kept,
+            within=(ports["within"], "A") if "within" in ports else None,
+            amount=node.amount != 1.0,
+        )
+
+    def _lanes(self, key: Key, type: PortType) -> list[tuple[Key, str] | float]:
+        if type.planes == ("R", "G", "B") and type.name == "colour":
+            return [(key, "R"), (key, "G"), (key, "B"), (key, COVERED)]
+        return [(key, plane) for plane in type.planes]
+
+    # -- sweeps --------------------------------------------------------------------------------------------
+
+    def _sweeps(self, wanted: set[Key]) -> dict[Key, Step]:
+        """Every step by each value it makes."""
+        stages = self._stages(wanted)
+        wired = nx.Graph()
+        wired.add_nodes_from(self.pixels)
+        if self.fused:
+            wired.add_edges_from(
+                (a, b)
+                for a, b in self.graph.edges
+                if a in self.pixels and b in self.pixels and stages[a] == stages[b]
+            )
+        order = {key: k for k, key in enumerate(nx.topological_sort(self.graph))}
+        made: dict[Key, Step] = dict(self.steps)
+        for part in nx.connected_components(wired):
+            values = tuple(self.pixels[key] for key in sorted(part, key=lambda key: order[key]))
+            stored = tuple(
+                value.key
+                for value in values
+                if value.key in wanted or any(reader not in part for reader in self.graph.successors(value.key))
+            )
+            outside = {key for value in values for key in value.reads} - part
+            step = SweepStep(stored, tuple(sorted(outside, key=lambda key: order[key])), values)
+            made.update(dict.fromkeys(part, step))
+        return made
+
+    def _stages(self, wanted: set[Key]) -> dict[Key, int]:
+        stages: dict[Key, int] = {}
+        order = list(nx.topological_sort(self.graph))
+        for key in order:
+            behind = [stages[source] + (source not in self.pixels) for source in self.graph.predecessors(key)]
+            stages[key] = max(behind, default=0)
+        for key in reversed(order):
+            readers = list(self.graph.successors(key))
+            if key in self.pixels and key not in wanted and readers and all(r in self.pixels for r in readers):
+                later = {stages[reader] for reader in readers}
+                if len(later) == 1:
+                    stages[key] = later.pop()
+        return stages
+
+    # -- order ---------------------------------------------------------------------------------------------
+
+    def _ordered(self, made: dict[Key, Step]) -> list[Step]:
+        """Depth first from what is wanted, so that few values wait at the same time."""
+        done: dict[int, None] = {}
+        steps: list[Step] = []
+        targets = [self._result(name) for name in self.names]
+        stack = [(made[key], False) for key in reversed(targets)]
+        while stack:
+            step, ready = stack.pop()
+            if id(step) in done:
+                continue
+            if ready:
+                done[id(step)] = None
+                steps.append(step)
+            else:
+                stack.append((step, True))
+                stack += [(made[key], False) for key in reversed(step.reads) if id(made[key]) not in done]
+        return steps

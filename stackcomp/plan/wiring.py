@@ -1,0 +1,92 @@
+"""Wires the pixel nodes of a sweep into a program for `fuse`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from stackcomp.data.port_types import PortType
+from stackcomp.plan.planning import COVERED, Key, PixelValue, SweepStep, bare
+from stackcomp.plan.program import Lane, Op, Program
+
+__all__ = ["plane_source", "program_of"]
+
+
+def plane_source(at: tuple[Key, str], values: Mapping[Key, PixelValue]) -> tuple[Key, str]:
+    """Where a plane really comes from: adjustable nodes pass alpha through."""
+    while at[0] in values and values[at[0]].lane_of(at[1]) is None:
+        first = values[at[0]].lanes[0]
+        assert isinstance(first, tuple)
+        at = (first[0], at[1])
+    return at
+
+
+def program_of(
+    step: SweepStep, masked: tuple[bool, ...], bounded: tuple[Key, ...], types: Mapping[Key, PortType]
+) -> tuple[Program, list[tuple[Key, list[str]]]]:
+    """The program of a sweep, and for each of its input pictures which planes it reads.
+
+    Args:
+        step: the sweep.
+        masked: for each of its values, whether it is set to 0 outside its own window.
+        bounded: values without alpha whose window is smaller than what is computed, so that their coverage
+            ends there.
+        types: of all values.
+    """
+    by_key = {value.key: value for value in step.values}
+    index = {value.key: k for k, value in enumerate(step.values)}
+    planes: dict[Key, list[str]] = {}
+
+    def wish(at: tuple[Key, str] | float | None) -> None:
+        if isinstance(at, tuple) and at[1] == COVERED and bare(types[at[0]]):
+            at = (at[0], "A")
+        if isinstance(at, tuple) and at[1] != COVERED:
+            key, name = plane_source(at, by_key)
+            if key not in index and name not in planes.setdefault(key, []):
+                planes[key].append(name)
+
+    for value in step.values:
+        for lane in (*value.lanes, value.alpha, value.within):
+            wish(lane)
+    inputs = list(planes.items())
+    number = {(key, name): k for k, (key, name) in enumerate((key, n) for key, names in inputs for n in names)}
+
+    def lane_for(at: tuple[Key, str] | float) -> Lane:
+        if not isinstance(at, tuple):
+            return Lane("constant", value=at)
+        if at[1] == COVERED and bare(types[at[0]]):
+            return Lane("nonzero", of=lane_for((at[0], "A")))
+        if at[1] == COVERED:
+            return Lane("inside", bounded.index(at[0])) if at[0] in bounded else Lane("constant", value=1.0)
+        key, name = plane_source(at, by_key)
+        if key in index:
+            lane = by_key[key].lane_of(name)
+            assert lane is not None
+            return Lane("op", index[key], lane)
+        return Lane("plane", number[key, name])
+
+    ops = []
+    for value, mask in zip(step.values, masked, strict=True):
+        count = len(value.function.arguments) - len(value.lanes)
+        ops.append(
+            Op(
+                value.function,
+                tuple(lane_for(lane) for lane in value.lanes),
+                numbers=count,
+                alpha=lane_for(value.alpha) if value.alpha else None,
+                straight=value.straight,
+                within=lane_for(value.within) if value.within else None,
+                amount=value.amount,
+                masked=mask,
+                outside=types[value.key].outside if mask else 0.0,
+            )
+        )
+    outputs: dict[tuple[int, int], None] = {}
+    for key in step.makes:
+        for name in types[key].planes:
+            source, plane = plane_source((key, name), by_key)
+            if source in index:
+                lane = by_key[source].lane_of(plane)
+                assert lane is not None
+                outputs[index[source], lane] = None
+    groups = tuple(len(names) for _, names in inputs)
+    return Program(groups, tuple(ops), tuple(outputs), len(bounded)), inputs

@@ -1,0 +1,58 @@
+"""Texts about kinds, made from their classes."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from stackcomp import KINDS, Colour, Matte
+from stackcomp.nodes.base import Port
+from stackcomp.nodes.description import describe, port_words
+
+
+@pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS)
+def test_a_kind_says_what_it_is(kind):
+    text = describe(kind)
+    assert text.summary.endswith(".")
+    assert text.works_on
+    assert text.source, "where the maths comes from, or that nothing is computed"
+    assert "``" not in json.dumps(text.as_dict())
+    for port in text.ports:
+        assert port.doc, port.name
+    for parameter in text.parameters:
+        # Words to choose from speak for themselves.
+        assert parameter.doc or " or " in parameter.values, parameter.name
+        assert parameter.values != "JSON", parameter.name
+
+
+@pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS)
+def test_its_example_can_be_pasted(kind):
+    example = describe(kind).example
+    node = kind.model_validate(json.loads(json.dumps(example)))
+    assert node.kind == example["kind"]
+    assert all(source == port for port, source in node.inputs().items())
+
+
+def test_parameters_state_range_unit_and_default():
+    glow = {item.name: item for item in describe(KINDS["glow"]).parameters}
+    assert glow["radius"].unit == "px"
+    assert "from 0 to 2000 px" in glow["radius"].values
+    assert (glow["radius"].default, glow["radius"].keyed, glow["radius"].required) == (20.0, True, False)
+    assert glow["falloff"].values == "exponential or gaussian"
+    assert list(glow)[-1] == "amount"
+    deliver = {item.name: item for item in describe(KINDS["deliver"]).parameters}
+    assert deliver["quality"].values == "a whole number, 1 to 100"
+    assert (deliver["path"].required, deliver["path"].keyed) == (True, False)
+    pick_channels = {item.name: item for item in describe(KINDS["pick_channels"]).parameters}
+    assert "as" in pick_channels
+    assert pick_channels["channels"].values == "an object of text or a number"
+    size = {item.name: item for item in describe(KINDS["flat"]).parameters}["size"]
+    assert size.values == "a list of 2: a whole number, a whole number"
+
+
+def test_words_of_ports():
+    assert port_words(Port()) == "colour"
+    assert port_words(Port((Colour, Matte), alpha=("premultiplied", "none"), linear=True)) == (
+        "premultiplied colour or colour without alpha, scene-linear or a matte"
+    )
