@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from stackcomp.check.check_graph import check_graph
-from stackcomp.check.checked import CheckedGraph
 from stackcomp.check.outputs import Outputs
 from stackcomp.data import arguments
 from stackcomp.data.arguments import PathLike, VariablesLike, WindowLike
@@ -22,9 +21,10 @@ from stackcomp.document.graph import Graph, described
 from stackcomp.document.model import Document
 from stackcomp.errors import (
     ArgumentError,
+    BugError,
     CheckError,
-    GraphError,
     Problem,
+    RequestError,
     StackcompWarning,
     WorkError,
     cut,
@@ -95,7 +95,6 @@ class Composition:
         self.document: Document = graph.document(given)
         self._unused = _unused(graph, given)
         self._pool = PlanePool()
-        self._checked: dict[Any, CheckedGraph] = {}
         self._executors: dict[Any, Executor] = {}
 
     def __repr__(self) -> str:
@@ -164,7 +163,7 @@ class Composition:
 
         Raises:
             CheckError: something is wrong with the nodes it hangs on; it holds every problem.
-            GraphError: an argument that makes no sense, such as a window outside of the frame.
+            RequestError: an argument that makes no sense, such as a window outside of the frame.
             RenderError: a node failed while computing.
         """
         (result,) = self.results([arguments.node_name(node)], frame, window=window, scale=scale, replace=replace)
@@ -193,7 +192,7 @@ class Composition:
             warn: told of what stops nothing; Python's warnings when None.
 
         Raises:
-            CheckError, GraphError, RenderError: as in `render`.
+            CheckError, RequestError, RenderError: as in `render`.
         """
         number, scale, region = (
             arguments.frame_number(frame),
@@ -205,7 +204,7 @@ class Composition:
         executor = self._executor(wanted, (number,), given, fused=fused)
         outside = executor.outside(number, window=region, scale=scale)
         if outside:
-            raise GraphError(dataclasses.replace(problem, place=self.document.place) for problem in outside)
+            raise RequestError(outside)
         return executor.results(number, window=region, scale=scale, warn=told)
 
     def deliver(
@@ -217,7 +216,7 @@ class Composition:
         replace_foreign: bool = False,
         warn: Warn | None = None,
         finished: Callable[[int, str], None] | None = None,
-        ended: Callable[[int, WorkError | None], None] | None = None,
+        ended: Callable[[int, WorkError | BugError | None], None] | None = None,
     ) -> list[Path]:
         """Write the files of the deliver nodes.
 
@@ -249,13 +248,13 @@ class Composition:
         )
         written: list[Path] = []
         for frame in chosen:
-            failure: WorkError | None = None
+            failure: WorkError | BugError | None = None
             try:
-                for result in executor.results(frame, warn=warn or _python_warning, notes=self._notes):
-                    written += map(Path, result.files)
+                for node, files in executor.write(frame, warn=warn or _python_warning, notes=self._notes):
+                    written += map(Path, files)
                     if finished is not None:
-                        finished(frame, result.node)
-            except WorkError as error:
+                        finished(frame, node)
+            except (WorkError, BugError) as error:
                 if ended is None:
                     raise
                 failure = error

@@ -236,7 +236,7 @@ class StackcompWarning(UserWarning):
     """Something worth knowing that stops nothing: repaired pixels, clamped values."""
 
 
-class BadValueError(ValueError):
+class BadValueError(StackcompError, ValueError):
     """A value that does not fit, before anybody knows at which field; it becomes a `Problem` there.
 
     Args:

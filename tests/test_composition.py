@@ -103,7 +103,7 @@ def test_render_half_size(comp):
 
 @pytest.mark.parametrize("scale", [0, -1, 1.5, float("nan")])
 def test_scales_that_there_are_not(comp, scale):
-    with pytest.raises(stackcomp.GraphError, match=r"scale: .* is not above 0 and at most 1"):
+    with pytest.raises(stackcomp.RequestError, match=r"scale: .* is not above 0 and at most 1"):
         comp.render("final", 1001, scale=scale)
 
 
@@ -188,7 +188,7 @@ def test_check_reads_no_pixel(comp, monkeypatch):
 
     monkeypatch.setattr(exr, "read", refuse)
     assert comp.check() == []
-    with pytest.raises(AssertionError):
+    with pytest.raises(stackcomp.BugError, match="pixels were read"):
         comp.render("final", 1001)
 
 

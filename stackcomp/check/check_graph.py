@@ -240,7 +240,9 @@ class _Check:
         types = {port: wire.type for port, wire in wires.items()}
         said = len(self.problems)
         try:
-            found = [_tidy(replace(p, node=name, place=self.document.place)) for p in node.look(types, context)]
+            windows = {port: self.done[wire.source].display for port, wire in wires.items()}
+            looked = node.look(types, windows, context)
+            found = [_tidy(replace(p, node=name, place=self.document.place)) for p in looked]
             self.problems += [q for p in found if (q := self._with_origin(p, wires)) is not None]
             wrong = any(problem.severity == "error" for problem in self.problems[said:])
             if wrong and (isinstance(node, SourceNode) or self._unfinished(node, said)):
@@ -248,8 +250,7 @@ class _Check:
             type = node.result(types, context)
             if isinstance(type, Colour) and any(p.rule == "encoding-unknown" for p in self.problems[said:]):
                 type = replace(type, encoding=self.mended)
-            displays = {port: self.done[wire.source].display for port, wire in wires.items()}
-            display = node.frame_window(displays, context)
+            display = node.frame_window(windows, context)
         except (FileError, OSError, ValueError) as error:
             # Where something has been said about the node already, this is only its consequence.
             if len(self.problems) == said:

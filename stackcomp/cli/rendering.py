@@ -200,7 +200,7 @@ def _deliver(
         report.file(frame, node, paths, now - started)
         started = now
 
-    def ended(frame: int, error: WorkError | None) -> None:
+    def ended(frame: int, error: WorkError | BugError | None) -> None:
         nonlocal started, ended_frames
         started = time.perf_counter()
         ended_frames += 1

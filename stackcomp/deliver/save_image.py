@@ -69,7 +69,7 @@ def save_image(
         warnings.warn(f"{target}: {message}", StackcompWarning, stacklevel=4)
 
     _fits(image.whole(), target, ending, pixel_type)
-    for problem in sink.look({"image": image.type}, context):
+    for problem in sink.look({"image": image.type}, {"image": image.display}, context):
         if problem.severity == "warning":
             warn(problem.message)
         elif problem.rule == "straight-alpha":

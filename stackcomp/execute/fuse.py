@@ -23,6 +23,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from stackcomp.plan.adjusting import mixed, weight
 from stackcomp.plan.program import Lane, Op, Program
 
 __all__ = ["cache_folder", "compiled", "on_compile", "source_of"]
@@ -87,20 +88,11 @@ class _Writer:
         ]
 
     def _mix(self, k: int, op: Op, lanes: list[str], results: list[str], amount: str) -> None:
-        zero, one = self.constant(0.0), self.constant(1.0)
-        self.inside.append(f"w{k} = {amount if op.amount else one}")
-        if op.within is not None:
-            weight = f"min(max({self.name(op.within)}, {zero}), {one})"
-            # An amount of 0 is 0 whatever the matte holds, NaN included.
-            self.inside.append(
-                f"w{k} = {zero} if w{k} == {zero} else w{k} * {weight}" if op.amount else f"w{k} = {weight}"
-            )
-        self.inside.append(f"u{k} = {one} - w{k}")
-        # Weight 0 gives the input and weight 1 the result exactly, whatever the other one is.
-        self.inside += [
-            f"{name} = {lane} if w{k} == {zero} else ({name} if u{k} == {zero} else {name} * w{k} + {lane} * u{k})"
-            for name, lane in zip(results, lanes, strict=False)
-        ]
+        one = self.constant(1.0)
+        matte = one if op.within is None else self.name(op.within)
+        self.inside += weight.inline(f"k{k}_", [amount if op.amount else one, matte], [f"w{k}"], self.constant)
+        for j, (name, lane) in enumerate(zip(results, lanes, strict=False)):
+            self.inside += mixed.inline(f"k{k}_{j}_", [name, lane, f"w{k}"], [name], self.constant)
 
     def text(self) -> str:
         program = self.program

@@ -1,30 +1,38 @@
 """Memory for planes, used again.
 
-A fresh 3840×2160 plane costs the operating system longer to hand out than a fused loop takes to fill it, so
-planes that nobody holds any more go back to a pool. Whether somebody does is read from the reference count:
-a plane that is part of any other image, or of a view, stays with its holder.
+A fresh 3840×2160 plane costs the operating system longer to hand out than a fused loop takes to fill it, so planes
+that nobody holds any more go back to a pool. Who holds a plane is counted by the frame that computes, in
+`PlaneLedger`: only planes that it took from the pool itself, and never handed out, are used again.
 """
 
 from __future__ import annotations
 
-import sys
 import threading
+from collections import Counter
 from collections.abc import Iterable
 
 import numpy as np
 
 from stackcomp.data.image import Plane
 
-__all__ = ["PlanePool"]
+__all__ = ["PlaneLedger", "PlanePool"]
 
 
 class PlanePool:
-    """A bounded store of float32 planes of any shape. Safe to use from several threads."""
+    """A bounded store of float32 planes of any shape. Safe to use from several threads.
 
-    def __init__(self, most: int = 16) -> None:
-        self._most = most
+    Args:
+        capacity: planes kept at most.
+
+    Attributes:
+        allocated: planes that were allocated so far, since none of their shape lay in the pool.
+    """
+
+    def __init__(self, capacity: int = 16) -> None:
+        self._capacity = capacity
         self._free: list[Plane] = []
         self._lock = threading.Lock()
+        self.allocated = 0
 
     def take(self, shape: tuple[int, int]) -> Plane:
         """A C-contiguous float32 plane with undefined values."""
@@ -32,24 +40,73 @@ class PlanePool:
             for k, plane in enumerate(self._free):
                 if plane.shape == shape:
                     return self._free.pop(k)
+            self.allocated += 1
         return np.empty(shape, np.float32)
 
+    def give_back(self, plane: Plane) -> None:
+        """Take a plane back that nobody holds any more."""
+        with self._lock:
+            self._free.append(plane)
+            if len(self._free) > self._capacity:
+                del self._free[0]
+
     def clear(self) -> None:
-        """Let go of all planes that lie here unused."""
+        """Free all planes that wait to be used again."""
         with self._lock:
             self._free.clear()
 
-    def give_back(self, planes: Iterable[Plane]) -> None:
-        """Take planes whose last user is the caller; those with other users are left alone.
 
-        The caller must pass an iterator that drops its own reference to each plane, such as
-        ``map(planes.pop, list(planes))``.
+class PlaneLedger:
+    """Which planes of one frame may go back to the pool, and when.
+
+    A plane is owned when it was taken here. It goes back when the last value that holds it, or a view of it, is
+    released, unless it was handed out: then it belongs to the caller.
+    """
+
+    def __init__(self, pool: PlanePool) -> None:
+        self._pool = pool
+        self._owned: dict[int, Plane] = {}
+        self._holders: Counter[int] = Counter()
+
+    def take(self, shape: tuple[int, int]) -> Plane:
+        """A plane from the pool, owned from now on."""
+        plane = self._pool.take(shape)
+        self._owned[id(plane)] = plane
+        return plane
+
+    def hold(self, planes: Iterable[Plane]) -> None:
+        """A value holds these planes."""
+        self._holders.update(id(_root(plane)) for plane in planes)
+
+    def release(self, planes: Iterable[Plane], *, reuse: bool = True) -> None:
+        """A value that held these planes is gone.
+
+        Args:
+            planes: all planes of the value.
+            reuse: whether they may be used again at once; False where a step still reads them.
         """
-        for plane in planes:
-            # References: the loop variable and the argument of getrefcount.
-            mine = sys.getrefcount(plane) <= 2 and plane.base is None and plane.flags.writeable
-            if mine and plane.dtype == np.float32:
-                with self._lock:
-                    self._free.append(plane)
-                    if len(self._free) > self._most:
-                        del self._free[0]
+        for root in map(_root, planes):
+            self._holders[id(root)] -= 1
+            if self._holders[id(root)] <= 0:
+                del self._holders[id(root)]
+                owned = self._owned.pop(id(root), None)
+                if owned is not None and reuse:
+                    self._pool.give_back(owned)
+
+    def hand_out(self, plane: Plane) -> Plane:
+        """A read-only view for the caller; the plane is never used again."""
+        self._owned.pop(id(_root(plane)), None)
+        view: Plane = plane.view()
+        view.flags.writeable = False
+        return view
+
+    def free_memory(self) -> None:
+        """Free planes that wait to be used again."""
+        self._pool.clear()
+
+
+def _root(plane: Plane) -> Plane:
+    """The array that owns a plane's memory: itself, or what it is a view of."""
+    while isinstance(plane.base, np.ndarray):
+        plane = plane.base
+    return plane

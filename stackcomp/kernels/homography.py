@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.errors import BadValueError
 from stackcomp.kernels.compiled import Array
 
 __all__ = ["affine", "at_scale", "inverse", "matrix"]
@@ -55,13 +56,14 @@ def inverse(homography: npt.ArrayLike) -> Array:
     """The homography from the target back to the source.
 
     Raises:
-        ValueError: not 3×3, not finite, or singular: it maps everything onto a line or a point.
+        BadValueError: not finite, or singular: it maps everything onto a line or a point.
+        ValueError: not 3×3.
     """
     numbers = np.asarray(homography, dtype=np.float64)
     if numbers.shape != (3, 3):
         raise ValueError(f"a homography is 3×3, not {' × '.join(map(str, numbers.shape))}")
     if not np.isfinite(numbers).all():
-        raise ValueError("a homography has an entry that is not finite")
+        raise BadValueError("a homography has an entry that is not finite")
     # Judged over a thousand pixels instead of one, so that a long move is not taken for a degenerate one, and
     # against what the determinant could be at most (Hadamard's inequality).
     size = np.diag([1000.0, 1000.0, 1.0])
@@ -69,9 +71,9 @@ def inverse(homography: npt.ArrayLike) -> Array:
     most = float(np.prod(np.linalg.norm(judged, axis=1)))
     if not abs(float(np.linalg.det(judged))) > 1e-12 * most:
         shown = ", ".join(f"{number:g}" for number in numbers.ravel())
-        raise ValueError(
-            f"the homography [{shown}] cannot be inverted: it maps everything onto a line or a point; give nine "
-            "numbers, row by row, that map four corners to four corners"
+        raise BadValueError(
+            f"the homography [{shown}] cannot be inverted: it maps everything onto a line or a point",
+            "give nine numbers, row by row, that map four corners to four corners",
         )
     result: Array = np.linalg.inv(numbers)
     return result

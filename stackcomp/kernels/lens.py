@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.data.window import Window
+from stackcomp.errors import BadValueError
 from stackcomp.kernels.compiled import Array
 
 __all__ = ["axial_depth", "circle_of_confusion", "edge_depth", "spread_radius"]
@@ -76,7 +77,7 @@ def _signed_circle(distance_m: npt.ArrayLike, focus_m: float, focal_mm: float, f
         raise ValueError(f"focal length {focal_mm} mm and f-number {f_number} must be above 0")
     focus_mm = focus_m * 1000
     if not focus_mm > focal_mm:
-        raise ValueError(f"a lens of {focal_mm} mm cannot focus at {focus_m} m, within its focal length")
+        raise BadValueError(f"a lens of {focal_mm} mm cannot focus at {focus_m} m, within its focal length")
     distance = np.asarray(distance_m, dtype=np.float64) * 1000
     nearness = np.zeros(distance.shape)
     np.divide(1, distance, out=nearness, where=np.isfinite(distance) & (distance > 0))

@@ -192,9 +192,21 @@ class Node(BaseModel):
         """Whether it can be part of a fused loop."""
         return isinstance(self, PixelNode)
 
-    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
-        """Findings beyond what ports state. `Problem.node` is filled in by the caller."""
+    def look(
+        self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
+    ) -> Iterator[Problem]:
+        """Findings beyond what ports state, for all frames that will be rendered. The caller fills in the node.
+
+        Args:
+            types: types at the connected ports.
+            windows: display windows of the pictures there, at full size.
+            context: with the frames, for numbers that change over time and files that are read.
+        """
         yield from ()
+
+    def settle(self, image: Image, job: Job) -> Image:
+        """The planes that somebody takes from this node's picture, made as its parameters want them."""
+        return image
 
     def files(self, frame: int, root: Path) -> list[Path]:
         """Files that it reads for a frame: their contents are inputs, and nothing is written over them."""
@@ -329,8 +341,14 @@ class AreaNode(Node):
     #: all overscan is then cut, since it would never be seen. A kind that carries pixels elsewhere says no.
     spreads: ClassVar[bool] = True
 
-    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
-        """Windows of each connected input that ``compute`` must have for ``wanted``."""
+    def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
+        """Windows of each connected input that ``compute`` must have for ``wanted``.
+
+        Args:
+            wanted: window of the result, at the scale of the render.
+            domains: data windows of the inputs, by port.
+            frame: frame number.
+        """
         raise NotImplementedError
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:

@@ -11,6 +11,7 @@ from pydantic import Field, model_validator
 
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import PortType
+from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, FileError, Problem
 from stackcomp.files.cdl import Correction, choose, read_corrections
 from stackcomp.nodes.base import ColourNode, Context
@@ -92,7 +93,9 @@ class Cdl(ColourNode):
     def files(self, frame: int, root: Path) -> list[Path]:
         return [] if self.file is None else [Path(root, self.file)]
 
-    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+    def look(
+        self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
+    ) -> Iterator[Problem]:
         if self.file is None:
             return
         path = Path(context.root, self.file)

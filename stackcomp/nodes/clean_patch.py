@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Annotated, Any, ClassVar, Literal, Self
 
@@ -13,7 +13,9 @@ from stackcomp.data.image import Image, Plane
 from stackcomp.data.numbers import Keyed, Number
 from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
+from stackcomp.errors import Problem
 from stackcomp.nodes.base import AreaNode, Context, Job, Port, colour_of
+from stackcomp.nodes.over_frames import singular_homography
 
 
 class CleanPatch(AreaNode):
@@ -83,13 +85,26 @@ class CleanPatch(AreaNode):
             changes["outline"] = tuple((x * scale, y * scale) for x, y in self.outline)
         return node.model_copy(update=changes)
 
+    def look(
+        self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
+    ) -> Iterator[Problem]:
+        yield from singular_homography(self.homography, context)
+        if "matte" in windows and windows["matte"] != windows["patch"]:
+            yield Problem(
+                "resolution",
+                f'the matte "{self.matte}" has a frame of {windows["matte"]}, but the patch "{self.patch}" one of '
+                f"{windows['patch']}",
+                "feed a matte that was made for the patch: it lies in the frame of the patch",
+                field="matte",
+            )
+
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return colour_of(types, "backdrop")
 
     def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
         return domains["backdrop"]
 
-    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+    def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         from stackcomp.kernels.homography import matrix
         from stackcomp.kernels.warp import source_needed
 
@@ -101,11 +116,6 @@ class CleanPatch(AreaNode):
         from stackcomp.kernels.warp import warp_homography
 
         backdrop, patch = images["backdrop"], images["patch"]
-        if "matte" in images and images["matte"].display != patch.display:
-            raise ValueError(
-                f"the matte has a frame of {images['matte'].display} and the patch one of {patch.display}: "
-                "a matte lies in the frame of its patch"
-            )
         if patch.window.empty:
             return replace(backdrop, type=type)
         used = self._used(patch.window, patch.display)

@@ -48,7 +48,9 @@ class ConvertColour(AreaNode, PixelNode):
 
         return context.working_space if self.to is None else colour.encoding(self.to, context.colour_config)
 
-    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+    def look(
+        self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
+    ) -> Iterator[Problem]:
         from stackcomp.files import colour
 
         source = colour_of(types, "image").encoding
@@ -94,7 +96,7 @@ class ConvertColour(AreaNode, PixelNode):
         assert found is not None
         return [float(value) for value in found.matrix.flat]
 
-    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+    def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         return {"image": wanted}
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:

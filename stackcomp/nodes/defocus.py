@@ -16,6 +16,7 @@ from stackcomp.data.reach import goes_on
 from stackcomp.data.window import Window
 from stackcomp.errors import Problem
 from stackcomp.nodes.base import Adjustable, AreaNode, Context, Job, Port
+from stackcomp.nodes.over_frames import frames_that_differ, value_at
 
 _LENS = ("focal_length", "f_number", "focus_distance", "gate_width")
 # A lens shorter or a focus farther than these speaks for a wrong unit; so does a focus this many times nearer or
@@ -88,7 +89,9 @@ class Defocus(Adjustable, AreaNode):
             raise ValueError(f"a lens of {focal:g} mm cannot focus at {focus:g} m, within its focal length")
         return self
 
-    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+    def look(
+        self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
+    ) -> Iterator[Problem]:
         for value, at in _values(self.focal_length):
             if value < _SHORTEST_MM:
                 yield Problem(
@@ -109,6 +112,24 @@ class Defocus(Adjustable, AreaNode):
                     severity="warning",
                 )
                 break
+        yield from self._focus_within_focal_length(context)
+
+    def _focus_within_focal_length(self, context: Context) -> Iterator[Problem]:
+        """One finding where keyed numbers bring the focus nearer than any lens can."""
+        if self.focal_length is None or self.focus_distance is None:
+            return
+        for frame in frames_that_differ(context, self.focal_length, self.focus_distance):
+            focal, focus = value_at(self.focal_length, frame), value_at(self.focus_distance, frame)
+            assert isinstance(focal, float)
+            assert isinstance(focus, float)
+            if focus * 1000 <= focal:
+                yield Problem(
+                    "lens-focus",
+                    f"frame {frame}: a lens of {focal:g} mm cannot focus at {focus:g} m, within its focal length",
+                    "set focus_distance in metres and focal_length in millimetres",
+                    field="focus_distance",
+                )
+                return
 
     @property
     def _most(self) -> float:
@@ -119,7 +140,7 @@ class Defocus(Adjustable, AreaNode):
 
         return domains["image"].grow(reach(self._most))
 
-    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+    def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         from stackcomp.kernels.defocus import margin
 
         around = wanted.grow(margin(self._most))

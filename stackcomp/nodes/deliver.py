@@ -12,6 +12,7 @@ from pydantic import Field, field_validator
 from stackcomp.data.image import Image, Plane, all_finite
 from stackcomp.data.numbers import Keyed, Number
 from stackcomp.data.port_types import Colour, Depth, Encoding, Ids, Matte, PortType, Ratio
+from stackcomp.data.window import Window
 from stackcomp.errors import Problem, did_you_mean
 from stackcomp.files.mark import ATTRIBUTE, Mark
 from stackcomp.files.paths import FramePath, resolve
@@ -80,7 +81,9 @@ class Deliver(SinkNode):
     def _ending(self) -> str:
         return Path(self.path).suffix.lower()
 
-    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+    def look(
+        self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
+    ) -> Iterator[Problem]:
         ending, type = self._ending, types["image"]
         if ending not in (".exr", *_STILLS):
             yield Problem(

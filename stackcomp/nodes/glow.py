@@ -59,7 +59,7 @@ class Glow(Adjustable, AreaNode):
     def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
         return domains["image"].grow(self._reach())
 
-    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+    def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         # Not padded with nothing: the reach of a large glow would be larger than the picture.
         around = wanted.grow(self._reach()) & domains["image"]
         return {port: around for port in ("image", "matte") if port in domains}

@@ -23,6 +23,7 @@ from stackcomp.data.port_types import (
     PortType,
     Ratio,
 )
+from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, Problem, did_you_mean, kind_of, shown
 from stackcomp.nodes.base import Context, Pick, Port, ViewNode
 
@@ -115,7 +116,9 @@ class PickChannels(ViewNode):
             wanted = _FIXED.get(self.as_, ())
         return {plane: prefix + plane for plane in wanted}
 
-    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+    def look(
+        self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
+    ) -> Iterator[Problem]:
         type = types["layers"]
         wishes = self._wishes(type)
         yield from self._plane_names(wishes)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal, Self
 
@@ -12,8 +12,10 @@ from stackcomp.data.image import Image
 from stackcomp.data.numbers import Keyed, Number
 from stackcomp.data.port_types import Colour, Layers, Matte, PortType
 from stackcomp.data.window import Window
+from stackcomp.errors import Problem
 from stackcomp.kernels.compiled import Array
 from stackcomp.nodes.base import AreaNode, Context, Job, Port
+from stackcomp.nodes.over_frames import singular_homography
 
 #: Pixels beyond what comes in that are kept at most; a plane in perspective would have no end.
 OVERSCAN = 4096
@@ -106,6 +108,11 @@ class Place(AreaNode):
             return matrix(self.homography)
         return affine(self.move, self.turn, (self.scale * self.stretch, self.scale), self.pivot or (0.0, 0.0))
 
+    def look(
+        self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
+    ) -> Iterator[Problem]:
+        yield from singular_homography(self.homography, context)
+
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return types["image"]
 
@@ -118,7 +125,7 @@ class Place(AreaNode):
         kept = (domains["image"] | domains.get("like", domains["image"])).grow(OVERSCAN)
         return placed_window(self.matrix(), domains["image"], kept)
 
-    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+    def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         from stackcomp.kernels.warp import source_needed
 
         needed = {"image": source_needed(self.matrix(), domains["image"], wanted)}

@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import Field, field_validator
 
 from stackcomp.data.image import Image, all_finite
-from stackcomp.data.port_types import Alpha, Encoding, Layers, PortType
+from stackcomp.data.port_types import Alpha, Depth, Encoding, Ids, Layers, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import FileError, Problem
 from stackcomp.files.file_state import FileState, NoFileError, file_state, require_state
@@ -77,7 +77,9 @@ class Read(SourceNode):
     def files(self, frame: int, root: Path) -> list[Path]:
         return [self.file(frame, root)]
 
-    def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:
+    def look(
+        self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
+    ) -> Iterator[Problem]:
         frames = [frame + self.shift for frame in (context.frames or (context.frame,))]
         pattern = FramePath(self.path)
         wanted = len(frames)
@@ -295,13 +297,20 @@ class Read(SourceNode):
         made, window = planes(path, names, state)
         return Image(made, window, display, type, header.metadata)
 
+    def settle(self, image: Image, job: Job) -> Image:
+        """Deal with pixels that are not finite as ``non_finite`` says; they are counted either way.
 
-def settle(image: Image, policy: str, job: Job, path: Path) -> Image:
-    """Deal with pixels that are not finite, as the node's ``non_finite`` says; counted either way.
+        Of depth they mean that there is nothing, and ids are bit patterns: both stay as they are.
 
-    Raises:
-        FileError: there are some and the policy is to refuse.
-    """
+        Raises:
+            FileError: there are some, and they are refused.
+        """
+        if isinstance(image.type, Ids | Depth):
+            return image
+        return _settled(image, self.non_finite, job, self.file(job.frame, job.root))
+
+
+def _settled(image: Image, policy: str, job: Job, path: Path) -> Image:
     bad = {
         name: int(plane.size - np.count_nonzero(np.isfinite(plane)))
         for name, plane in image.planes.items()

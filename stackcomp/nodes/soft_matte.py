@@ -50,7 +50,7 @@ class SoftMatte(AreaNode):
     def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
         return domains["matte"].grow(self._reach(max(0.0, self.grow)))
 
-    def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
+    def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         return {"matte": wanted.grow(self._reach(abs(self.grow)))}
 
     def _reach(self, radius: float) -> int:

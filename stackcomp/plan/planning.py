@@ -13,140 +13,24 @@ result need not be stored.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from dataclasses import dataclass, replace
 
 import networkx as nx
 
 from stackcomp.check.checked import CheckedGraph, CheckedNode, Wire, walk_back
-from stackcomp.data.port_types import Colour, Layers, PortType
-from stackcomp.nodes.base import Adjustable, AreaNode, Pick, PixelNode, SinkNode, SourceNode, ViewNode
-from stackcomp.nodes.pixel import PixelFunction, pixel
+from stackcomp.data.port_types import Layers, PortType
+from stackcomp.nodes.base import Adjustable, AreaNode, PixelNode, SinkNode, SourceNode, ViewNode
+from stackcomp.plan.adjusting import adjustable_value, area_mix, lanes_of
+from stackcomp.plan.pixel_value import LaneSource, PixelValue
+from stackcomp.plan.steps.area import AreaStep
+from stackcomp.plan.steps.base import Key, Step
+from stackcomp.plan.steps.given import GivenStep
+from stackcomp.plan.steps.sink import SinkStep
+from stackcomp.plan.steps.source import SourceStep
+from stackcomp.plan.steps.sweep import SweepStep
+from stackcomp.plan.steps.view import ViewStep
 
-__all__ = [
-    "COVERED",
-    "AreaStep",
-    "GivenStep",
-    "Key",
-    "PixelValue",
-    "Plan",
-    "SinkStep",
-    "SourceStep",
-    "Step",
-    "SweepStep",
-    "ViewStep",
-    "make_plan",
-]
-
-
-#: Plane name that stands for how far pixels are covered where no alpha says so: for colour without alpha 1
-#: where it has pixels and 0 outside; for straight colour made by division 1 where alpha is not 0.
-COVERED = "covered"
-
-
-def bare(type: PortType) -> bool:
-    """Whether it is straight colour that keeps light under alpha 0, since it was made by division."""
-    return isinstance(type, Colour) and type.alpha == "straight" and type.bare_light
-
-
-class Key(NamedTuple):
-    """Names a value: a node's result, or with a tag something between nodes."""
-
-    node: str
-    tag: str = ""
-
-
-@dataclass(frozen=True)
-class Step:
-    """Base of all steps: the values it makes and those it reads."""
-
-    makes: tuple[Key, ...]
-    reads: tuple[Key, ...]
-
-
-@dataclass(frozen=True)
-class GivenStep(Step):
-    """A result that the caller gave."""
-
-
-@dataclass(frozen=True)
-class SourceStep(Step):
-    """A picture from a source node; of a file's channels only ``channels``, or all when None."""
-
-    checked: CheckedNode
-    channels: frozenset[str] | None = None
-
-
-@dataclass(frozen=True)
-class ViewStep(Step):
-    """Planes chosen from one value."""
-
-    picks: tuple[Pick, ...]
-    type: PortType
-
-
-@dataclass(frozen=True)
-class AreaStep(Step):
-    """A result of an area node; ``ports`` says which value arrives where."""
-
-    checked: CheckedNode
-    ports: Mapping[str, Key] = field(hash=False)
-
-
-@dataclass(frozen=True)
-class SinkStep(Step):
-    """Files to be written."""
-
-    checked: CheckedNode
-
-
-@dataclass(frozen=True)
-class PixelValue:
-    """One pixel node inside a sweep.
-
-    Attributes:
-        key: the value it makes.
-        checked: its node, for numbers and windows.
-        ports: which value arrives where.
-        function: its maths.
-        lanes: for each argument lane a key and plane name, or a constant.
-        alpha, straight, within: as in `fuse.Op`, lanes by key and plane.
-        mixes_area: this value mixes an area node's raw result with the node's input.
-    """
-
-    key: Key
-    checked: CheckedNode
-    ports: Mapping[str, Key] = field(hash=False)
-    function: PixelFunction
-    lanes: tuple[tuple[Key, str] | float, ...]
-    alpha: tuple[Key, str] | None = None
-    straight: bool = False
-    within: tuple[Key, str] | None = None
-    amount: bool = False
-    mixes_area: bool = False
-
-    @property
-    def reads(self) -> set[Key]:
-        """Values it depends on."""
-        some = {lane[0] for lane in self.lanes if isinstance(lane, tuple)}
-        return some | {lane[0] for lane in (self.alpha, self.within) if lane is not None}
-
-    @property
-    def planes(self) -> dict[str, int]:
-        """Result lane of each plane of its type."""
-        return {plane: k for k, plane in enumerate(self.checked.type.planes)}
-
-    def lane_of(self, plane: str) -> int | None:
-        """Result lane of a plane; None where an adjustable node passes alpha through."""
-        lane = self.planes[plane]
-        return lane if lane < self.function.lanes_out else None
-
-
-@dataclass(frozen=True)
-class SweepStep(Step):
-    """Pixel nodes computed in one loop; ``makes`` are those whose results are stored."""
-
-    values: tuple[PixelValue, ...]
+__all__ = ["Plan", "make_plan"]
 
 
 @dataclass(frozen=True)
@@ -162,18 +46,6 @@ class Plan:
     def last_reads(self) -> dict[Key, int]:
         """Index of the last step that needs each value."""
         return {key: k for k, step in enumerate(self.steps) for key in step.reads}
-
-
-@pixel
-def _mix(r, g, b, a, R, G, B, A, w, amount):  # type: ignore[no-untyped-def]
-    k = 0 if amount == 0 else amount * min(max(w, 0), 1)
-    u = 1 - k
-    return (
-        r if k == 0 else (R if u == 0 else R * k + r * u),
-        g if k == 0 else (G if u == 0 else G * k + g * u),
-        b if k == 0 else (B if u == 0 else B * k + b * u),
-        a if k == 0 else (A if u == 0 else A * k + a * u),
-    )
 
 
 def make_plan(checked: CheckedGraph, wanted: Collection[str], *, fused: bool = True, sinks: bool = False) -> Plan:
@@ -272,59 +144,22 @@ class _Planner:
         self._add(raw, AreaStep((raw,), reads, checked, seen), reads, checked.type)
         if mixing:
             base = ports[mixing.adjusts]
-            lanes = [lane for source in (base, raw) for lane in self._lanes(source, self.types[source])]
-            value = PixelValue(
-                key,
-                checked,
-                {"image": base, "raw": raw},
-                _mix,
-                (*lanes, (within, "A") if within else 1.0),
-                mixes_area=True,
-            )
+            value = area_mix(key, checked, (base, self.types[base]), (raw, self.types[raw]), within)
             self._add(key, value, value.reads, checked.type)
 
     def _pixel(self, key: Key, checked: CheckedNode, node: PixelNode, ports: dict[str, Key]) -> None:
         function = node.pixel_function(checked.types)
         if isinstance(node, Adjustable):
-            value = self._adjustable(key, checked, node, function, ports)
+            value = adjustable_value(key, checked, node, function, ports)
         else:
-            lanes: list[tuple[Key, str] | float] = []
+            lanes: list[LaneSource] = []
             for port in node.ports():
                 if port in ports:
-                    lanes += self._lanes(ports[port], checked.wires[port].type)
+                    lanes += lanes_of(ports[port], checked.wires[port].type)
                 else:
                     lanes += node.open_lanes[port]
             value = PixelValue(key, checked, ports, function, tuple(lanes))
         self._add(key, value, value.reads, checked.type)
-
-    def _adjustable(
-        self, key: Key, checked: CheckedNode, node: Adjustable, function: PixelFunction, ports: dict[str, Key]
-    ) -> PixelValue:
-        image = ports[node.adjusts]
-        type = checked.types[node.adjusts]
-        premultiplied, light_kept = getattr(type, "alpha", "none") == "premultiplied", bare(type)
-        lanes: list[tuple[Key, str] | float] = [(image, plane) for plane in "RGB"]
-        if node.sees_coverage:
-            lanes.append((image, "A" if premultiplied else COVERED))
-        for port in node.ports():
-            if port in ports and port not in (node.adjusts, "within"):
-                lanes += self._lanes(ports[port], checked.wires[port].type)
-        return PixelValue(
-            key,
-            checked,
-            ports,
-            function,
-            tuple(lanes),
-            alpha=(image, "A") if node.curve and (premultiplied or light_kept) else None,
-            straight=light_kept,
-            within=(ports["within"], "A") if "within" in ports else None,
-            amount=node.amount != 1.0,
-        )
-
-    def _lanes(self, key: Key, type: PortType) -> list[tuple[Key, str] | float]:
-        if type.planes == ("R", "G", "B") and type.name == "colour":
-            return [(key, "R"), (key, "G"), (key, "B"), (key, COVERED)]
-        return [(key, plane) for plane in type.planes]
 
     # -- sweeps --------------------------------------------------------------------------------------------
 

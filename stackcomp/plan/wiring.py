@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from stackcomp.data.port_types import PortType
-from stackcomp.plan.planning import COVERED, Key, PixelValue, SweepStep, bare
+from stackcomp.plan.pixel_value import PixelValue
 from stackcomp.plan.program import Lane, Op, Program
+from stackcomp.plan.steps.base import COVERED, Key, keeps_bare_light
 
 __all__ = ["plane_source", "program_of"]
 
@@ -21,30 +22,35 @@ def plane_source(at: tuple[Key, str], values: Mapping[Key, PixelValue]) -> tuple
 
 
 def program_of(
-    step: SweepStep, masked: tuple[bool, ...], bounded: tuple[Key, ...], types: Mapping[Key, PortType]
+    stored: Sequence[Key],
+    values: Sequence[PixelValue],
+    masked: Sequence[bool],
+    bounded: Sequence[Key],
+    types: Mapping[Key, PortType],
 ) -> tuple[Program, list[tuple[Key, list[str]]]]:
     """The program of a sweep, and for each of its input pictures which planes it reads.
 
     Args:
-        step: the sweep.
-        masked: for each of its values, whether it is set to 0 outside its own window.
+        stored: the values whose planes are stored.
+        values: pixel nodes, each behind those that it reads.
+        masked: for each value, whether it is set to 0 outside its own window.
         bounded: values without alpha whose window is smaller than what is computed, so that their coverage
             ends there.
         types: of all values.
     """
-    by_key = {value.key: value for value in step.values}
-    index = {value.key: k for k, value in enumerate(step.values)}
+    by_key = {value.key: value for value in values}
+    index = {value.key: k for k, value in enumerate(values)}
     planes: dict[Key, list[str]] = {}
 
     def wish(at: tuple[Key, str] | float | None) -> None:
-        if isinstance(at, tuple) and at[1] == COVERED and bare(types[at[0]]):
+        if isinstance(at, tuple) and at[1] == COVERED and keeps_bare_light(types[at[0]]):
             at = (at[0], "A")
         if isinstance(at, tuple) and at[1] != COVERED:
             key, name = plane_source(at, by_key)
             if key not in index and name not in planes.setdefault(key, []):
                 planes[key].append(name)
 
-    for value in step.values:
+    for value in values:
         for lane in (*value.lanes, value.alpha, value.within):
             wish(lane)
     inputs = list(planes.items())
@@ -53,7 +59,7 @@ def program_of(
     def lane_for(at: tuple[Key, str] | float) -> Lane:
         if not isinstance(at, tuple):
             return Lane("constant", value=at)
-        if at[1] == COVERED and bare(types[at[0]]):
+        if at[1] == COVERED and keeps_bare_light(types[at[0]]):
             return Lane("nonzero", of=lane_for((at[0], "A")))
         if at[1] == COVERED:
             return Lane("inside", bounded.index(at[0])) if at[0] in bounded else Lane("constant", value=1.0)
@@ -65,7 +71,7 @@ def program_of(
         return Lane("plane", number[key, name])
 
     ops = []
-    for value, mask in zip(step.values, masked, strict=True):
+    for value, mask in zip(values, masked, strict=True):
         count = len(value.function.arguments) - len(value.lanes)
         ops.append(
             Op(
@@ -81,7 +87,7 @@ def program_of(
             )
         )
     outputs: dict[tuple[int, int], None] = {}
-    for key in step.makes:
+    for key in stored:
         for name in types[key].planes:
             source, plane = plane_source((key, name), by_key)
             if source in index:

@@ -99,6 +99,10 @@ class PictureWriter:
         self.context = replace(checked.context, root=self.folder)
 
     @property
+    def _display(self) -> Window:
+        return self.checked.nodes[self.node].display
+
+    @property
     def still(self) -> bool:
         """Whether it writes a still, which holds the frame alone and 0 to 1."""
         return not self.sink.path.lower().endswith(".exr")
@@ -109,7 +113,7 @@ class PictureWriter:
         if self.still and not isinstance(type, Colour | Matte):
             yield Problem("format", f'"{self.node}" gives {type}, which a still cannot hold', "write it as .exr")
             return
-        for problem in self.sink.look({"image": type}, self.context):
+        for problem in self.sink.look({"image": type}, {"image": self._display}, self.context):
             if problem.rule == "straight-alpha":
                 said = f'"{self.node}" gives straight colour, which other programs do not expect in OpenEXR'
                 way_out = 'read it back with "alpha": "straight"'

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from one_node import render_node as render
 
-from stackcomp import DocumentError, Graph, Image, Matte, RenderError, Window
+from stackcomp import CheckError, DocumentError, Graph, Image, Matte, Window
 
 SIZE = (96, 64)
 FRAME = Window.of_size(*SIZE)
@@ -147,8 +147,9 @@ def test_a_tile_equals_the_whole(x, y, size):
 
 
 def test_a_matte_of_another_frame_is_refused():
-    with pytest.raises(RenderError, match="in the frame of its patch"):
+    with pytest.raises(CheckError, match=r"(?s)the matte .* has a frame of .* but the patch .* one of") as refused:
         mended(bench(), matte=np.ones((9, 9), np.float32))
+    assert refused.value.problems[0].rule == "resolution"
 
 
 @pytest.mark.parametrize(

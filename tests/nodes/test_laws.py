@@ -287,7 +287,7 @@ def test_nothing_outside_what_it_needs_is_looked_at(example, make, folder):
     if isinstance(node.node, AreaNode) and node.node.ports():
         windows = {port: picture(example.fields[port]).window for port in node.wires}
         areas = computes_areas(example, folder)
-        needs |= {port: w | TILE for port, w in node.node.at(1).needs(TILE, windows).items()} if areas else {}
+        needs |= {port: w | TILE for port, w in node.node.at(1).needs(TILE, windows, 1).items()} if areas else {}
     safe: dict[str, Window] = {}
     for port, window in needs.items():
         name = example.fields[port]

@@ -1,0 +1,281 @@
+"""One frame of a plan.
+
+Windows first: what each value covers at this frame (forward through the steps), then what of it is needed
+(backward). Then the steps, each as soon as its inputs are there; a value is dropped after its last reader.
+Layers of a file stay at full size between steps; views on them, and what is handed out of them, are brought to the
+scale of the render.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from stackcomp.data.image import Image, Plane
+from stackcomp.data.port_types import Layers, PortType
+from stackcomp.data.window import Window
+from stackcomp.errors import BadValueError, BugError, Problem, RenderError, StackcompError
+from stackcomp.execute.fuse import compiled
+from stackcomp.execute.plane_pool import PlaneLedger, PlanePool
+from stackcomp.execute.surroundings import beyond_frame, scaled
+from stackcomp.files.file_state import FileState, require_state
+from stackcomp.nodes.base import Job, Node, SinkNode
+from stackcomp.plan.planning import Plan
+from stackcomp.plan.program import Program
+from stackcomp.plan.steps.base import EMPTY, Key, Step
+
+__all__ = ["FrameRun", "LoopCache", "Request", "Result"]
+
+#: Loops of a plan by step and windows: how to run them, their program, and what they read.
+LoopCache = dict[object, tuple[Callable[..., None], Program, Any]]
+
+
+@dataclass(frozen=True)
+class Result:
+    """One finished node.
+
+    Attributes:
+        node: its name.
+        image: its picture; its planes are read-only.
+        seconds: time spent on making it (shared by all nodes of a sweep).
+        files: files written, for deliver nodes.
+    """
+
+    node: str
+    image: Image
+    seconds: float
+    files: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Request:
+    """What is asked of one frame.
+
+    Attributes:
+        frame: frame number.
+        scale: 1 for full size, 0.5 for half.
+        window: pixels wanted, at full size; everything when None.
+        warn: called with node and message for what stops nothing.
+        notes: gives what a deliver node records in its files, for a node and a frame.
+    """
+
+    frame: int
+    scale: float = 1.0
+    window: Window | None = None
+    warn: Callable[[str, str], None] | None = None
+    notes: Callable[[str, int], Mapping[str, Any]] | None = None
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A wanted node whose step is done; its picture is not yet handed out."""
+
+    node: str
+    key: Key
+    seconds: float
+    files: tuple[str, ...]
+
+
+class FrameRun:
+    """Computes one frame; this is the `stackcomp.plan.steps.base.Frame` that steps work in."""
+
+    def __init__(self, plan: Plan, request: Request, pool: PlanePool, loops: LoopCache) -> None:
+        self.plan, self.request = plan, request
+        self.frame, self.scale = request.frame, request.scale
+        self.checked, self.types = plan.checked, plan.types
+        self.domains: dict[Key, Window] = {}
+        self.needs: dict[Key, Window] = {}
+        self.values: dict[Key, Image] = {}
+        # Frames and all pixels that came in, as far as each value is made of them.
+        self._seen: dict[Key, Window] = {}
+        self._nodes: dict[str, Node] = {}
+        self._opened: dict[Path, FileState] = {}
+        self._ledger = PlaneLedger(pool)
+        self._loops = loops
+        # Values that no step reads after the one that runs.
+        self._spent: list[Key] = []
+        # Time spent on what a node needs before its result, such as what is then mixed with its input.
+        self._before: dict[str, float] = {}
+
+    # -- running -------------------------------------------------------------------------------------------
+
+    def results(self) -> Iterator[Result]:
+        """Wanted nodes with their pictures, in the order in which they are finished."""
+        for finished in self.finished():
+            image = self._handed_out(finished.key)
+            yield Result(finished.node, image, finished.seconds, finished.files)
+            del image
+
+    def finished(self) -> Iterator[Finished]:
+        """Wanted nodes in the order in which they are finished. No picture is handed out.
+
+        Raises:
+            RenderError: a node failed; its cause says why.
+            BugError: a node failed by an exception that no input should cause.
+        """
+        step: Step | None = None
+        try:
+            for step in self.plan.steps:
+                step.domain(self)
+                self._see(step)
+            self._spread_needs()
+            last = self.plan.last_reads()
+            for k, step in enumerate(self.plan.steps):
+                started = time.perf_counter()
+                self._spent = [key for key in step.reads if last.get(key, -1) <= k]
+                files = step.run(self)
+                for key in step.makes:
+                    self._ledger.hold(self.values[key].planes.values())
+                yield from self._wanted(step, time.perf_counter() - started, files)
+                for key in {*step.reads, *step.makes}:
+                    if last.get(key, -1) <= k:
+                        self._drop(key)
+        except (RenderError, BugError):
+            raise
+        except (StackcompError, BadValueError, OSError, MemoryError) as error:
+            name = "" if step is None else step.node
+            raise RenderError(name, self.frame, str(error) or type(error).__name__) from error
+        except Exception as error:
+            place = f"frame {self.frame}" if step is None else f'node "{step.node}", frame {self.frame}'
+            raise BugError(place, error) from error
+
+    def outside(self) -> list[Problem]:
+        """One finding for each wanted node of which the window shows neither frame nor pixels beyond it."""
+        window = self.request.window
+        if window is None:
+            return []
+        try:
+            for step in self.plan.steps:
+                step.domain(self)
+        except (StackcompError, BadValueError, OSError):
+            return []  # What is wrong with a file is reported when the frame is computed.
+        problems = []
+        for key, name in zip(self.plan.wanted, self.plan.names, strict=True):
+            display = self.checked.nodes[key.node].display
+            scale = 1.0 if isinstance(self.types[key], Layers) else self.scale
+            if (window & display).empty and (window.scaled(scale) & self.domains[key]).empty:
+                message = f"the window {window} lies outside of the frame, {display}"
+                problems.append(
+                    Problem("window", message, "choose one that covers pixels of the frame", node=name)
+                )
+        return problems
+
+    def _wanted(self, step: Step, seconds: float, files: tuple[str, ...]) -> Iterator[Finished]:
+        for key in step.makes:
+            if key.tag:
+                self._before[key.node] = self._before.get(key.node, 0.0) + seconds
+        for key in step.makes:
+            for wanted, name in zip(self.plan.wanted, self.plan.names, strict=True):
+                if wanted == key:
+                    yield Finished(name, key, seconds + self._before.get(name, 0.0), files)
+
+    def _handed_out(self, key: Key) -> Image:
+        image = self.values[key]
+        if isinstance(image.type, Layers):
+            image = self.scaled(image, image.type)
+        # What is there may be more than was asked for: all of a file, or what another node needs.
+        image = image.over(self._asked(self.shown(key)))
+        return replace(image, planes={name: self._ledger.hand_out(plane) for name, plane in image.planes.items()})
+
+    def _drop(self, key: Key, *, reuse: bool = True) -> None:
+        image = self.values.pop(key, None)
+        if image is not None:
+            self._ledger.release(image.planes.values(), reuse=reuse)
+
+    # -- windows -------------------------------------------------------------------------------------------
+
+    def _see(self, step: Step) -> None:
+        """Note what part of each value may be seen in the end: a picture placed far outside is kept, not shown."""
+        for key, reads in step.made_of().items():
+            self._seen[key] = self._scaled_domain(key) if not reads else self.display(key.node)
+            for read in reads:
+                layers = isinstance(self.types[read], Layers)
+                self._seen[key] |= self._scaled_domain(read) if layers else self._seen[read]
+
+    def _spread_needs(self) -> None:
+        for key in self.plan.wanted:
+            whole = isinstance(self.types[key], Layers) and self.scale != 1
+            self.need(key, self.domains[key] if whole else self._asked(self.shown(key)))
+        for step in reversed(self.plan.steps):
+            step.needs(self)
+
+    def _asked(self, window: Window) -> Window:
+        """The part of a window, at the scale of the render, that the caller asked for."""
+        asked = self.request.window
+        return window if asked is None else window & asked.scaled(self.scale)
+
+    def _scaled_domain(self, key: Key) -> Window:
+        """What a value covers, at the scale of the render also where it is held at full size."""
+        layers = isinstance(self.types[key], Layers)
+        return self.domains[key].scaled(self.scale) if layers else self.domains[key]
+
+    # -- what steps ask for; see `stackcomp.plan.steps.base.Frame` -------------------------------------------
+
+    def node(self, name: str) -> Any:
+        """A node with its numbers at this frame and scale."""
+        if name not in self._nodes:
+            self._nodes[name] = self.checked.nodes[name].node.at(self.frame, self.scale)
+        return self._nodes[name]
+
+    def job(self, name: str, **more: Any) -> Job:
+        """What a node may need to know; ``more`` are fields of `Job`."""
+        context = self.checked.context
+        return Job(
+            self.frame, self.scale, context, lambda text: self.warn(name, text), opened=self._opened, **more
+        )
+
+    def display(self, name: str) -> Window:
+        """A node's frame."""
+        return self.checked.nodes[name].display.scaled(self.scale)
+
+    def warn(self, name: str, message: str) -> None:
+        """Report what stops nothing."""
+        if self.request.warn is not None:
+            self.request.warn(name, message)
+
+    def shown(self, key: Key) -> Window:
+        """The window of a result: the same whatever else is computed."""
+        return self._scaled_domain(key) & self._seen[key]
+
+    def need(self, key: Key, window: Window) -> None:
+        """Add to what is read of a value."""
+        self.needs[key] = self.needs.get(key, EMPTY) | (window & self.domains[key])
+
+    def scaled(self, image: Image, type: PortType) -> Image:
+        """A full-size picture at the scale of the render."""
+        return scaled(image, type, self.scale)
+
+    def beyond_frame(self, image: Image, window: Window, domain: Window) -> Image:
+        """The picture with its outermost pixels repeated beyond those edges of the frame that it reaches."""
+        return beyond_frame(image, window, domain)
+
+    def take_plane(self, shape: tuple[int, int]) -> Plane:
+        """Memory for a float32 plane that the value of this step will hold."""
+        return self._ledger.take(shape)
+
+    def make_room(self) -> None:
+        """Drop values that no later step reads, and free memory that waits to be used again."""
+        for key in self._spent:
+            self._drop(key, reuse=False)  # the step that runs reads them still
+        self._ledger.free_memory()
+
+    def loop(
+        self, key: object, make: Callable[[], tuple[Program, Any]]
+    ) -> tuple[Callable[..., None], Program, Any]:
+        """A compiled loop, its program and what was made with it."""
+        if key not in self._loops:
+            program, more = make()
+            self._loops[key] = (compiled(program), program, more)
+        return self._loops[key]
+
+    def write(self, name: str, image: Image) -> tuple[str, ...]:
+        """Write the files of a deliver node and return their paths."""
+        node: SinkNode = self.node(name)
+        notes = {} if self.request.notes is None else self.request.notes(name, self.frame)
+        for path, state in self._opened.items():
+            # What the notes say of the inputs must be true of those that the picture was made from.
+            require_state(path, state)
+        return tuple(str(path) for path in node.write(image, self.job(name), notes))

@@ -1,0 +1,161 @@
+"""Pixel nodes computed in one loop."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from stackcomp.data.image import Image, Plane
+from stackcomp.data.window import Window
+from stackcomp.kernels.strips import over_strips
+from stackcomp.nodes.base import PixelNode
+from stackcomp.plan.pixel_value import PixelValue
+from stackcomp.plan.program import Program
+from stackcomp.plan.steps.base import COVERED, EMPTY, Frame, Key, Step
+from stackcomp.plan.steps.blank import blank
+from stackcomp.plan.wiring import plane_source, program_of
+
+__all__ = ["SweepStep"]
+
+
+@dataclass(frozen=True)
+class SweepStep(Step):
+    """Runs one compiled loop over the window that its results are wanted in; ``makes`` are those stored."""
+
+    values: tuple[PixelValue, ...]
+
+    @property
+    def node(self) -> str:
+        return self.values[-1].key.node
+
+    def made_of(self) -> Mapping[Key, Collection[Key]]:
+        return {value.key: tuple(value.ports.values()) for value in self.values}
+
+    def domain(self, frame: Frame) -> None:
+        for value in self.values:
+            ports = {port: frame.domains[key] for port, key in value.ports.items()}
+            types = {port: frame.types[key] for port, key in value.ports.items()}
+            if value.mixes_area:
+                frame.domains[value.key] = ports["image"] | ports["raw"]
+                continue
+            node: PixelNode = frame.node(value.key.node)
+            window = node.domain(ports, types)
+            frame.domains[value.key] = window | frame.display(value.key.node) if node.fills_frame else window
+
+    def needs(self, frame: Frame) -> None:
+        window = self._window(frame)
+        for key in self.reads:
+            frame.need(key, window)
+
+    def run(self, frame: Frame) -> tuple[str, ...]:
+        window = self._window(frame)
+        if window.empty:
+            for key in self.makes:
+                frame.values[key] = blank(frame, key, window)
+            return ()
+        masked = tuple(self._masked(value, window, frame) for value in self.values)
+        bounded = self._bounded(window, frame)
+        loop, program, inputs = frame.loop(
+            (id(self), masked, bounded), lambda: program_of(self.makes, self.values, masked, bounded, frame.types)
+        )
+        numbers = np.array([n for value in self.values for n in self._numbers(value, frame)], np.float32)
+        ends = [value.key for value, mask in zip(self.values, masked, strict=True) if mask] + list(bounded)
+        integers = self._integers(program, len(inputs), ends, window, frame)
+        outputs = [frame.take_plane(window.shape) for _ in program.outputs]
+        images = [(frame.values[key], names) for key, names in inputs]
+        over_strips(_strip(loop, window, images, numbers, integers, outputs), window.height)
+        self._store(frame, program, window, outputs)
+        return ()
+
+    def _window(self, frame: Frame) -> Window:
+        window = EMPTY
+        for key in self.makes:
+            window = window | frame.needs.get(key, EMPTY)
+        return window
+
+    def _masked(self, value: PixelValue, window: Window, frame: Frame) -> bool:
+        """Whether the loop must give nothing outside the value's own window, as the value alone would."""
+        own = frame.domains[value.key]
+        if window in own:
+            return False
+        # Where every input ends with it, they all hold nothing out there, and what comes of that is known.
+        if any((frame.domains[key] & window) not in own for key in value.reads):
+            return True
+        node: PixelNode = frame.node(value.key.node)
+        return not value.mixes_area and not node.keeps_nothing(value.checked.types)
+
+    def _bounded(self, window: Window, frame: Frame) -> tuple[Key, ...]:
+        """Values read for their coverage though they have no alpha, where they end inside the window."""
+        lanes = (lane for value in self.values for lane in value.lanes)
+        ends = {lane[0]: None for lane in lanes if isinstance(lane, tuple) and lane[1] == COVERED}
+        return tuple(key for key in ends if window not in frame.domains[key])
+
+    def _numbers(self, value: PixelValue, frame: Frame) -> list[float]:
+        node = frame.node(value.key.node)
+        own = [] if value.mixes_area else node.numbers(value.checked.types, frame.checked.context)
+        return [float(n) for n in own] + ([float(node.amount)] if value.amount else [])
+
+    def _integers(
+        self, program: Program, groups: int, ends: Collection[Key], window: Window, frame: Frame
+    ) -> npt.NDArray[np.int64]:
+        """The loop's integer argument; the offsets of its inputs are filled in for each strip."""
+        integers = np.zeros(program.integers, np.int64)
+        for k, key in enumerate(ends):
+            inner = frame.domains[key].shift(-window.x0, -window.y0)
+            at = 2 * groups + 4 * k
+            integers[at : at + 4] = inner.x0, inner.y0, inner.x1, inner.y1
+        return integers
+
+    def _store(self, frame: Frame, program: Program, window: Window, outputs: Collection[Plane]) -> None:
+        by_key = {value.key: value for value in self.values}
+        index = {value.key: k for k, value in enumerate(self.values)}
+        made = dict(zip(program.outputs, outputs, strict=True))
+        first = next((frame.values[key] for key in self.reads if key in frame.values), None)
+        metadata = first.metadata if first is not None else {}
+        for key in self.makes:
+            planes: dict[str, Plane] = {}
+            need = frame.needs.get(key, window)
+            for name in frame.types[key].planes:
+                origin, plane_name = plane_source((key, name), by_key)
+                if origin in index:
+                    lane = by_key[origin].lane_of(plane_name)
+                    assert lane is not None
+                    plane = made[index[origin], lane]
+                    planes[name] = plane if need == window else np.ascontiguousarray(plane[need.slices_in(window)])
+                else:
+                    planes[name] = _one_plane(frame.values[origin], plane_name, need)
+            frame.values[key] = Image(planes, need, frame.display(key.node), frame.types[key], metadata)
+
+
+def _one_plane(image: Image, name: str, window: Window) -> Plane:
+    return replace(image, planes={name: image[name]}).over(window)[name]
+
+
+def _strip(
+    loop: Callable[..., None],
+    window: Window,
+    images: Collection[tuple[Image, list[str]]],
+    numbers: npt.NDArray[np.float32],
+    integers: npt.NDArray[np.int64],
+    outputs: Collection[Plane],
+) -> Callable[[int, int], None]:
+    """What fills some rows of the window; rows are counted from its top."""
+
+    def strip(first: int, last: int) -> None:
+        own_integers = integers.copy()
+        planes: list[Plane] = []
+        for group, (image, names) in enumerate(images):
+            if window in image.window:
+                offset = window.y0 - image.window.y0, window.x0 - image.window.x0
+            else:
+                rows = Window(window.x0, window.y0 + first, window.x1, window.y0 + last)
+                image = replace(image, planes={name: image[name] for name in names}).over(rows)
+                offset = -first, 0
+            own_integers[2 * group : 2 * group + 2] = offset
+            planes += [image[name] for name in names]
+        loop(first, last, window.width, numbers, own_integers, *planes, *outputs)
+
+    return strip

@@ -1,0 +1,57 @@
+"""Planes chosen from one value."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from stackcomp.data.image import Image, Plane, times
+from stackcomp.data.port_types import Ids, PortType
+from stackcomp.nodes.base import Pick
+from stackcomp.plan.steps.base import Frame, Step, is_layers
+
+__all__ = ["ViewStep"]
+
+
+@dataclass(frozen=True)
+class ViewStep(Step):
+    """Renames planes, multiplies them by a factor, and fills others with a constant.
+
+    Of the layers of a file the source decides what becomes of pixels that are not finite; then the planes are
+    brought to the scale of the render.
+    """
+
+    picks: tuple[Pick, ...]
+    type: PortType
+
+    def domain(self, frame: Frame) -> None:
+        source = frame.domains[self.reads[0]]
+        frame.domains[self.makes[0]] = source.scaled(frame.scale) if self._of_layers(frame) else source
+
+    def needs(self, frame: Frame) -> None:
+        # A scaled picture is made from all of the full-size one.
+        whole = self._of_layers(frame) and frame.scale != 1
+        frame.need(self.reads[0], frame.domains[self.reads[0]] if whole else frame.needs[self.makes[0]])
+
+    def run(self, frame: Frame) -> tuple[str, ...]:
+        key = self.reads[0]
+        source = frame.values[key]
+        planes = {pick.plane: self._plane(pick, source) for pick in self.picks}
+        image = Image(planes, source.window, source.display, self.type, source.metadata)
+        image = frame.node(key.node).settle(image, frame.job(key.node))
+        if self._of_layers(frame):
+            image = frame.scaled(image, self.type)
+        frame.values[self.makes[0]] = image
+        return ()
+
+    def _of_layers(self, frame: Frame) -> bool:
+        return is_layers(frame.types[self.reads[0]])
+
+    def _plane(self, pick: Pick, source: Image) -> Plane:
+        bits = isinstance(self.type, Ids) and pick.plane.startswith("id")
+        if pick.channel is None:
+            constant = np.full(source.window.shape, pick.constant, np.uint32 if bits else np.float32)
+            return times(constant, pick.factor)
+        plane = times(source[pick.channel], pick.factor)
+        return plane.view(np.uint32) if bits else plane
