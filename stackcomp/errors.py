@@ -216,20 +216,30 @@ class BugError(StackcompError):
     """A bug in stackcomp itself, not a mistake of the caller; ``__cause__`` is what went wrong.
 
     Args:
-        where: what was being done, such as ``node "glow", frame 1001``.
-        cause: the exception that should not have happened.
+        where: what was being done, such as ``stackcomp render``; for a node, ``node`` and ``frame`` say it.
+        cause: the exception that should not have happened, or its text.
+        node: name of the node that was being computed or checked.
+        frame: the frame.
     """
 
-    def __init__(self, where: str, cause: BaseException | str) -> None:
-        self.where = where
-        self.reason = cause if isinstance(cause, str) else f"{type(cause).__name__}: {cause}"
+    def __init__(
+        self, where: str, cause: BaseException | str, *, node: str = "", frame: int | None = None
+    ) -> None:
+        self.where, self.node, self.frame = where, node, frame
+        self.cause = cause if isinstance(cause, str) else f"{type(cause).__name__}: {cause}"
+        self.reason = f"bug in stackcomp: {self.cause}"
+        at = [where, f'node "{node}"' if node else "", "" if frame is None else f"frame {frame}"]
         super().__init__(
-            f"{where}: bug in stackcomp: {self.reason}\n"
+            f"{', '.join(part for part in at if part)}: {self.reason}\n"
             "  please report it with the graph file and the traceback, which --debug shows"
         )
 
-    def __reduce__(self) -> tuple[type[BugError], tuple[str, str]]:
-        return type(self), (self.where, self.reason)
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _bug, (self.where, self.cause, self.node, self.frame)
+
+
+def _bug(where: str, cause: str, node: str, frame: int | None) -> BugError:
+    return BugError(where, cause, node=node, frame=frame)
 
 
 class StackcompWarning(UserWarning):

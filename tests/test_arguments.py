@@ -6,7 +6,18 @@ import numpy as np
 import pytest
 
 import stackcomp
-from stackcomp import CheckError, Composition, Depth, Graph, GraphError, Image, Matte, RenderError, Window
+from stackcomp import (
+    CheckError,
+    Composition,
+    Depth,
+    DocumentError,
+    Graph,
+    Image,
+    Matte,
+    RenderError,
+    RequestError,
+    Window,
+)
 
 ROOT = Path(__file__).parents[1]
 
@@ -46,7 +57,7 @@ def comp(tmp_path):
     ],
 )
 def test_slips_are_told_in_words(comp, call, said):
-    with pytest.raises(GraphError) as caught:
+    with pytest.raises(RequestError) as caught:
         list(call(comp) or [])
     assert said in str(caught.value).replace("\n  ", " — ")
 
@@ -108,7 +119,7 @@ def test_variables_are_a_mapping_a_file_or_a_list_of_these(tmp_path):
 def test_variables_that_are_none(tmp_path, monkeypatch, variables, said):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "shot.json").write_text("[]")
-    with pytest.raises(GraphError) as caught:
+    with pytest.raises((RequestError, DocumentError)) as caught:
         Composition(graph_of(), variables=variables)
     assert said in str(caught.value).replace("\n  ", " — ")
 
@@ -156,7 +167,7 @@ def test_representations_stay_short():
 
 def test_a_callback_that_is_none_is_found_before_anything_is_written(comp, tmp_path):
     for name in ("warn", "finished", "ended"):
-        with pytest.raises(GraphError, match=f"{name}: 'loud' is no function"):
+        with pytest.raises(RequestError, match=f"{name}: 'loud' is no function"):
             comp.deliver(**{name: "loud"})
     assert list(tmp_path.iterdir()) == []
 

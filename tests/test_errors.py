@@ -14,6 +14,7 @@ from stackcomp.errors import (
     GraphError,
     Problem,
     RenderError,
+    RequestError,
     StackcompError,
     WorkError,
     did_you_mean,
@@ -134,7 +135,7 @@ def test_representations_are_a_line():
 
 def test_what_python_code_hands_in_is_a_value_error_too():
     error = ArgumentError("scale", "7 is too much", "1 is full size")
-    assert isinstance(error, GraphError)
+    assert isinstance(error, RequestError)
     assert isinstance(error, ValueError)
     assert str(error) == "scale: 7 is too much\n  1 is full size"
     again = pickle.loads(pickle.dumps(error))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from stackcomp import Composition, Graph, GraphError, RenderError, Window
+from stackcomp import Composition, Graph, RenderError, RequestError, Window
 from stackcomp.cli.app import app
 from stackcomp.execute import fuse
 from stackcomp.files import exr
@@ -48,7 +48,7 @@ def test_a_window_gives_that_part_of_any_node(composition, node, scale):
 @pytest.mark.parametrize("node", ["cg", "colour", "matte", "bright", "out"])
 @pytest.mark.parametrize("window", [(20, 0, 4, 4), (-4, 0, 4, 12), (0, 12, 20, 1), (10**6, 10**6, 1, 1)])
 def test_a_window_outside_of_the_frame_is_refused(composition, node, scale, window):
-    with pytest.raises(GraphError, match=r"lies outside of the frame, 20×12 at \(0, 0\)") as refused:
+    with pytest.raises(RequestError, match=r"lies outside of the frame, 20×12 at \(0, 0\)") as refused:
         composition.render(node, 1, window=window, scale=scale)
     (problem,) = refused.value.problems
     assert (problem.rule, problem.node) == ("window", node)
@@ -56,7 +56,7 @@ def test_a_window_outside_of_the_frame_is_refused(composition, node, scale, wind
 
 
 def test_an_empty_window_is_refused(composition):
-    with pytest.raises(GraphError, match="0 by 4 pixels are none"):
+    with pytest.raises(RequestError, match="0 by 4 pixels are none"):
         composition.render("colour", 1, window=Window(4, 4, 4, 8))
 
 
@@ -69,7 +69,7 @@ def test_pixels_beyond_the_frame_may_be_looked_at(composition, tmp_path):
     assert part.window == Window(-6, -6, -4, -4)
     assert (part["R"] == 0.5).all()
     assert composition.render("colour", 1, window=(10, 10, 2, 2)).window.empty
-    with pytest.raises(GraphError, match="outside of the frame"):
+    with pytest.raises(RequestError, match="outside of the frame"):
         composition.render("colour", 3, window=(-6, -6, 2, 2))
 
 

@@ -25,6 +25,7 @@ from stackcomp import (
     Keyed,
     Layers,
     Matte,
+    RequestError,
     StackcompError,
     Window,
 )
@@ -246,7 +247,11 @@ def test_a_wrong_value_is_taken_or_answered_in_words(it, call):
             refused += 1
             said = str(error)
             assert len(said.splitlines()) <= 12, f"{name}: {said[:200]}"
-            ways = [p.way_out for p in error.problems] if isinstance(error, GraphError) else [_way_out(error)]
+            ways = (
+                [p.way_out for p in error.problems]
+                if isinstance(error, GraphError | RequestError)
+                else [_way_out(error)]
+            )
             assert ways, name
             # Some messages end in the choices themselves; what a path cannot hold needs no more words.
             assert all(ways) or " — " in said or "a path cannot" in said, f"{name}: no way out in {said!r}"

@@ -225,7 +225,7 @@ def _fail(outcome: Outcome, report: Reporter, frame: int, error: WorkError | Bug
 
 
 def _why(error: WorkError | BugError) -> tuple[str, str]:
-    return (error.node, error.reason) if isinstance(error, RenderError) else ("", str(error))
+    return (error.node, error.reason) if isinstance(error, RenderError | BugError) else ("", str(error))
 
 
 # -- nodes that are not deliver nodes ------------------------------------------------------------------------

@@ -139,8 +139,7 @@ class FrameRun:
             name = "" if step is None else step.node
             raise RenderError(name, self.frame, str(error) or type(error).__name__) from error
         except Exception as error:
-            place = f"frame {self.frame}" if step is None else f'node "{step.node}", frame {self.frame}'
-            raise BugError(place, error) from error
+            raise BugError("", error, node="" if step is None else step.node, frame=self.frame) from error
 
     def outside(self) -> list[Problem]:
         """One finding for each wanted node of which the window shows neither frame nor pixels beyond it."""

@@ -51,7 +51,7 @@ from stackcomp.composition import Composition
 from stackcomp.data import arguments
 from stackcomp.data.image import Image
 from stackcomp.deliver.provenance import graph_hash
-from stackcomp.errors import FileError, RenderError, WorkError
+from stackcomp.errors import BugError, FileError, RenderError, WorkError
 from stackcomp.execute import fuse
 from stackcomp.execute.executor import Result
 from stackcomp.files import mark as marks
@@ -232,8 +232,10 @@ class _Dump:
                 # Otherwise this picture would live until the next one is finished.
                 del result
                 self.finished(name)
-        except WorkError as error:
-            node, reason = (error.node, error.reason) if isinstance(error, RenderError) else (name, str(error))
+        except (WorkError, BugError) as error:
+            node, reason = name, str(error)
+            if isinstance(error, RenderError | BugError):
+                node, reason = error.node, error.reason
             self._note_failure(node, reason)
         finally:
             fuse.on_compile.remove(compiling.append)

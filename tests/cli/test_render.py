@@ -163,7 +163,7 @@ def test_a_still_of_a_window_has_its_size(shot, run):
 def test_a_window_outside_of_the_frame_is_refused_as_in_python(shot, run, window):
     done = run("render", "graph.json", "--node", "final", "--frames", "1", "--window", window)
     assert done.exit_code == 2
-    with pytest.raises(stackcomp.GraphError) as refused:
+    with pytest.raises(stackcomp.RequestError) as refused:
         stackcomp.load("graph.json").render("final", 1, window=tuple(map(int, window.split(","))))
     assert str(refused.value) in done.stderr
     assert 'node "final": the window ' in done.stderr

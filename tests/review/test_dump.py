@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stackcomp import CheckError, Composition, Graph, GraphError, Window
+from stackcomp import CheckError, Composition, FileError, Graph, GraphError, RequestError, Window
 from stackcomp.files import exr, stills
 from stackcomp.files.viewable import viewable
 from stackcomp.review.dump import dump
@@ -152,13 +152,13 @@ def test_a_failure_ends_it_and_is_told(shot, composition, monkeypatch):
     from stackcomp.nodes.glow import Glow
 
     def fail(self, *_):
-        raise ValueError("the lens is gone")
+        raise FileError("lens.exr", "the lens is gone")
 
     monkeypatch.setattr(Glow, "compute", fail)
     done = dump(composition, 7, shot / "d")
     report = report_of(shot / "d")
     assert not done.complete
-    assert report["failed"] == {"node": "licht", "reason": "the lens is gone"}
+    assert report["failed"] == {"node": "licht", "reason": "lens.exr: the lens is gone"}
     states = {node["name"]: node["state"] for node in report["nodes"]}
     assert states.pop("licht") == "failed"
     assert states.pop("out") == "missing"
@@ -273,7 +273,7 @@ def test_a_dump_that_fails_leaves_nothing_of_the_older_one(shot, composition, mo
     monkeypatch.setattr(Glow, "compute", lambda *_: 1 / 0)
     done = dump(composition, 7, shot / "d")
     listed = {name for node in done.nodes.values() for name in node.get("files", {}).values()}
-    assert done.failed["node"] == "licht"
+    assert done.failed == {"node": "licht", "reason": "bug in stackcomp: ZeroDivisionError: division by zero"}
     assert listed
     assert names_in(shot / "d") == listed | {"nodes.json"}
 
@@ -366,6 +366,6 @@ def test_stops_for_looking_brighten_the_pngs_alone(composition, shot):
 
 @pytest.mark.parametrize("stops", [None, "3", float("nan"), 31, True])
 def test_stops_that_are_none(composition, shot, stops):
-    with pytest.raises(GraphError, match="is no number of stops"):
+    with pytest.raises(RequestError, match="is no number of stops"):
         dump(composition, 7, shot / "look", viewing_stops=stops)
     assert not (shot / "look").exists()
