@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,6 +12,7 @@ from one_node import render_node as render
 from plain_discs import scattered
 
 from stackcomp import Composition, Depth, DocumentError, Graph, Image, StackcompWarning, Window
+from stackcomp.check.check_graph import check_graph
 from stackcomp.kernels.lens import spread_radius
 
 SIZE = (96, 64)
@@ -304,3 +307,20 @@ def test_lengths_in_a_wrong_unit_are_warned_of():
     keys = {"keys": [[1, 2], [5, 199], [9, 1500], [12, 4000]]}
     (message,) = warned(focus_distance=keys)
     assert "is 1500 m at frame 9" in message
+
+
+@pytest.mark.parametrize(("frames", "first"), [((1, 2, 3), None), ((1, 2, 3, 4, 5), 4), ((5, 9), 5)])
+def test_a_focus_that_keys_bring_into_the_lens_is_refused_at_its_frame(frames, first):
+    graph = Graph()
+    graph.add("flat", "plate", size=[8, 8], colour=0.5)
+    graph.add("flat", "z", size=[8, 8], as_="matte")
+    lens = {"focal_length": 50, "f_number": 2, "gate_width": 36}
+    keys = {"keys": [[1, 2.0], [4, 0.04]], "between": "linear"}
+    graph.add("defocus", "soft", image="plate", depth="z", focus_distance=keys, **lens)
+    given = {"z": Image.from_array(np.full((8, 8), 3, np.float32), type=Depth())}
+    problems = check_graph(graph.document(), Path("."), frames=frames, given=given)[1]
+    assert [(p.node, p.field, p.rule) for p in problems if p.severity == "error"] == (
+        [] if first is None else [("soft", "focus_distance", "lens-focus")]
+    )
+    if first is not None:
+        assert problems[0].message.startswith(f"frame {first}: a lens of 50 mm cannot focus at 0.04 m")
