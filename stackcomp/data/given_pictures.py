@@ -34,4 +34,4 @@ def pictures(replace: Any) -> dict[str, Image]:
             raise ArgumentError(
                 "replace", f'"{name}" is {value_text(image)}, not an Image', "make one with Image.from_array"
             )
-    return {str(name): cast(Image, image).whole() for name, image in replace.items()}
+    return {str(name): cast(Image, image) for name, image in replace.items()}

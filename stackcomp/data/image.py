@@ -1,8 +1,8 @@
 """The picture that travels on wires and that users get in their hands.
 
-An `Image` is a set of named planes over one data window, inside one display window, with a type. Planes
+An `Image` is a mapping of named planes over one data window, inside one display window, with a type. Planes
 are C-contiguous arrays of shape ``(height, width)``, float32 (uint32 for object ids). They are shared, not
-copied: treat them as read-only.
+copied: treat them as read-only. Those of rendered pictures are.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ import numpy.typing as npt
 
 from stackcomp.data.arguments import EncodingLike, PathLike, WindowLike, some_window
 from stackcomp.data.array_values import Integers, float_values
+from stackcomp.data.planes import Plane, plane_over
 from stackcomp.data.port_types import Alpha, Colour, Encoding, Ids, Layers, Matte, PortType
 from stackcomp.data.services import service
 from stackcomp.data.window import Window
-from stackcomp.errors import ArgumentError, ChannelError, Problem, cut, did_you_mean
+from stackcomp.errors import ArgumentError, ChannelError, Problem, RequestError, cut, did_you_mean
 
 __all__ = ["Image", "Plane", "all_finite", "times"]
 
-Plane = npt.NDArray[Any]
 #: Names of channels that a representation shows.
 _MOST_NAMED = 12
 
@@ -47,20 +47,28 @@ def times(plane: Plane, factor: float) -> Plane:
     return result
 
 
-@dataclass(frozen=True, eq=False)
-class Image:
+@dataclass(frozen=True, eq=False, repr=False)
+class Image(Mapping[str, Plane]):
     """Named planes, the window they cover, the frame they belong to, and what they mean.
 
+    It is a mapping of channel names to planes, and an array ``(height, width, channels)`` of float32 for numpy:
+    ``image["R"]``, ``image.items()``, ``np.asarray(image)``, ``np.mean(image, axis=(0, 1))``. Two pictures are
+    equal only if they are the same object.
+
     Args:
-        planes: channel name → array of shape ``window.shape``, float32 (or uint32 ids), C-contiguous.
+        planes: channel name → array of shape ``window.shape``, float32 (or uint32 ids), C-contiguous; exactly the
+            planes of the type, or some of the channels of a file's layers.
         window: data window, where there are pixels; a `Window`, or x, y, width and height.
         display: display window, the frame; likewise.
         type: what the planes are.
         metadata: header attributes that belong to the picture.
 
     Raises:
-        ArgumentError: a plane of another shape or dtype. It is a ValueError.
+        ArgumentError: a plane of another shape or dtype, or not the planes of the type. It is a ValueError.
     """
+
+    __eq__ = object.__eq__
+    __hash__ = object.__hash__
 
     planes: Mapping[str, Plane]
     window: Window
@@ -82,8 +90,20 @@ class Image:
             raise ArgumentError("metadata", f"{cut(repr(odd), 60)} is no name of an attribute", "names are texts")
         for name, plane in self.planes.items():
             self._check_plane(name, plane)
+        self._check_names()
+
+    def _check_names(self) -> None:
         order = self.type.planes
-        if tuple(self.planes) != order and set(self.planes) == set(order) and not isinstance(self.type, Layers):
+        if tuple(self.planes) == order:
+            return
+        odd = [name for name in self.planes if name not in order]
+        if odd or (len(self.planes) < len(order) and not isinstance(self.type, Layers)):
+            raise ArgumentError(
+                "planes",
+                f"{self.type} has planes {_named(list(order))}, not {_named(odd or list(self.planes)) or 'none'}",
+                "make the picture with these, or of another type",
+            )
+        if not isinstance(self.type, Layers):
             # Whoever stacks the planes relies on their order.
             object.__setattr__(self, "planes", {name: self.planes[name] for name in order})
 
@@ -178,20 +198,6 @@ class Image:
         planes = {name: np.array(pixels[..., k], order="C") for k, name in enumerate(type.planes)}
         return cls(planes, window, window if display is None else some_window(display, "display"), type)
 
-    def whole(self) -> Image:
-        """Itself, once it is sure that it has the planes of its type; kinds may work with some of them alone.
-
-        Raises:
-            ArgumentError: planes are missing, or are there that the type does not have.
-        """
-        if set(self.planes) != set(self.type.planes) and not isinstance(self.type, Layers):
-            raise ArgumentError(
-                "planes",
-                f"{self.type} has planes {', '.join(self.type.planes)}, not {_named(list(self.planes)) or 'none'}",
-                "make the picture with these, or of another type",
-            )
-        return self
-
     def __getitem__(self, channel: str) -> Plane:
         if channel not in self:
             names = list(self.planes)
@@ -206,15 +212,103 @@ class Image:
     def __contains__(self, channel: object) -> bool:
         return isinstance(channel, str) and channel in self.planes
 
+    def __len__(self) -> int:
+        return len(self.planes)
+
+    def __array__(self, dtype: npt.DTypeLike | None = None, copy: bool | None = None) -> npt.NDArray[Any]:
+        """The pixels of the data window as one new array ``(height, width, channels)``; float32 by default.
+
+        Raises:
+            ArgumentError: ids, whose bits are no numbers; a copy cannot be avoided, but ``copy`` is False.
+        """
+        if copy is False:
+            raise ArgumentError(
+                "copy", "a picture's planes are separate arrays, so a copy is made", "leave it out"
+            )
+        array = self.to_array(self.window)
+        return array if dtype is None else array.astype(dtype, copy=False)
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Height and width of the data window, and the number of channels: the shape as an array."""
+        return (*self.window.shape, len(self.planes))
+
     @property
     def channels(self) -> tuple[str, ...]:
         """Channel names in order."""
         return tuple(self.planes)
 
     def to_array(self, window: WindowLike | None = None) -> npt.NDArray[np.float32]:
-        """All planes as one array ``(height, width, channels)`` over ``window`` (default: the frame)."""
+        """All planes as one new float32 array ``(height, width, channels)`` over ``window`` (default: the frame).
+
+        Raises:
+            ArgumentError: ids, whose bits are no numbers.
+        """
+        bits = [name for name, plane in self.planes.items() if plane.dtype != np.float32]
+        if bits:
+            raise ArgumentError(
+                "array", f"{_named(bits)} holds ids, whose bits are not numbers", f'use image["{bits[0]}"], uint32'
+            )
         over = self.over(self.display if window is None else window)
-        return np.stack([np.asarray(plane, np.float32) for plane in over.planes.values()], axis=-1)
+        array = np.empty(over.shape, np.float32)
+        for k, plane in enumerate(over.planes.values()):
+            array[..., k] = plane
+        return array
+
+    def with_planes(self, planes: Mapping[str, npt.ArrayLike] | None = None, **named: npt.ArrayLike) -> Image:
+        """A new picture with some planes replaced; the others are shared.
+
+        Args:
+            planes: channel name → numbers of shape ``window.shape``, taken as float32 (ids as uint32).
+            named: the same as keywords: ``image.with_planes(R=red * 2)``.
+
+        Raises:
+            ChannelError: there is no channel of that name.
+            ArgumentError: numbers of another shape or kind.
+        """
+        if planes is not None and not isinstance(planes, Mapping):
+            raise ArgumentError("planes", f"{type(planes).__name__} is not a mapping", 'give {"R": array}')
+        changed = dict(self.planes)
+        for name, values in {**(planes or {}), **named}.items():
+            dtype = self[name].dtype
+            try:
+                changed[name] = np.ascontiguousarray(values, dtype)
+            except (TypeError, ValueError):
+                message = f'"{name}" is {cut(repr(values), 60)}, not an array of numbers'
+                raise ArgumentError("planes", message, "give an array (height, width)") from None
+        return replace(self, planes=changed)
+
+    def to_xarray(self) -> Any:
+        """The pixels of the data window as an `xarray.DataArray` with dimensions y, x and channel.
+
+        Coordinates x and y are pixel numbers, counted from the corner of the frame: pixel 0 covers 0 to 1. The
+        attributes ``type``, ``encoding`` and ``alpha`` are texts, ``display`` is the frame: x, y, width, height.
+
+        Raises:
+            RequestError: xarray is not installed.
+            ArgumentError: as in `to_array`.
+        """
+        try:
+            import xarray
+        except ImportError:
+            message = "xarray is not installed"
+            raise RequestError("to_xarray", message, "install stackcomp[xarray], or use to_array") from None
+        window, frame = self.window, self.display
+        return xarray.DataArray(
+            self.to_array(window),
+            dims=("y", "x", "channel"),
+            coords={
+                "y": np.arange(window.y0, window.y1),
+                "x": np.arange(window.x0, window.x1),
+                "channel": list(self.planes),
+            },
+            attrs={
+                "type": self.type.name,
+                "encoding": str(getattr(self.type, "encoding", None) or ""),
+                "alpha": getattr(self.type, "alpha", ""),
+                "display": [frame.x0, frame.y0, frame.width, frame.height],
+            },
+        )
 
     def over(self, window: WindowLike, *, edges: bool = False) -> Image:
         """The same picture over exactly ``window``, cropped or padded; shares memory where it can.
@@ -227,24 +321,15 @@ class Image:
             window = some_window(window)
         if window == self.window:
             return self
-        return replace(
-            self,
-            planes={name: self._plane_over(plane, window, edges) for name, plane in self.planes.items()},
-            window=window,
-        )
+        planes = {
+            name: plane_over(plane, self.window, window, outside=self.type.outside, edges=edges)
+            for name, plane in self.planes.items()
+        }
+        return replace(self, planes=planes, window=window)
 
-    def _plane_over(self, plane: Plane, window: Window, edges: bool) -> Plane:
-        inner = window & self.window
-        if inner == window:
-            return np.ascontiguousarray(plane[window.slices_in(self.window)])
-        if edges and not self.window.empty:
-            rows = np.clip(np.arange(window.y0, window.y1) - self.window.y0, 0, self.window.height - 1)
-            columns = np.clip(np.arange(window.x0, window.x1) - self.window.x0, 0, self.window.width - 1)
-            return np.ascontiguousarray(plane[rows[:, None], columns[None, :]])
-        padded = np.full(window.shape, self.type.outside, dtype=plane.dtype)
-        if not inner.empty:
-            padded[inner.slices_in(window)] = plane[inner.slices_in(self.window)]
-        return padded
+    def plane_over(self, name: str, window: Window) -> Plane:
+        """One plane over exactly ``window``, cropped or padded; shares memory where it can."""
+        return plane_over(self[name], self.window, window, outside=self.type.outside)
 
     def __repr__(self) -> str:
         frame = "" if self.window == self.display else f" in a frame of {self.display}"

@@ -68,7 +68,7 @@ def save_image(
     def warn(message: str) -> None:
         warnings.warn(f"{target}: {message}", StackcompWarning, stacklevel=4)
 
-    _fits(image.whole(), target, ending, pixel_type)
+    _fits(image, target, ending, pixel_type)
     for problem in sink.look({"image": image.type}, {"image": image.display}, context):
         if problem.severity == "warning":
             warn(problem.message)

@@ -71,7 +71,7 @@ def viewable(
     if frame.display.empty or not frame.planes:
         return shown.astype(np.uint8)
     finite = np.ones(frame.display.shape, bool)
-    planes: dict[str, Plane] = {}
+    planes: dict[str, Plane] = dict(frame.planes)
     for name in _looked_at(frame):
         plane = frame.planes[name]
         if plane.dtype == np.float32:

@@ -11,6 +11,7 @@ import numpy as np
 
 from stackcomp.data.image import Image, Plane
 from stackcomp.data.numbers import Number
+from stackcomp.data.planes import plane_over
 from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
 from stackcomp.nodes.base import Adjustable, AreaNode, Job, Port
@@ -120,4 +121,4 @@ class Glow(Adjustable, AreaNode):
 
 def _over(picture: Image, plane: Plane, window: Window) -> Plane:
     """A plane that lies where the picture does, over another window."""
-    return replace(picture, planes={"": plane}).over(window)[""]
+    return plane_over(plane, picture.window, window)

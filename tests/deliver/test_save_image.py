@@ -11,7 +11,6 @@ import pytest
 
 from stackcomp import (
     ArgumentError,
-    Colour,
     Composition,
     Coordinates,
     Depth,
@@ -289,8 +288,3 @@ class TestNames:
     def test_views_that_there_are_not(self, tmp_path, options):
         with pytest.raises(FileError, match=r"choose from|did you mean"):
             picture(3).save(tmp_path / "o.tif", **options)
-
-    def test_a_picture_without_all_of_its_planes(self, tmp_path):
-        image = Image({"R": np.zeros((4, 6), np.float32)}, FRAME, FRAME, Colour("none", LOG))
-        with pytest.raises(ArgumentError, match="has planes R, G, B, not R"):
-            image.save(tmp_path / "o.exr")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -126,12 +126,8 @@ class SweepStep(Step):
                     plane = made[index[origin], lane]
                     planes[name] = plane if need == window else np.ascontiguousarray(plane[need.slices_in(window)])
                 else:
-                    planes[name] = _one_plane(frame.values[origin], plane_name, need)
+                    planes[name] = frame.values[origin].plane_over(plane_name, need)
             frame.values[key] = Image(planes, need, frame.display(key.node), frame.types[key], metadata)
-
-
-def _one_plane(image: Image, name: str, window: Window) -> Plane:
-    return replace(image, planes={name: image[name]}).over(window)[name]
 
 
 def _strip(
@@ -150,12 +146,12 @@ def _strip(
         for group, (image, names) in enumerate(images):
             if window in image.window:
                 offset = window.y0 - image.window.y0, window.x0 - image.window.x0
+                planes += [image[name] for name in names]
             else:
                 rows = Window(window.x0, window.y0 + first, window.x1, window.y0 + last)
-                image = replace(image, planes={name: image[name] for name in names}).over(rows)
+                planes += [image.plane_over(name, rows) for name in names]
                 offset = -first, 0
             own_integers[2 * group : 2 * group + 2] = offset
-            planes += [image[name] for name in names]
         loop(first, last, window.width, numbers, own_integers, *planes, *outputs)
 
     return strip
