@@ -1,1 +1,37 @@
-"""Kinds of nodes: one a file, what they are made of (`base`), and the list of them (`kinds`)."""
+"""Kinds of nodes: one a file, what they are made of (`base`), and the list of them (`kinds`).
+
+What a kind of one's own is made of is public, and listed here.
+"""
+
+from stackcomp.nodes.base import (
+    Adjustable,
+    AreaNode,
+    ColourNode,
+    Context,
+    Job,
+    Node,
+    Pick,
+    PixelNode,
+    Port,
+    SinkNode,
+    SourceNode,
+    ViewNode,
+)
+from stackcomp.nodes.pixel import PixelFunction, pixel
+
+__all__ = [
+    "Adjustable",
+    "AreaNode",
+    "ColourNode",
+    "Context",
+    "Job",
+    "Node",
+    "Pick",
+    "PixelFunction",
+    "PixelNode",
+    "Port",
+    "SinkNode",
+    "SourceNode",
+    "ViewNode",
+    "pixel",
+]

@@ -8,58 +8,31 @@
 A pixel function is straight-line code over numbers: assignments, arithmetic, comparisons, the conditional
 expression ``a if test else b``, and the functions listed in `FUNCTIONS`. It has no loops, no arrays, no
 windows. It may call another pixel function where the results get names: ``(m,) = mode(b, s)``. It can be
-called as plain Python (that is how tests check it by hand), and `fuse` copies its statements, with every
-constant as float32, into a loop together with those of its neighbours.
+called as plain Python (that is how tests check it by hand), and the execute stage copies its statements, with
+every constant as float32, into a loop together with those of its neighbours.
+
+The text comes from the file or the notebook cell that holds the function. Where there is none, as in an
+interactive interpreter, the function is run on symbols instead, which gives the same arithmetic (`pixel_trace`).
 """
 
 from __future__ import annotations
 
 import ast
 import inspect
-import math
 import textwrap
 from collections.abc import Callable
 from typing import Any
 
-__all__ = ["FUNCTIONS", "PixelFunction", "exp2", "log2", "pixel", "power", "root"]
+from stackcomp.errors import RequestError
+from stackcomp.nodes.pixel_maths import FUNCTIONS, exp2, log2, power, root
+from stackcomp.nodes.pixel_trace import traced
+
+__all__ = ["FUNCTIONS", "PixelFunction", "PixelFunctionError", "exp2", "log2", "pixel", "power", "root"]
 
 
-def log2(x: float) -> float:
-    """Base-2 logarithm; minus infinity at and below 0."""
-    return math.log2(x) if x > 0 else (x if x != x else -math.inf)
+class PixelFunctionError(RequestError, TypeError):
+    """A function that is not straight-line arithmetic. Also a TypeError."""
 
-
-def exp2(x: float) -> float:
-    """2 to the power x."""
-    try:
-        return float(2.0**x)
-    except OverflowError:
-        return math.inf
-
-
-def power(x: float, exponent: float) -> float:
-    """``x ** exponent`` for x above 0; 0 at and below it (``exponent`` is positive)."""
-    try:
-        return float(x**exponent) if x > 0 else (x if x != x else 0.0)
-    except OverflowError:
-        return math.inf
-
-
-def root(x: float) -> float:
-    """Square root; 0 below 0."""
-    return math.sqrt(x) if x > 0 else (x if x != x else 0.0)
-
-
-#: Functions a pixel function may call; compiled code has them from ``kernels.fastmath``.
-FUNCTIONS: dict[str, Callable[..., float]] = {
-    "abs": abs,
-    "exp2": exp2,
-    "log2": log2,
-    "max": max,
-    "min": min,
-    "power": power,
-    "root": root,
-}
 
 _STATEMENTS = (ast.Assign, ast.AugAssign, ast.Return)
 _EXPRESSIONS = (
@@ -96,6 +69,8 @@ class PixelFunction:
 
     Attributes:
         name: its name.
+        python: the function itself.
+        called: pixel functions that it calls, by name.
         arguments: names of its arguments, lanes first, then numbers.
         source: normalised source text; two functions with equal source compile to equal code.
     """
@@ -104,18 +79,22 @@ class PixelFunction:
         self.python = python
         self.name = python.__name__
         self.__doc__ = python.__doc__
-        tree = ast.parse(textwrap.dedent(inspect.getsource(python))).body[0]
-        assert isinstance(tree, ast.FunctionDef)
-        seen = inspect.getclosurevars(python)
-        self._called = {
+        scope = inspect.getclosurevars(python)
+        self.called: dict[str, Any] = {
             name: value
-            for name, value in (*seen.globals.items(), *seen.nonlocals.items())
+            for name, value in (*scope.globals.items(), *scope.nonlocals.items())
             if isinstance(value, PixelFunction)
         }
+        tree = _definition(python)
+        # Of traced text what it calls is part already.
+        self._called = {} if tree is None else self.called
+        tree = tree or self._traced()
         self.arguments = tuple(argument.arg for argument in tree.args.args)
         body = tree.body
         if isinstance(body[0], ast.Expr) and isinstance(body[0].value, ast.Constant):
             body = body[1:]
+        if not body or not isinstance(body[-1], ast.Return) or body[-1].value is None:
+            raise self._refused("it returns nothing", "end it with return and the results")
         self._check(body)
         self._steps, last = body[:-1], body[-1]
         assert isinstance(last, ast.Return)
@@ -129,6 +108,19 @@ class PixelFunction:
         result = self.python(*values)
         return result if isinstance(result, tuple) else (result,)
 
+    def _traced(self) -> ast.FunctionDef:
+        try:
+            tree = ast.parse(traced(self)).body[0]
+        except TypeError as error:
+            raise self._refused(str(error), "write plain arithmetic, in a file or a notebook cell") from None
+        assert isinstance(tree, ast.FunctionDef)
+        return tree
+
+    def _refused(self, message: str, way_out: str) -> PixelFunctionError:
+        code = self.python.__code__
+        place = f"{code.co_filename}, line {code.co_firstlineno}"
+        return PixelFunctionError(f"pixel function {self.name} ({place})", message, way_out)
+
     @property
     def lanes_out(self) -> int:
         """How many values it returns."""
@@ -136,24 +128,29 @@ class PixelFunction:
 
     def _check(self, body: list[ast.stmt]) -> None:
         known = {*self.arguments, *FUNCTIONS, *self._called}
+        allowed = "use assignments, arithmetic, comparisons and a if b else c"
         for number, statement in enumerate(body):
             last = number == len(body) - 1
             if not isinstance(statement, _STATEMENTS) or isinstance(statement, ast.Return) != last:
-                raise TypeError(
-                    f"pixel function {self.name}: {ast.unparse(statement)!r} is not straight-line code"
-                )
+                text = ast.unparse(statement).splitlines()[0]
+                raise self._refused(f"{text!r} is not straight-line code", allowed)
             for part in ast.walk(statement):
                 if part is statement:
                     continue
                 if not isinstance(part, _EXPRESSIONS):
-                    raise TypeError(f"pixel function {self.name}: {type(part).__name__} is not allowed")
+                    raise self._refused(
+                        f"{type(part).__name__} in {ast.unparse(statement)!r} is not allowed", allowed
+                    )
                 if isinstance(part, ast.Name) and isinstance(part.ctx, ast.Store):
                     known.add(part.id)
             for part in ast.walk(statement):
                 if isinstance(part, ast.Name) and part.id not in known:
-                    raise TypeError(f"pixel function {self.name}: {part.id!r} is neither argument nor function")
+                    message = f"{part.id!r} is neither argument nor function"
+                    way_out = f"pass it as an argument, or call one of {', '.join(FUNCTIONS)}"
+                    raise self._refused(message, way_out)
                 if isinstance(part, ast.Call) and self._call(part) and not self._gives_names(statement, part):
-                    raise TypeError(f"pixel function {self.name}: {ast.unparse(part)} is used without a name")
+                    message = f"{ast.unparse(part)} is used without a name"
+                    raise self._refused(message, "give its results names: (x, y) = function(…)")
 
     def _call(self, value: ast.expr) -> PixelFunction | None:
         """The pixel function that an expression calls, if that is what it is."""
@@ -242,10 +239,25 @@ class _Rewrite(ast.NodeTransformer):
         raise TypeError(f"{node.value!r} has no place in a pixel function")
 
 
+def _definition(python: Callable[..., Any]) -> ast.FunctionDef | None:
+    """The function's own text, parsed; None where there is none, or where it is part of something else."""
+    try:
+        tree = ast.parse(textwrap.dedent(inspect.getsource(python)))
+    except (OSError, SyntaxError):
+        return None
+    first = tree.body[0] if tree.body else None
+    return first if isinstance(first, ast.FunctionDef) and first.name == python.__name__ else None
+
+
 def pixel(function: Callable[..., Any]) -> PixelFunction:
     """Make a function of one pixel into a `PixelFunction`.
 
+    It works in files, in notebooks and in an interactive interpreter.
+
     Raises:
-        TypeError: anything in it that is not straight-line arithmetic.
+        PixelFunctionError: anything in it is not straight-line arithmetic. A RequestError and a TypeError.
     """
+    if not inspect.isfunction(function):
+        message = f"{function!r:.60} is not a function"
+        raise PixelFunctionError("pixel", message, "put @pixel before def")
     return PixelFunction(function)
