@@ -15,6 +15,7 @@ from stackcomp.cli.match import match
 from stackcomp.cli.measure import measure
 from stackcomp.cli.options import Debug
 from stackcomp.cli.render import render
+from stackcomp.cli.rules import rules
 from stackcomp.cli.schema import schema
 from stackcomp.cli.usage import Program
 from stackcomp.version import __version__
@@ -25,7 +26,7 @@ _EXIT_CODES = (
     "Exit codes: 0 done; 1 some of the work failed (the message says what, the rest is whole); "
     "2 the request or the graph is wrong (nothing was written); 130 stopped from the keyboard."
 )
-_COMMANDS = (check, render, dump, measure, kinds, encodings, schema)
+_COMMANDS = (check, render, dump, measure, kinds, rules, encodings, schema)
 
 app = typer.Typer(
     cls=Program,
@@ -37,7 +38,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 for _command in _COMMANDS:
-    app.command(epilog=_EXIT_CODES, no_args_is_help=_command not in (kinds, encodings, schema))(_command)
+    app.command(epilog=_EXIT_CODES, no_args_is_help=_command not in (kinds, rules, encodings, schema))(_command)
 app.add_typer(match, name="match", epilog=_EXIT_CODES)
 
 

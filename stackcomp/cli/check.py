@@ -24,7 +24,8 @@ def check(
 ) -> int:
     """Say everything that is wrong or doubtful about a graph.
 
-    Only the graph and the headers of its files are read, no pixels. Warnings alone are no failure.
+    Only the graph and the headers of its files are read, no pixels. Warnings alone are no failure. Each finding
+    names a rule; `stackcomp rules` explains them.
     """
     from stackcomp.cli.request import count, frames_of, open_graph
     from stackcomp.errors import DocumentError, Problem

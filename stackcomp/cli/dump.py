@@ -53,12 +53,14 @@ def dump(
     from stackcomp.cli.progress import reporter
     from stackcomp.cli.rendering import announced_compiling
     from stackcomp.cli.request import count, open_graph, scale_of
-    from stackcomp.errors import GraphError, Problem
+    from stackcomp.errors import Problem, RequestError
     from stackcomp.review.dump import dump as write_dump
 
     factor = scale_of(scale)
     if Path(to).exists() and not Path(to).is_dir():
-        raise GraphError(Problem("to", f'--to: "{to}" is a file', "name a folder; it is made where it is missing"))
+        raise RequestError(
+            Problem("to", f'--to: "{to}" is a file', "name a folder; it is made where it is missing")
+        )
     request = open_graph(graph, root, variables, sets)
     composition = request.composition
     with reporter(as_json=as_json, lines=False) as report, announced_compiling(report):

@@ -34,7 +34,7 @@ def encodings(
     wherever a graph or an option names an encoding. With --displays the displays are listed, and the views of
     each, the default ones first.
     """
-    from stackcomp.errors import GraphError, Problem
+    from stackcomp.errors import Problem, RequestError
     from stackcomp.files import colour
 
     try:
@@ -45,7 +45,7 @@ def encodings(
             colour.encoding(word or "", colour_config)
     except colour.UnknownEncoding as error:
         message, _, way_out = str(error).partition(" — ")
-        raise GraphError(Problem("encoding-unknown", message, way_out)) from None
+        raise RequestError(Problem("encoding-unknown", message, way_out)) from None
     if as_json:
         print_json({"colour_config": colour_config, "encodings": [space.as_dict() for space in found]})
         return DONE

@@ -25,7 +25,7 @@ def kinds(
     debug: Debug = False,
 ) -> int:
     """List the kinds of node, or tell everything about one."""
-    from stackcomp.errors import GraphError, Problem, did_you_mean
+    from stackcomp.errors import Problem, RequestError, did_you_mean
     from stackcomp.nodes.description import describe
     from stackcomp.nodes.kinds import KINDS
 
@@ -36,7 +36,7 @@ def kinds(
             table([(word, describe(kind).summary) for word, kind in KINDS.items()])
         return DONE
     if name not in KINDS:
-        raise GraphError(
+        raise RequestError(
             Problem(
                 "kind-unknown",
                 f'there is no kind "{name}"',

@@ -91,12 +91,12 @@ def black(
     A camera's black is a veil over the whole picture, best read where the set sends no light. Every shadow sends
     some, so what is found is the veil or more: measure the darkest shot of the same camera, and name areas.
     """
-    from stackcomp.errors import DocumentError, Problem
+    from stackcomp.errors import Problem, RequestError
     from stackcomp.measure.black import black_of_areas, darkest_covered, darkest_region
 
     name = name_of_variable(name)
     if other_area is not None and other is None:
-        raise DocumentError(
+        raise RequestError(
             Problem("other-missing", "--other-area: there is no other picture", "name it with --other FILE")
         )
     ready_to_read(root, plate, other)

@@ -27,7 +27,7 @@ from stackcomp.cli.match_options import (
     three_numbers,
 )
 from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
-from stackcomp.errors import DocumentError, Problem
+from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
     from stackcomp.measure.chart_match import ChartMatch
@@ -167,7 +167,7 @@ def chart(
 
 def _want_one_target(plate: str | None, corners: str | None, reference: bool) -> None:
     if reference == (plate is not None):
-        raise DocumentError(
+        raise RequestError(
             Problem(
                 "target",
                 "both --plate and --reference are given" if reference else "nothing is given that is to be met",
@@ -175,7 +175,7 @@ def _want_one_target(plate: str | None, corners: str | None, reference: bool) ->
             )
         )
     if (corners is None) != (plate is None):
-        raise DocumentError(
+        raise RequestError(
             Problem(
                 "target",
                 "--plate-corners is missing" if plate else "--plate-corners is given, but no --plate",

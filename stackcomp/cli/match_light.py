@@ -29,7 +29,7 @@ from stackcomp.cli.match_options import (
     three_numbers,
 )
 from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
-from stackcomp.errors import DocumentError, Problem
+from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
     from stackcomp.measure.area import Area
@@ -178,8 +178,8 @@ def light(
     return DONE
 
 
-def _request(message: str, way_out: str) -> DocumentError:
-    return DocumentError(Problem("request", message, way_out))
+def _request(message: str, way_out: str) -> RequestError:
+    return RequestError(Problem("request", message, way_out))
 
 
 def _normal(vector: str | None, longitude: float | None, latitude: float | None) -> Triple:

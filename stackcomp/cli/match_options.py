@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from stackcomp.cli.endings import announce
-from stackcomp.errors import DocumentError, Problem
+from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
     from stackcomp.measure.area import Area
@@ -181,19 +181,19 @@ def ready_to_read(root: str, *files: str | None) -> None:
         files: files or sequences; None for those that are not given.
 
     Raises:
-        DocumentError: one of them cannot.
+        RequestError: one of them cannot.
     """
     from stackcomp.files.paths import FramePath
 
     if not os.path.isdir(root):
         message = f'--root: there is no folder "{root}"'
-        raise DocumentError(Problem("root", message, "name the folder at which relative paths start"))
+        raise RequestError(Problem("root", message, "name the folder at which relative paths start"))
     for file in files:
         try:
             if file is not None:
                 FramePath(file)
         except ValueError as error:
-            raise DocumentError(Problem("path", str(error), "name a file")) from None
+            raise RequestError(Problem("path", str(error), "name a file")) from None
 
 
 def tell_doubts(opened: Measured) -> None:
@@ -217,7 +217,7 @@ def three_numbers(text: str, option: str) -> tuple[float, float, float]:
     """``r,g,b``, or one number for all three.
 
     Raises:
-        DocumentError: anything else.
+        RequestError: anything else.
     """
     try:
         numbers = [float(part) for part in text.split(",")]
@@ -227,7 +227,7 @@ def three_numbers(text: str, option: str) -> tuple[float, float, float]:
         numbers *= 3
     if len(numbers) != 3 or not all(abs(number) < float("inf") for number in numbers):
         form, example = ("x,y,z", "0,-1,0") if option == "--normal" else ("r,g,b", "0.002,0.002,0.002")
-        raise DocumentError(
+        raise RequestError(
             Problem("three-numbers", f'{option}: "{text}" is not {form}', f"as in {option} {example}")
         )
     return numbers[0], numbers[1], numbers[2]
@@ -237,10 +237,10 @@ def name_of_variable(name: str) -> str:
     """The name, if a graph can take a variable of that name.
 
     Raises:
-        DocumentError: it cannot.
+        RequestError: it cannot.
     """
     if not _NAME.fullmatch(name) or name == "found":
-        raise DocumentError(
+        raise RequestError(
             Problem(
                 "variable-name",
                 f'--as: "{name}" cannot be the name of a variable',
@@ -269,7 +269,7 @@ def refuse_inputs(
         replace_foreign: whether files that this program did not write may be replaced.
 
     Raises:
-        DocumentError: an output of another ending, or one that takes the place of a file that must stay
+        RequestError: an output of another ending, or one that takes the place of a file that must stay
             (`stackcomp.originals`).
     """
     if write is None and picture is None:
@@ -290,11 +290,11 @@ def refuse_inputs(
         allow = "--replace-foreign lets it be replaced"
         found += refusals(asked, readings, root, replace_foreign=replace_foreign, allow=allow)
     if found:
-        raise DocumentError(found)
+        raise RequestError(found)
     # Ending by kind, so that neither can take the place of the other, nor of a file of any other format.
     for option, path, ending in (("--write", write, ".json"), ("--picture", picture, ".png")):
         if path is not None and not path.lower().endswith(ending):
-            raise DocumentError(
+            raise RequestError(
                 Problem(
                     "ending", f'{option}: "{path}" does not end in {ending}', f"as in {option} out/found{ending}"
                 )

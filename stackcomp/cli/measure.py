@@ -9,7 +9,7 @@ import typer
 from stackcomp.cli.endings import DONE, guarded, print_json, say
 from stackcomp.cli.match_options import DEFAULT_CONFIG, ColourConfig, Frame, PictureFile, WorkingSpace
 from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
-from stackcomp.errors import DocumentError, Problem
+from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
     from stackcomp.measure.area import Area
@@ -154,8 +154,8 @@ def _want_no_encoding(encoding: str | None) -> None:
         raise _request("--encoding: depth and mattes have no colour space", "leave it out")
 
 
-def _request(message: str, way_out: str) -> DocumentError:
-    return DocumentError(Problem("request", message, way_out))
+def _request(message: str, way_out: str) -> RequestError:
+    return RequestError(Problem("request", message, way_out))
 
 
 def _show(file: str, where: Area, working_space: str, found: Statistics) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from stackcomp.cli.endings import DONE, announce, print_json, say
 from stackcomp.cli.request import count
-from stackcomp.errors import DocumentError, Problem
+from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
     from stackcomp.measure.area import Area
@@ -35,7 +35,7 @@ def measure_channel(
         The exit code.
 
     Raises:
-        GraphError: no such channel, an area that leaves the picture, a unit for a matte.
+        RequestError: no such channel, an area that leaves the picture, a unit for a matte.
         FileError: the file is damaged, or the picture cannot be written.
     """
     from stackcomp.measure.area import whole
@@ -54,7 +54,7 @@ def measure_channel(
     )
     if unit is not None and opened.what != "depth":
         message = f"--unit belongs to depth, and {opened.channel} is measured as a matte"
-        raise DocumentError(Problem("request", message, "add --as depth, or leave it out"))
+        raise RequestError(Problem("request", message, "add --as depth, or leave it out"))
     where = area or whole(opened.image)
     if opened.what == "depth":
         found: DepthStatistics | MatteStatistics = depth_statistics(opened.image, where, unit=unit or "m")

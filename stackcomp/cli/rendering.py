@@ -75,14 +75,12 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
         GraphError: the request or the graph is wrong; nothing was written.
     """
     frames = composition.frames if job.frames is None else job.frames
-    place = composition.document.place
     if not frames:
-        raise GraphError(
+        raise RequestError(
             Problem(
                 "frames",
                 "the graph names no frames",
                 'say which with --frames, or write "frames": "1001-1008" into the graph',
-                place=place,
             )
         )
     sinks, others = _sorted(composition, job)
@@ -137,10 +135,7 @@ def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[
     nodes = tuple(dict.fromkeys(job.nodes))
     unknown = [name for name in nodes if name not in composition.nodes]
     if unknown:
-        raise GraphError(
-            unknown_node(name, composition.nodes, option="--node", place=composition.document.place)
-            for name in unknown
-        )
+        raise RequestError(unknown_node(name, composition.nodes, option="--node") for name in unknown)
     sinks = tuple(composition.sinks) if not nodes else tuple(n for n in nodes if n in composition.sinks)
     others = tuple(name for name in nodes if name not in sinks)
     reduced = job.scale != 1 or job.window is not None
@@ -148,7 +143,7 @@ def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[
         # Deliveries are always whole and full size: what is asked for is a preview of their pictures.
         return (), (*sinks, *others)
     if not others and job.to is not None:
-        raise GraphError(
+        raise RequestError(
             Problem(
                 "needs-node",
                 "--to without --node: deliver nodes say themselves where to",
@@ -261,7 +256,7 @@ def _paths(composition: Composition, job: Job, others: tuple[str, ...]) -> dict[
     if to.endswith(("/", "\\")) or Path(to).is_dir():
         return {name: f"{to.rstrip('/')}/{names[name]}.{{frame:04d}}.exr" for name in others}
     if len(others) > 1:
-        raise GraphError(
+        raise RequestError(
             Problem(
                 "output-twice",
                 f"--to: {len(others)} nodes would all write {to}",

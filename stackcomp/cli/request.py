@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stackcomp.errors import GraphError, Problem
+from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
     from stackcomp.composition import Composition
@@ -33,10 +33,10 @@ def open_graph(graph: str, root: str, variable_files: Sequence[str] | None, sets
     """Read a graph with variables from files and from ``--set``.
 
     Raises:
-        GraphError: no such root, a variable in the wrong form, a graph that cannot be understood.
+        RequestError: no such root, a variable in the wrong form, a graph that cannot be understood.
     """
     if not Path(root).is_dir():
-        raise GraphError(
+        raise RequestError(
             Problem(
                 "root",
                 f'--root: there is no folder "{root}"',
@@ -64,7 +64,7 @@ def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dic
     """Variables of JSON files, later ones first, and of ``NAME=VALUE`` texts before all.
 
     Raises:
-        GraphError: a text of another form, or a file that holds no object.
+        RequestError: a text of another form, or a file that holds no object.
     """
     found: dict[str, Any] = {}
     for path in files or ():
@@ -72,7 +72,7 @@ def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dic
     for text in sets or ():
         name, equals, value = text.partition("=")
         if not equals or not _NAME.fullmatch(name):
-            raise GraphError(
+            raise RequestError(
                 Problem(
                     "set-form",
                     f'--set: "{text}" is not NAME=VALUE',
@@ -88,7 +88,7 @@ def _variables_in(path: str) -> dict[str, Any]:
 
     found = read_json(path, "variables")
     if "nodes" in found and "stackcomp" in found:
-        raise GraphError(
+        raise RequestError(
             Problem(
                 "variables-form", "--variables: the file is a graph", 'it holds {"name": value, …}', place=path
             )
@@ -120,7 +120,7 @@ def frames_of(text: str | None) -> list[int] | None:
     """Frame numbers of a range; None where none is given.
 
     Raises:
-        GraphError: not a range of frames.
+        RequestError: not a range of frames.
     """
     from stackcomp.data.frames import parse_frames
 
@@ -128,14 +128,14 @@ def frames_of(text: str | None) -> list[int] | None:
         return None if text is None else parse_frames(text)
     except ValueError as error:
         message, way_out = getattr(error, "message", str(error)), getattr(error, "way_out", "")
-        raise GraphError(Problem("frames", f"--frames: {message}", way_out)) from None
+        raise RequestError(Problem("frames", f"--frames: {message}", way_out)) from None
 
 
 def scale_of(text: str) -> float:
     """A scale above 0 and at most 1.
 
     Raises:
-        GraphError: anything else.
+        RequestError: anything else.
     """
     try:
         scale = float(text)
@@ -146,7 +146,7 @@ def scale_of(text: str) -> float:
     meant = _meant_scale(text)
     number = "a number " if math.isnan(scale) else ""
     near = f"did you mean {meant:g}? " if meant is not None else ""
-    raise GraphError(
+    raise RequestError(
         Problem(
             "scale",
             f'--scale: "{text}" is not {number}above 0 and at most 1',
@@ -174,7 +174,7 @@ def window_of(text: str | None) -> Window | None:
     """A window of ``x,y,w,h``: its corner, and its size in pixels at full size; None where none is given.
 
     Raises:
-        GraphError: not four whole numbers, or no pixels.
+        RequestError: not four whole numbers, or no pixels.
     """
     from stackcomp.data.window import Window
 
@@ -183,7 +183,7 @@ def window_of(text: str | None) -> Window | None:
     try:
         x, y, width, height = (int(part) for part in text.split(","))
     except ValueError:
-        raise GraphError(
+        raise RequestError(
             Problem(
                 "window",
                 f'--window: "{text}" is not x,y,w,h',
@@ -191,7 +191,7 @@ def window_of(text: str | None) -> Window | None:
             )
         ) from None
     if width < 1 or height < 1:
-        raise GraphError(
+        raise RequestError(
             Problem("window", f"--window: {width}×{height} has no pixels", "width and height are 1 or more")
         )
     return Window.of_size(width, height).shift(x, y)

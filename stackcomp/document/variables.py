@@ -136,7 +136,7 @@ def resolve(variables: Mapping[str, Any]) -> Filling:
     }
     for path in cycles(used):
         filling.problems.append(
-            Problem("variable-circle", f"cycle in the variables: {' → '.join(path)}",
+            Problem("variable-cycle", f"cycle in the variables: {' → '.join(path)}",
                     "give one of them a plain value", field=f"variables.{path[0]}")
         )  # fmt: skip
     filling.broken = in_cycles(used)

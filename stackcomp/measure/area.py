@@ -14,12 +14,12 @@ import numpy.typing as npt
 
 from stackcomp.data.image import Image
 from stackcomp.data.window import Window
-from stackcomp.errors import GraphError, Problem
+from stackcomp.errors import Problem, RequestError
 
 __all__ = ["Area", "AreaError", "parse_polygon", "parse_rectangle", "whole"]
 
 
-class AreaError(GraphError):
+class AreaError(RequestError):
     """An area that cannot be measured."""
 
     def __init__(self, message: str, way_out: str) -> None:

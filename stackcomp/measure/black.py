@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.data.image import Image, Plane
-from stackcomp.errors import GraphError, Problem
+from stackcomp.errors import Problem, RequestError
 from stackcomp.measure.area import Area
 
 __all__ = [
@@ -45,7 +45,7 @@ _MAD = 1.4826
 _BRIGHT = 0.05
 
 
-class BlackError(GraphError):
+class BlackError(RequestError):
     """A black level that cannot be measured."""
 
     def __init__(self, message: str, way_out: str) -> None:

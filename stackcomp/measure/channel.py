@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Literal
 
 from stackcomp.data.image import Image
-from stackcomp.errors import CheckError, Problem, did_you_mean
+from stackcomp.errors import Problem, RequestError, did_you_mean
 from stackcomp.measure.source import Names, Source, channels_of, colour_in, listed, no_such_layer
 
 __all__ = ["MeasuredChannel", "What", "choose_channel", "one_channel_is_meant", "open_channel", "what_it_is"]
@@ -61,8 +61,8 @@ def open_channel(
         names: what messages call these inputs.
 
     Raises:
-        DocumentError: no frame given for a sequence.
-        CheckError: no such file, layer or channel, or several that may be meant.
+        RequestError: no frame given for a sequence.
+        RequestError: no such file, layer or channel, or several that may be meant.
         FileError: the file is damaged.
     """
     source = Source(str(path), frame, root=root, names=names)
@@ -83,14 +83,14 @@ def one_channel_is_meant(source: Source, layer: str) -> bool:
     """Whether a layer, or the file itself where that is empty, has one channel to measure and no R G B.
 
     Raises:
-        DocumentError, CheckError: as `stackcomp.measure.source.Source.header`.
+        RequestError: as `stackcomp.measure.source.Source.header`.
     """
     channels = source.header().channels
     if no_such_layer(source, layer, channels) is not None or colour_in(layer, channels):
         return False
     try:
         choose_channel(source, channels, layer=layer)
-    except CheckError:
+    except RequestError:
         return False
     return True
 
@@ -108,17 +108,17 @@ def choose_channel(
         what: likewise.
 
     Raises:
-        CheckError: there is no such layer or channel, or several may be meant.
+        RequestError: there is no such layer or channel, or several may be meant.
     """
     missing = no_such_layer(source, layer, channels)
     if missing is not None:
-        raise CheckError(missing)
+        raise RequestError(missing)
     if channel:
         full = f"{layer}.{channel}" if layer else channel
         if full in channels:
             return full
         near = did_you_mean(full, channels) or f"it has {listed(channels)}"
-        raise CheckError(
+        raise RequestError(
             Problem("channel-missing", f'{source.path} has no channel "{full}"', near, field="channel")
         )
     held = channels_of(layer, channels)
@@ -133,7 +133,7 @@ def choose_channel(
     if len(held) == 1 or len(channels) == 1:
         return (held or list(channels))[0]
     where = f'layer "{layer}" of {source.path}' if layer else source.path
-    raise CheckError(
+    raise RequestError(
         Problem(
             "channel-unknown",
             f"which channel of {where} is meant is not clear: {listed(depths or held or channels)}",

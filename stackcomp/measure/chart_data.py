@@ -64,7 +64,7 @@ def published(working_space: str = "ACEScg", config: str = colour.DEFAULT_CONFIG
         ``(24, 3)``.
 
     Raises:
-        GraphError: the config does not say what the working space looks like.
+        RequestError: the config does not say what the working space looks like.
     """
     x, y, luminance = np.array([numbers for _, *numbers in _PATCHES], np.float64).T
     xyz = np.stack([x / y, np.ones_like(y), (1 - x - y) / y], axis=-1) * luminance[:, None]

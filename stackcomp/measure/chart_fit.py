@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.errors import GraphError, Problem
+from stackcomp.errors import Problem, RequestError
 from stackcomp.files import colour
 from stackcomp.measure.chart_data import NAMES, NEUTRALS, published
 from stackcomp.measure.chart_patches import LEAST_PATCHES, plain
@@ -108,7 +108,7 @@ def fit_chart(
         config: colour config that knows it.
 
     Raises:
-        GraphError: fewer than `LEAST_PATCHES` patches, patches that do not differ in colour, a white that is not
+        RequestError: fewer than `LEAST_PATCHES` patches, patches that do not differ in colour, a white that is not
             a grey patch or is not used.
     """
     used = np.ones(len(NAMES), bool) if used is None else used
@@ -138,7 +138,7 @@ def difference_under(scale: float, working_space: str, config: str) -> Callable[
     """The function that gives ΔE 2000 between patches, both ``(n, 3)``, times ``scale`` and seen under D50.
 
     Raises:
-        GraphError: the config does not say what the working space looks like.
+        RequestError: the config does not say what the working space looks like.
     """
     to_xyz, d50 = xyz_d50_matrix(working_space, config), white_xyz(D50)
 
@@ -158,7 +158,7 @@ def solve_matrix(source: Array, target: Array, used: Mask, exact: int | None = N
         exact: the row that maps exactly; none when None.
 
     Raises:
-        GraphError: the source's rows do not span three dimensions.
+        RequestError: the source's rows do not span three dimensions.
     """
     s, t = source[used], target[used]
     sizes = np.linalg.svd(s, compute_uv=False)
@@ -182,7 +182,7 @@ def exposure_between(source: Array, target: Array, used: Mask, weights: Array) -
     """Luminance of the target's greys over that of the source's; of all patches where no grey is used.
 
     Raises:
-        GraphError: one of them has no light.
+        RequestError: one of them has no light.
     """
     greys = np.zeros(len(used), bool)
     greys[list(NEUTRALS)] = True
@@ -204,5 +204,5 @@ def _white_place(white: str, used: Mask) -> int | None:
     return greys[white]
 
 
-def _error(message: str, way_out: str) -> GraphError:
-    return GraphError(Problem("chart", message, way_out))
+def _error(message: str, way_out: str) -> RequestError:
+    return RequestError(Problem("chart", message, way_out))

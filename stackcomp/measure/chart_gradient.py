@@ -80,7 +80,7 @@ def light_gradient(source: Array, target: Array, used: npt.NDArray[np.bool_], we
         weights: the shares of R, G and B in luminance.
 
     Raises:
-        GraphError: see `solve_matrix`.
+        RequestError: see `solve_matrix`.
     """
     plane = np.column_stack([np.ones(ROWS * COLUMNS), _places()])
     bright = target @ weights

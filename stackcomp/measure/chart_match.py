@@ -102,7 +102,7 @@ def match_chart(
 
     Raises:
         AreaError: corners that enclose no chart, or one that is turned or mirrored.
-        GraphError: too few patches are usable, or nothing follows from them.
+        RequestError: too few patches are usable, or nothing follows from them.
     """
     theirs = _measured(other, "the other picture")
     ours = _measured(plate, "the plate") if plate else None

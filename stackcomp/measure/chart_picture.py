@@ -45,7 +45,7 @@ def chart_picture(
         sRGB, ``(height, width, 3)``; the target's greys are as bright as those of a well lit chart.
 
     Raises:
-        GraphError: the config does not say what the working space looks like.
+        RequestError: the config does not say what the working space looks like.
     """
     from PIL import Image, ImageDraw, ImageFont
 

@@ -89,7 +89,7 @@ def find_suspects(source: Array, target: Array, used: Mask, errors: Array, diffe
         difference: ΔE 2000 between mapped and target patches, both ``(24, 3)``, as ``(24,)``.
 
     Raises:
-        GraphError: see `stackcomp.measure.chart_fit.solve_matrix`.
+        RequestError: see `stackcomp.measure.chart_fit.solve_matrix`.
     """
     noise = _noise(target, errors, difference)
     swapped: list[tuple[int, int]] = []

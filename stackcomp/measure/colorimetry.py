@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.errors import GraphError, Problem
+from stackcomp.errors import Problem, RequestError
 from stackcomp.files import colour
 
 __all__ = ["D50", "adapted", "luminance_weights", "white_xyz", "xyz_d50_matrix"]
@@ -43,7 +43,7 @@ def xyz_d50_matrix(working_space: str, config: str = colour.DEFAULT_CONFIG) -> A
     """3×3 from R G B of a scene-linear space to X Y Z under D50; R = G = B = 1 becomes the white.
 
     Raises:
-        GraphError: the config does not tie this space to ACES2065-1 by a matrix.
+        RequestError: the config does not tie this space to ACES2065-1 by a matrix.
     """
     return adapted(_ACES_WHITE, D50) @ _aces_to_xyz() @ _to_aces(working_space, config)
 
@@ -52,7 +52,7 @@ def luminance_weights(working_space: str, config: str = colour.DEFAULT_CONFIG) -
     """The share of R, G and B in luminance (three numbers, sum 1).
 
     Raises:
-        GraphError: as `xyz_d50_matrix`.
+        RequestError: as `xyz_d50_matrix`.
     """
     weights: Array = (_aces_to_xyz() @ _to_aces(working_space, config))[1]
     return weights
@@ -75,7 +75,7 @@ def _to_aces(working_space: str, config: str) -> Array:
         if conversion is not None and not conversion.offset.any():
             return np.asarray(conversion.matrix, np.float64)
         reason = f"{working_space} is no matrix away from {name}"
-    raise GraphError(
+    raise RequestError(
         Problem("working-space", f"what {working_space} looks like is not known from {config}: {reason}",
                 "take a config with the role aces_interchange, and a scene-linear working space")
     )  # fmt: skip

@@ -24,7 +24,7 @@ def coverage_of(
         root: folder for relative paths.
 
     Raises:
-        CheckError: no such file.
+        RequestError: no such file.
         RenderError: the file is damaged.
     """
     number = 1 if frame is None else frame

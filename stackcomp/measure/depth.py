@@ -13,7 +13,7 @@ import numpy as np
 
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import METRES
-from stackcomp.errors import DocumentError, Problem, did_you_mean
+from stackcomp.errors import Problem, RequestError, did_you_mean
 from stackcomp.measure.area import Area
 from stackcomp.measure.picture import HALF_MAX
 
@@ -79,11 +79,11 @@ def depth_statistics(depth: Image, area: Area, *, unit: str = "m") -> DepthStati
 
     Raises:
         AreaError: the area leaves the picture, or holds no pixel.
-        DocumentError: another unit.
+        RequestError: another unit.
     """
     if unit not in METRES:
         way_out = did_you_mean(unit, list(METRES))
-        raise DocumentError(Problem("unit", f'there is no unit "{unit}"', way_out, field="unit"))
+        raise RequestError(Problem("unit", f'there is no unit "{unit}"', way_out, field="unit"))
     values = area.pixels(depth)[:, depth.channels.index("Z")]
     finite = np.isfinite(values)
     covered = values[finite & (values > 0)].astype(np.float64)

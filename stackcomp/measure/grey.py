@@ -86,7 +86,7 @@ def match_grey(
     Raises:
         AreaError: an area leaves its picture, or holds no pixel.
         PatchError: a patch is clipped, without light, or not finite.
-        GraphError: the luminance of the working space is not known.
+        RequestError: the luminance of the working space is not known.
     """
     ours = level(plate, plate_area, "the plate's area", black=plate_black)
     theirs = level(other, other_area, "the other picture's area")

@@ -28,7 +28,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.data.image import Image
-from stackcomp.errors import GraphError, Problem
+from stackcomp.errors import Problem, RequestError
 from stackcomp.measure.level import Triple
 
 __all__ = ["Irradiance", "cosine_weights", "direction", "irradiance"]
@@ -80,7 +80,7 @@ def irradiance(image: Image, normal: Triple) -> Irradiance:
         normal: the card's normal, of any length above 0.
 
     Raises:
-        GraphError: a picture of another form, with pixels that are not finite, or a normal without a direction.
+        RequestError: a picture of another form, with pixels that are not finite, or a normal without a direction.
     """
     length = float(np.linalg.norm(normal))
     if not np.isfinite(length) or length == 0:
@@ -107,8 +107,8 @@ def irradiance(image: Image, normal: Triple) -> Irradiance:
     return Irradiance((float(total[0]), float(total[1]), float(total[2])), unit, share)
 
 
-def _wrong(rule: str, message: str, way_out: str) -> GraphError:
-    return GraphError(Problem(rule, message, way_out))
+def _wrong(rule: str, message: str, way_out: str) -> RequestError:
+    return RequestError(Problem(rule, message, way_out))
 
 
 def cosine_weights(width: int, height: int, normal: Triple) -> Array:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.errors import GraphError, Problem
+from stackcomp.errors import Problem, RequestError
 from stackcomp.measure.area import Area
 from stackcomp.measure.picture import Measured
 from stackcomp.measure.statistics import clipped_inside
@@ -29,7 +29,7 @@ _SPOILED = 0.01  # share of an area that may be clipped or not finite before it 
 _CHANNELS = ("red", "green", "blue")
 
 
-class PatchError(GraphError):
+class PatchError(RequestError):
     """An area whose light cannot stand for a patch."""
 
     def __init__(self, rule: str, message: str, way_out: str) -> None:

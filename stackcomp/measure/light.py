@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from stackcomp.errors import DocumentError, Problem
+from stackcomp.errors import Problem, RequestError
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.measure.area import Area
 from stackcomp.measure.colorimetry import luminance_weights
@@ -121,11 +121,11 @@ def match_light(
         colour_config: config that knows it.
 
     Raises:
-        DocumentError: the strength is not above 0.
-        AreaError, PatchError, GraphError: as `stackcomp.measure.grey.match_grey`.
+        RequestError: the strength is not above 0.
+        AreaError, PatchError, RequestError: as `stackcomp.measure.grey.match_grey`.
     """
     if not (strength > 0 and np.isfinite(strength)):
-        raise DocumentError(
+        raise RequestError(
             Problem("strength", f"a strength of {strength:g} gives no light", "give the render's, above 0")
         )
     ours = level(plate, plate_area, "the plate's area", black=plate_black)
@@ -166,12 +166,12 @@ def match_light_from_hdri(
         colour_config: config that knows it.
 
     Raises:
-        DocumentError: a reflectance that no card has.
+        RequestError: a reflectance that no card has.
         AreaError, PatchError: as `stackcomp.measure.grey.match_grey`.
-        GraphError: no lat-long picture, pixels that are not finite, a normal without a direction.
+        RequestError: no lat-long picture, pixels that are not finite, a normal without a direction.
     """
     if not 0 < reflectance <= 1:
-        raise DocumentError(
+        raise RequestError(
             Problem("reflectance", f"no card scatters {reflectance:g} of the light", "a grey card has 0.18")
         )
     ours = level(plate, plate_area, "the plate's area", black=plate_black)

@@ -11,7 +11,7 @@ import numpy as np
 
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Encoding, Layers
-from stackcomp.errors import CheckError, DocumentError, Problem
+from stackcomp.errors import Problem, RequestError
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.files.paths import resolve
 from stackcomp.measure.source import PARAMETERS, Names, Source, colour_missing
@@ -99,8 +99,8 @@ def open_measured(
     Values that are not finite come out as they are.
 
     Raises:
-        DocumentError: no frame given for a sequence.
-        CheckError: no such file or layer, an encoding that is unknown, or one made for a display: such numbers
+        RequestError: no frame given for a sequence.
+        RequestError: no such file or layer, an encoding that is unknown, or one made for a display: such numbers
             are no longer proportional to light, and nothing measured on them would be.
         FileError: the file is damaged.
     """
@@ -122,8 +122,8 @@ def _colour_of(source: Source, layer: str, header: Layers) -> Encoding:
     """The encoding of the colours that are to be measured.
 
     Raises:
-        CheckError: no such layer, no R G B in it, nobody who says the encoding.
-        DocumentError: an encoding made for a display.
+        RequestError: no such layer, no R G B in it, nobody who says the encoding.
+        RequestError: an encoding made for a display.
     """
     problems = [*colour_missing(source, layer, header.channels)]
     if not problems and header.encoding is None:
@@ -136,9 +136,9 @@ def _colour_of(source: Source, layer: str, header: Layers) -> Encoding:
             )
         )
     if problems or header.encoding is None:
-        raise CheckError(problems)
+        raise RequestError(problems)
     if header.encoding.family not in ("scene-linear", "log"):
-        raise DocumentError(
+        raise RequestError(
             Problem(
                 "not-linear",
                 f"{source.path} is in {header.encoding}: its numbers are made for a display, "

@@ -15,7 +15,7 @@ from stackcomp.composition import Composition
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Layers
 from stackcomp.document.graph import Graph
-from stackcomp.errors import CheckError, DocumentError, FileError, Problem, RenderError, did_you_mean
+from stackcomp.errors import CheckError, FileError, Problem, RenderError, RequestError, did_you_mean
 from stackcomp.execute.executor import Executor
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.files.paths import FramePath
@@ -81,16 +81,16 @@ class Source:
         """A graph with a node "file" that reads it.
 
         Raises:
-            DocumentError: not a path, or no frame given for a sequence.
+            RequestError: not a path, or no frame given for a sequence.
         """
         try:
             pattern = FramePath(self.path)
         except ValueError as error:
             message, way_out = getattr(error, "message", str(error)), getattr(error, "way_out", "name a file")
-            raise DocumentError(Problem("path", message, way_out)) from None
+            raise RequestError(Problem("path", message, way_out)) from None
         if pattern.has_frame and self.frame is None:
             message = f"{self.path} is a sequence, and no frame was named"
-            raise DocumentError(Problem("frame", message, f"say which with {self.names.frame}"))
+            raise RequestError(Problem("frame", message, f"say which with {self.names.frame}"))
         graph = Graph(working_space=self.working_space, colour_config=self.colour_config, frames=str(self.number))
         # What is not finite is counted and left out by those who measure, never mended behind their backs.
         graph.add("read", "file", path=self.path, encoding=self.encoding, non_finite="keep")
@@ -100,8 +100,8 @@ class Source:
         """All that the header tells.
 
         Raises:
-            DocumentError: see `graph`.
-            CheckError: no such file, a damaged one, or a colour space or config that is not known.
+            RequestError: see `graph`.
+            RequestError: no such file, a damaged one, or a colour space or config that is not known.
         """
         type = self._executor(self.graph(), ["file"]).plan.checked.nodes["file"].type
         assert isinstance(type, Layers)
@@ -111,7 +111,7 @@ class Source:
         """What nodes of a graph hold that begins with `graph`.
 
         Raises:
-            CheckError: as `header`.
+            RequestError: as `header`.
             FileError: the pixels are damaged.
         """
         executor = self._executor(graph, nodes)
@@ -127,7 +127,7 @@ class Source:
         try:
             return Composition(graph, root=self.root).executor(list(nodes), frames=(self.number,))
         except CheckError as error:
-            raise CheckError(self.problems(error.problems)) from None
+            raise RequestError(self.problems(error.problems)) from None
 
     def problems(self, found: Iterable[Problem]) -> list[Problem]:
         """Findings about the small graph, said of the file and of the inputs; each once."""

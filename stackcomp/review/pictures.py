@@ -16,7 +16,7 @@ from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Matte, PortType
 from stackcomp.data.window import Window
 from stackcomp.deliver.provenance import notes_for
-from stackcomp.errors import CheckError, GraphError, Problem
+from stackcomp.errors import CheckError, Problem, RequestError
 from stackcomp.files.mark import Mark, MarkKind
 from stackcomp.files.paths import FramePath
 from stackcomp.nodes.base import Job
@@ -66,13 +66,13 @@ def keep_originals(
         replace_foreign: whether files that this program did not write, and deliveries, may be replaced.
 
     Raises:
-        GraphError: one of them does; it names all of them.
+        RequestError: one of them does; it names all of them.
     """
     known = readings(composition.document, composition.root, frames, composition.variable_files)
     allow = "--replace-foreign lets it be replaced"
     found = refusals(outputs, known, composition.root, replace_foreign=replace_foreign, allow=allow)
     if found:
-        raise GraphError(found)
+        raise RequestError(found)
 
 
 class PictureWriter:
@@ -93,7 +93,7 @@ class PictureWriter:
         try:
             FramePath(path)
         except ValueError as error:
-            raise GraphError(Problem("path", str(error))) from None
+            raise RequestError(Problem("path", str(error))) from None
         self.sink = Deliver(kind="deliver", image=node, path=path, pixel_type="float")
         # Where files go does not depend on where the graph's own paths start.
         self.context = replace(checked.context, root=self.folder)

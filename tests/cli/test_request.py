@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stackcomp.cli.request import count, frames_of, value_of, variables_of, window_of
-from stackcomp.errors import GraphError
+from stackcomp.errors import DocumentError, RequestError
 
 
 @pytest.mark.parametrize(
@@ -59,14 +59,14 @@ def test_later_files_win_and_set_wins_over_all(tmp_path):
 
 @pytest.mark.parametrize("text", ["gamma", "=1", "a b=1", "1a=2", "a.b=1"])
 def test_another_form_is_refused(text):
-    with pytest.raises(GraphError, match="not NAME=VALUE"):
+    with pytest.raises(RequestError, match="not NAME=VALUE"):
         variables_of(None, [text])
 
 
 def test_a_file_of_variables_holds_an_object(tmp_path):
     path = tmp_path / "list.json"
     path.write_text("[1]")
-    with pytest.raises(GraphError, match="not an object"):
+    with pytest.raises(DocumentError, match="not an object"):
         variables_of([str(path)], None)
 
 
@@ -75,14 +75,14 @@ def test_windows():
     window = window_of("-4, 2,10,5")
     assert (window.x0, window.y0, window.x1, window.y1) == (-4, 2, 6, 7)
     for wrong in ("1,2,3", "a,b,c,d", "1.5,0,2,2", "", "0,0,0,5", "0,0,5,-1"):
-        with pytest.raises(GraphError, match="--window"):
+        with pytest.raises(RequestError, match="--window"):
             window_of(wrong)
 
 
 def test_frames():
     assert frames_of(None) is None
     assert frames_of("1-3,7") == [1, 2, 3, 7]
-    with pytest.raises(GraphError, match="--frames"):
+    with pytest.raises(RequestError, match="--frames"):
         frames_of("one")
 
 

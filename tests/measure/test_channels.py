@@ -11,10 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from stackcomp import Image
+from stackcomp import Image, RequestError
 from stackcomp.data.port_types import Depth, Matte
 from stackcomp.data.window import Window
-from stackcomp.errors import CheckError, DocumentError
 from stackcomp.files import exr, stills
 from stackcomp.measure.area import AreaError, parse_rectangle, whole
 from stackcomp.measure.channel import open_channel, what_it_is
@@ -61,7 +60,7 @@ def test_depth_by_hand():
 
 
 def test_what_depth_refuses():
-    with pytest.raises(DocumentError, match='no unit "inch"'):
+    with pytest.raises(RequestError, match='no unit "inch"'):
         depth_statistics(picture(np.ones((3, 3)), "Z"), parse_rectangle("0,0,3,3"), unit="inch")
     with pytest.raises(AreaError, match="leaves the picture"):
         depth_statistics(picture(np.ones((3, 3)), "Z"), parse_rectangle("0,0,4,3"))
@@ -152,7 +151,7 @@ def test_which_channel_is_taken(passes, asked, channel, what):
     ],
 )
 def test_channels_that_cannot_be_told(passes, asked, said):
-    with pytest.raises(CheckError, match=said):
+    with pytest.raises(RequestError, match=said):
         open_channel("cg.0007.exr", root=passes, **asked)
 
 

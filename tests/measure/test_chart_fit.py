@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from painted_chart import CORNERS, MATRIX, grainy, measured, paint
 
-from stackcomp.errors import GraphError
+from stackcomp.errors import RequestError
 from stackcomp.measure.chart_data import NAMES, published
 from stackcomp.measure.chart_fit import fit_chart
 from stackcomp.measure.chart_gradient import light_gradient
@@ -191,15 +191,15 @@ def test_a_veil_of_light_is_doubted():
 
 
 def test_what_cannot_be_fitted():
-    with pytest.raises(GraphError, match="hardly differ in colour"):
+    with pytest.raises(RequestError, match="hardly differ in colour"):
         fit_chart(np.repeat(PATCHES[:, 1:2], 3, axis=1), PATCHES)
-    with pytest.raises(GraphError, match="only 11 of 24 patches can be used"):
+    with pytest.raises(RequestError, match="only 11 of 24 patches can be used"):
         fit_chart(PATCHES, PATCHES, used=np.arange(24) > 12)
-    with pytest.raises(GraphError, match='"red" is not a grey patch'):
+    with pytest.raises(RequestError, match='"red" is not a grey patch'):
         fit_chart(PATCHES, PATCHES, white="red")
-    with pytest.raises(GraphError, match=r'"white 9\.5" is clipped or dark'):
+    with pytest.raises(RequestError, match=r'"white 9\.5" is clipped or dark'):
         fit_chart(PATCHES, PATCHES, used=np.arange(24) != 18, white="white 9.5")
-    with pytest.raises(GraphError, match="no light in its greys"):
+    with pytest.raises(RequestError, match="no light in its greys"):
         fit_chart(PATCHES, np.where(np.arange(24)[:, None] < 18, PATCHES, -PATCHES))
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from stackcomp import Composition, Graph, GraphError
+from stackcomp import Composition, Graph, RequestError
 from stackcomp.check.originals import Writing
 from stackcomp.files.mark import Mark
 from stackcomp.review.pictures import PictureWriter, keep_originals
@@ -40,7 +40,7 @@ def composition():
     ],
 )
 def test_originals(composition, path, said):
-    with pytest.raises(GraphError, match="originals are never overwritten") as refused:
+    with pytest.raises(RequestError, match="originals are never overwritten") as refused:
         keep_originals(composition, (1, 2), written("out/a.exr", path))
     assert said in str(refused.value)
 
@@ -57,7 +57,7 @@ def test_a_link_to_an_original_is_one(composition, tmp_path):
     (tmp_path / "shots/plate.0001.exr").write_bytes(b"")
     os.symlink(tmp_path / "shots", tmp_path / "elsewhere")
     asked = written(tmp_path / "elsewhere/plate.0007.exr")
-    with pytest.raises(GraphError, match="plate"):
+    with pytest.raises(RequestError, match="plate"):
         keep_originals(Composition(composition.graph, root=tmp_path), (1,), asked)
 
 
@@ -67,5 +67,5 @@ def test_a_path_with_other_braces_is_a_wrong_request(tmp_path):
     graph = Graph()
     graph.add("flat", "a", size=[2, 2])
     checked = checked_for(Composition(graph), ["a"], (1,))
-    with pytest.raises(GraphError, match="shot"):
+    with pytest.raises(RequestError, match="shot"):
         PictureWriter(checked, "a", "{shot}.exr")

@@ -1,0 +1,170 @@
+"""Every rule that a finding can name, and what it means: for ``stackcomp rules`` and for whoever reads JSON.
+
+Ids and severities are stable from version 1.0 on. Words of messages are not.
+"""
+
+# ruff: noqa: E501 - one rule a line
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Literal
+
+__all__ = ["RULES", "Rule"]
+
+Stage = Literal["request", "document", "check", "measure"]
+RuleSeverity = Literal["error", "warning", "error or warning"]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A rule.
+
+    Attributes:
+        id: as in `Problem.rule`.
+        stage: what is looked at: the ``request`` (options and arguments), the ``document`` (the graph file), the
+            ``check`` of wires and files, or the ``measure`` of pictures.
+        severity: ``"error"`` stops a render, ``"warning"`` does not.
+        meaning: what is wrong, in one sentence.
+        way_out: what to do about it.
+    """
+
+    id: str
+    stage: Stage
+    severity: RuleSeverity
+    meaning: str
+    way_out: str
+
+    def as_dict(self) -> dict[str, str]:
+        """As JSON data."""
+        return asdict(self)
+
+
+def _rules(stage: Stage, text: str) -> list[Rule]:
+    rules = []
+    for line in filter(None, (line.strip() for line in text.splitlines())):
+        id, severity, meaning, way_out = (part.strip() for part in line.split("|"))
+        words: RuleSeverity = {"e": "error", "w": "warning", "ew": "error or warning"}[severity]  # type: ignore[assignment]
+        rules.append(Rule(id, stage, words, meaning, way_out))
+    return rules
+
+
+# id | e: error, w: warning, ew: both | meaning | way out
+_REQUEST = """
+argument         | e | An argument from Python makes no sense. | Give what the message names.
+channel          | e | A picture has no channel of that name. | Use one of the names in the message.
+command-line     | e | The command line cannot be understood. | See the command with --help.
+ending           | e | A file that would be written has the wrong ending. | Use the ending in the message.
+frame            | e | A sequence is measured, but no frame is named. | Name a frame.
+frames           | e | No frames are given, or the range of frames cannot be read. | Write a range such as 1001-1008.
+needs-node       | e | An output is named, but not the node whose picture it is. | Name the node with --node.
+no-deliver       | ew | There is no deliver node, so nothing would be written. | Add a deliver node, or name a node to render.
+node-unknown     | e | The graph has no node of that name. | Use one of the names in the message.
+other-missing    | e | An area of another picture is named, but not the picture. | Name the picture, or leave out the area.
+path             | e | A path cannot be used. | Give the name of a file.
+request          | e | Options contradict each other, or one is missing. | Follow the message.
+rule-unknown     | e | There is no rule of that name. | stackcomp rules lists them all.
+root             | e | The folder at which relative paths start does not exist. | Name an existing folder.
+scale            | e | The scale is out of range. | Give a number above 0 and up to 1.
+set-form         | e | A value for a variable is not written as NAME=VALUE. | Write --set NAME=VALUE.
+target           | e | What a match is made to is missing, or given twice. | Name one plate or reference.
+three-numbers    | e | An option needs three numbers. | Write three numbers with commas between them.
+to               | e | The output folder is a file. | Name a folder.
+variables-form   | e | A file of variables does not hold a JSON object. | Write {"name": value}.
+window           | e | The window is empty, cannot be read, or lies outside of the frame. | Give x,y,width,height inside the frame.
+"""
+
+_DOCUMENT = """
+choice           | e | A field holds a word that is not one of its choices. | Use one of the words in the message.
+field-missing    | e | A field that must be given is missing. | Add it.
+field-unknown    | e | There is no such field. | Correct the name, or remove it.
+findings         | e | A file of measured variables holds something else. | Write to another file.
+json             | e | The file is not JSON. | Correct the place in the message.
+json-repeated-key | e | One object holds the same key twice. | Keep one of them.
+kind-unknown     | e | There is no kind of that name. | stackcomp kinds lists them all.
+node             | e | A node is not a JSON object. | Write {"kind": …}.
+node-name        | e | The name of a node is empty, too long, or taken. | Choose another name.
+nodes            | e | The graph has no nodes, or they are not a JSON object. | Write "nodes": {"name": {"kind": …}}.
+type             | e | A field holds the wrong type of value. | Give the type in the message.
+upgrade          | e | A graph of an older version cannot be brought up to date. | Correct it by hand.
+value            | e | A value is out of range or does not fit. | Give a value as the message says.
+variable-cycle   | e | Variables refer to each other in a cycle. | Give one of them a value.
+variable-in-text | e | A list or number stands inside a text. | Use the variable as the whole value.
+variable-name    | e | A name cannot be that of a variable. | Use letters, digits and _.
+variable-too-large | e | Filled-in variables become too large. | Use shorter values.
+variable-unknown | e | A variable has no value. | Give it one in the graph, in a file, or with --set.
+variable-unused  | w | A variable is given a value, but not used. | Correct its name, or leave it out.
+variable-value   | e | The value of a variable is not JSON data. | Give a text, a number, a list or an object.
+version          | e | The format version of the graph is missing or not known. | Write "version": 1, or update stackcomp.
+"""
+
+_CHECK = """
+alpha-unknown    | e | A is chosen from a file whose alpha is declared as none. | Declare its state at pick_channels.
+alpha-unsaid     | w | A file has alpha, but does not say in which state. | Declare "alpha" at the read node.
+bits             | e | The format has no such number of bits. | Use one of the numbers in the message.
+cdl-file         | e | A CDL file is missing or cannot be read. | Correct the path or the file.
+cdl-id           | e | A CDL file has no correction of that id. | Use one of its ids.
+channel-missing  | e | A file has no channel of that name. | Use one of the names in the message.
+channel-unusable | e | A channel that is used is stored in a way that cannot be read. | Save it at full size.
+colour-config    | e | The colour config is missing or cannot be read. | Correct the name or the path.
+converts-nothing | w | A conversion changes nothing. | Correct the declared encoding, or remove the node.
+cycle            | e | Nodes feed each other in a cycle. | Disconnect one of the inputs in the message.
+dangling         | e | An input names a node that does not exist. | Correct the name.
+encoding-unknown | e | An encoding is missing, or the colour config does not have it. | stackcomp encodings lists them.
+file             | e | A file cannot be read. | Correct or replace the file.
+file-into-port   | e | A file of several channels feeds a port that takes one. | Put a pick_channels node between them.
+file-missing     | e | There is no such file. | Correct the path.
+format           | e | The file format cannot hold this type of picture. | Use another format.
+frame-alpha      | e | Frames of one sequence differ in the state of their alpha. | Write them in one way.
+frame-channels   | ew | Frames of one sequence differ in their channels. | Render them with the same channels.
+frame-missing    | e | Frames of a sequence are missing. | Supply them, or render other frames.
+frame-resolution | e | Frames of one sequence differ in resolution. | Render them at one resolution.
+frames-missing   | e | A sequence is read, but the graph names no frames. | Write "frames" into the graph.
+frozen           | w | One file is read at all frames, though others of its sequence exist. | Write the frame token into the path.
+has-alpha        | e | A port that takes colour without alpha gets colour with alpha. | Take R, G and B with pick_channels.
+header           | w | A file header contradicts itself or the format. | Write the file again.
+homography-singular | e | A homography cannot be inverted at a frame. | Give nine numbers that map four corners to four corners.
+layer-missing    | e | A file has no layer of that name. | Use one of the names in the message.
+layer-unused     | w | A layer is named, but no channel is taken from it. | Leave one of them out.
+lens-focus       | e | A lens is focused within its focal length. | Metres for the focus, millimetres for the lens.
+no-alpha         | e | A port that needs alpha gets colour without it. | Supply an A channel.
+not-linear       | e | A port that needs scene-linear light gets other colour. | Put a convert_colour node between them.
+output-twice     | e | Two frames or nodes would write the same file. | Give each a path of its own.
+overwrites-input | e | A file that is read would be written over. | Write to another place.
+planes           | e | The planes that are chosen do not make the type. | Choose the planes in the message.
+premultiplied-twice | e | Premultiplied colour would be multiplied again. | Connect it directly.
+replaces-delivery | e | A delivery of another graph or shot would be replaced. | Write elsewhere, or allow it.
+replaces-foreign | e | A file that stackcomp did not write would be replaced. | Write elsewhere, or allow it.
+replaces-other   | e | A file that stackcomp wrote for another purpose would be replaced. | Write elsewhere, or allow it.
+resolution       | e | Pictures that meet at a node differ in their frames. | Bring them to one frame.
+straight-alpha   | ew | Straight colour arrives where premultiplied colour is needed. | Put a premultiply node between them.
+two-spaces       | e | Colour in two colour spaces meets at a node. | Convert one of them.
+unit             | ew | A unit is not known, or a number speaks for the wrong unit. | Give the unit that the message names.
+unused           | w | No deliver node depends on the node. | Connect it, or remove it.
+view             | e | The colour config has no such display or view. | Use one of the names in the message.
+viewing-stops    | w | Viewing stops change nothing here. | Leave them out.
+working-space    | e | The working space is not scene-linear. | Choose a scene-linear space.
+wrong-kind       | e | A port gets a type of picture that it does not take. | Feed the type in the message.
+"""
+
+_MEASURE = """
+area             | e | An area is empty or leaves the picture. | Choose an area inside the picture.
+black            | e | The black of a picture cannot be measured there. | Choose another area.
+channel-unknown  | e | It is not clear which channel is meant. | Name the channel.
+chart            | e | The patches of a chart cannot be matched. | Correct the corners, or the order of patches.
+clipped          | e | An area holds too many clipped pixels. | Choose an area that is not clipped.
+lat-long         | e | A picture is not a lat-long of the whole sphere. | Give one that is twice as wide as high.
+no-colour        | e | A file has no R, G and B. | Name a layer or a file that has.
+no-light         | e | An area holds no light to compare. | Choose a lit area.
+non-finite       | e | Pixels that are measured are not finite. | Repair them, or choose another area.
+normal           | e | A direction is zero. | Give three numbers that are not all 0.
+reflectance      | e | A reflectance is out of range. | A grey card has 0.18.
+strength         | e | A strength of light is out of range. | Give the render's strength, above 0.
+"""
+
+#: All rules by id, in the order of the stages.
+RULES: dict[str, Rule] = {
+    rule.id: rule
+    for stage, text in (("request", _REQUEST), ("document", _DOCUMENT), ("check", _CHECK), ("measure", _MEASURE))
+    for rule in _rules(stage, text)  # type: ignore[arg-type]
+}
