@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from stackcomp.check.check_graph import check_graph
+from stackcomp.check.checked import CheckedGraph
 from stackcomp.check.outputs import Outputs
 from stackcomp.data import arguments
 from stackcomp.data.arguments import PathLike, VariablesLike, WindowLike
@@ -36,7 +37,7 @@ from stackcomp.execute.plane_pool import PlanePool
 from stackcomp.nodes.base import SinkNode
 from stackcomp.plan.planning import make_plan
 
-__all__ = ["Composition", "load"]
+__all__ = ["Composition", "Prepared", "load"]
 
 #: Called with a node's name and a message.
 Warn = Callable[[str, str], None]
@@ -179,6 +180,7 @@ class Composition:
         replace: Mapping[str, Image] | None = None,
         fused: bool = True,
         warn: Warn | None = None,
+        prepared: Prepared | None = None,
     ) -> Iterator[Result]:
         """Several nodes' pictures, each as soon as it is finished.
 
@@ -189,7 +191,8 @@ class Composition:
             scale: as in `render`.
             replace: as in `render`.
             fused: compute neighbouring pixel nodes in one loop; False computes, and times, each by itself.
-            warn: told of what stops nothing; Python's warnings when None.
+            warn: called with node and message for what stops nothing; Python's warnings when None.
+            prepared: from `prepare`, so that nothing is checked again; without ``replace``.
 
         Raises:
             CheckError, RequestError, RenderError: as in `render`.
@@ -201,7 +204,10 @@ class Composition:
         )
         told: Warn = arguments.callback(warn, "warn") or _python_warning
         wanted, given = arguments.names(nodes), pictures(replace)
-        executor = self._executor(wanted, (number,), given, fused=fused)
+        if prepared is not None and not given:
+            executor = prepared.executor(wanted, (number,), fused=fused)
+        else:
+            executor = self._executor(wanted, (number,), given, fused=fused)
         outside = executor.outside(number, window=region, scale=scale)
         if outside:
             raise RequestError(outside)
@@ -217,6 +223,7 @@ class Composition:
         warn: Warn | None = None,
         finished: Callable[[int, str], None] | None = None,
         ended: Callable[[int, WorkError | BugError | None], None] | None = None,
+        prepared: Prepared | None = None,
     ) -> list[Path]:
         """Write the files of the deliver nodes.
 
@@ -226,10 +233,11 @@ class Composition:
             replace: pictures to use instead of the results of these nodes, at every frame.
             replace_foreign: files that this program did not write, and deliveries of other graphs or for other
                 shots, may be replaced. What the graph reads never is.
-            warn: told of what stops nothing; Python's warnings when None.
+            warn: called with node and message for what stops nothing; Python's warnings when None.
             finished: called with frame and node after each file is whole.
             ended: called after each frame with its number and None, or the error where it failed. A
                 failure then does not stop the frames behind it; when None, the first one is raised.
+            prepared: as in `results`.
 
         Returns:
             The files, in the order written.
@@ -243,9 +251,11 @@ class Composition:
         for name, function in (("warn", warn), ("finished", finished), ("ended", ended)):
             arguments.callback(function, name)
         self._deliverable(chosen, sinks)
-        executor = self._executor(
-            sinks, chosen, pictures(replace), fused=True, outputs=self._outputs(sinks, replace_foreign)
-        )
+        outputs, given = self._outputs(sinks, replace_foreign), pictures(replace)
+        if prepared is not None and not given:
+            executor = prepared.executor(sinks, chosen, fused=True, outputs=outputs)
+        else:
+            executor = self._executor(sinks, chosen, given, fused=True, outputs=outputs)
         written: list[Path] = []
         for frame in chosen:
             failure: WorkError | BugError | None = None
@@ -298,6 +308,33 @@ class Composition:
     def _notes(self, node: str, frame: int) -> Mapping[str, Any]:
         return notes_for(self.document, self.root, node, frame)
 
+    def prepare(
+        self,
+        nodes: Collection[str],
+        frames: Collection[int],
+        *,
+        delivered: Collection[str] = (),
+        replace_foreign: bool = False,
+    ) -> Prepared:
+        """Check once for many calls: `results` and `deliver` that get what this returns check nothing again.
+
+        Args:
+            nodes: names of nodes.
+            frames: frames that will be rendered.
+            delivered: those of the nodes that will write their files.
+            replace_foreign: as in `deliver`.
+
+        Returns:
+            The checked graph; ``checked.warnings`` are what is doubtful.
+
+        Raises:
+            CheckError: something is wrong with the nodes or what they depend on; it holds every problem.
+        """
+        wanted, chosen = arguments.names(nodes), arguments.frame_numbers(frames)
+        outputs = self._outputs(arguments.names(delivered), replace_foreign)
+        checked = self._checked(wanted, chosen, {}, outputs)
+        return Prepared(checked, frozenset(wanted), frozenset(chosen), outputs, self._pool)
+
     def executor(
         self,
         nodes: Collection[str],
@@ -320,6 +357,16 @@ class Composition:
         wanted, chosen = arguments.names(nodes), arguments.frame_numbers(frames)
         return self._executor(wanted, chosen, pictures(replace), fused=fused)
 
+    def _checked(
+        self, nodes: tuple[str, ...], frames: tuple[int, ...], given: dict[str, Image], outputs: Outputs
+    ) -> CheckedGraph:
+        checked, problems = check_graph(
+            self.document, self.root, frames=frames, wanted=nodes, given=given, outputs=outputs
+        )
+        if checked is None:
+            raise CheckError(problem for problem in problems if problem.severity == "error")
+        return checked
+
     def _executor(
         self,
         nodes: tuple[str, ...],
@@ -334,27 +381,61 @@ class Composition:
         if unknown:
             raise CheckError(unknown_node(name, self.nodes, option="replace") for name in unknown)
         key = (nodes, frames, fused, sinks)
-        if given or key not in self._executors:
-            checked, problems = check_graph(
-                self.document,
-                self.root,
-                frames=frames,
-                wanted=nodes,
-                given=given,
-                outputs=outputs or self._outputs(()),
-            )
-            if checked is None:
-                raise CheckError(problem for problem in problems if problem.severity == "error")
-            executor = Executor(make_plan(checked, nodes, fused=fused, sinks=sinks), self._pool)
-            if given:
-                return executor
-            self._executors = {key: executor}
+        if given:
+            checked = self._checked(nodes, frames, given, outputs or self._outputs(()))
+            return Executor(make_plan(checked, nodes, fused=fused, sinks=sinks), self._pool)
+        if key not in self._executors:
+            checked = self._checked(nodes, frames, given, outputs or self._outputs(()))
+            self._executors = {key: Executor(make_plan(checked, nodes, fused=fused, sinks=sinks), self._pool)}
         elif outputs is not None:
             # What is there may be other files by now.
             clashes = list(outputs.clashes(self.document, self.root, frames, nodes))
             if clashes:
                 raise CheckError(dataclasses.replace(problem, place=self.document.place) for problem in clashes)
         return self._executors[key]
+
+
+class Prepared:
+    """Nodes and frames that were checked together, and what computes them.
+
+    Attributes:
+        checked: the checked graph.
+    """
+
+    def __init__(
+        self,
+        checked: CheckedGraph,
+        nodes: frozenset[str],
+        frames: frozenset[int],
+        outputs: Outputs,
+        pool: PlanePool,
+    ) -> None:
+        self.checked = checked
+        self._nodes, self._frames, self._outputs, self._pool = nodes, frames, outputs, pool
+        self._executors: dict[Any, Executor] = {}
+
+    def executor(
+        self, nodes: tuple[str, ...], frames: tuple[int, ...], *, fused: bool, outputs: Outputs | None = None
+    ) -> Executor:
+        """What computes some of the nodes.
+
+        Raises:
+            RequestError: nodes, frames or ways of writing that were not checked.
+        """
+        sinks = outputs is not None
+        for what, asked, known in (("nodes", nodes, self._nodes), ("frames", frames, self._frames)):
+            others = [item for item in asked if item not in known]
+            if others:
+                message = f"{cut(', '.join(map(str, others)), 80)} was not prepared"
+                raise RequestError(what, message, "name it in Composition.prepare")
+        if sinks and outputs != self._outputs:
+            raise RequestError(
+                "prepared", "it was prepared for other deliveries", "prepare with the same arguments"
+            )
+        if (nodes, fused, sinks) not in self._executors:
+            plan = make_plan(self.checked, nodes, fused=fused, sinks=sinks)
+            self._executors[nodes, fused, sinks] = Executor(plan, self._pool)
+        return self._executors[nodes, fused, sinks]
 
 
 def _unused(graph: Graph, variables: Mapping[str, Any]) -> tuple[Problem, ...]:

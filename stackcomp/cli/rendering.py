@@ -13,7 +13,7 @@ from typing import Any
 
 from stackcomp.check.checked import CheckedGraph
 from stackcomp.cli.progress import Reporter
-from stackcomp.composition import Composition
+from stackcomp.composition import Composition, Prepared
 from stackcomp.data.frames import format_frames
 from stackcomp.data.window import Window
 from stackcomp.errors import (
@@ -29,7 +29,7 @@ from stackcomp.errors import (
 from stackcomp.execute import fuse
 from stackcomp.nodes.base import SinkNode
 from stackcomp.review.names import file_names
-from stackcomp.review.pictures import PictureWriter, checked_for, keep_originals
+from stackcomp.review.pictures import PictureWriter, keep_originals
 
 __all__ = ["Job", "Outcome", "announced_compiling", "run"]
 
@@ -87,20 +87,20 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
     outcome = Outcome(frames)
     wanted = (*sinks, *others)
     replace_foreign = job.replace_foreign
-    checked = (
-        checked_for(composition, wanted, frames, delivered=sinks, replace_foreign=replace_foreign)
-        if wanted
-        else None
+    prepared = (
+        composition.prepare(wanted, frames, delivered=sinks, replace_foreign=replace_foreign) if wanted else None
     )
-    for problem in checked.warnings if checked is not None else ():
-        report.warn(str(problem), node=problem.node)
-    writers = _writers(composition, job, checked, others, frames, report) if checked is not None else []
+    writers: list[PictureWriter] = []
+    if prepared is not None:
+        for problem in prepared.checked.warnings:
+            report.warn(str(problem), node=problem.node)
+        writers = _writers(composition, job, prepared.checked, others, frames, report)
     doubts = _Doubts(report)
     with announced_compiling(report):
         if sinks or not others:
-            _deliver(composition, sinks, outcome, report, doubts, replace_foreign)
-        if writers:
-            _write(composition, job, writers, outcome, report, doubts)
+            _deliver(composition, sinks, outcome, report, doubts, replace_foreign, prepared)
+        if prepared is not None and writers:
+            _write(composition, prepared, job, writers, outcome, report, doubts)
     doubts.close()
     return outcome
 
@@ -178,6 +178,7 @@ def _deliver(
     report: Reporter,
     doubts: _Doubts,
     replace_foreign: bool,
+    prepared: Prepared | None,
 ) -> None:
     started = time.perf_counter()
     ended_frames = 0
@@ -205,7 +206,13 @@ def _deliver(
 
     report.begin("deliver", len(outcome.frames))
     composition.deliver(
-        outcome.frames, nodes=sinks, replace_foreign=replace_foreign, warn=warn, finished=finished, ended=ended
+        outcome.frames,
+        nodes=sinks,
+        replace_foreign=replace_foreign,
+        warn=warn,
+        finished=finished,
+        ended=ended,
+        prepared=prepared,
     )
 
 
@@ -268,6 +275,7 @@ def _paths(composition: Composition, job: Job, others: tuple[str, ...]) -> dict[
 
 def _write(
     composition: Composition,
+    prepared: Prepared,
     job: Job,
     writers: list[PictureWriter],
     outcome: Outcome,
@@ -278,7 +286,7 @@ def _write(
     report.begin("render", len(outcome.frames))
     for frame in outcome.frames:
         try:
-            _write_frame(composition, job, by_node, frame, outcome, report, doubts)
+            _write_frame(composition, prepared, job, by_node, frame, outcome, report, doubts)
         except (WorkError, BugError) as error:
             _fail(outcome, report, frame, error)
         except (GraphError, RequestError) as error:
@@ -291,6 +299,7 @@ def _write(
 
 def _write_frame(
     composition: Composition,
+    prepared: Prepared,
     job: Job,
     writers: dict[str, PictureWriter],
     frame: int,
@@ -303,7 +312,9 @@ def _write_frame(
 
     crop = None if job.window is None else job.window.scaled(job.scale)
     started = time.perf_counter()
-    for result in composition.results(list(writers), frame, window=job.window, scale=job.scale, warn=warn):
+    for result in composition.results(
+        list(writers), frame, window=job.window, scale=job.scale, warn=warn, prepared=prepared
+    ):
         name, image = result.node, result.image
         if job.window is not None and image.window.empty:
             warn(name, f"has no pixels in the window {job.window}")

@@ -61,7 +61,7 @@ from stackcomp.files.mark import Mark
 from stackcomp.files.viewable import viewable
 from stackcomp.review.measures import channel_figures, type_as_json, window_as_json
 from stackcomp.review.names import file_names
-from stackcomp.review.pictures import PictureWriter, checked_for, keep_originals
+from stackcomp.review.pictures import PictureWriter, keep_originals
 
 __all__ = ["DumpReport", "dump"]
 
@@ -155,7 +155,8 @@ class _Dump:
         self.also_warn = warn or (lambda node, message: None)
         self.finished = finished or (lambda node: None)
         asked = composition.nodes if nodes is None else nodes
-        self.checked: CheckedGraph = checked_for(composition, tuple(asked), (frame,))
+        self.prepared = composition.prepare(tuple(asked), (frame,))
+        self.checked: CheckedGraph = self.prepared.checked
         # In the graph's order, also where somebody names them in another.
         self.names = [name for name in composition.nodes if name in set(asked)]
         self.files = file_names(composition.nodes)
@@ -219,7 +220,9 @@ class _Dump:
     # -- the work -------------------------------------------------------------------------------------------
 
     def run(self) -> DumpReport:
-        results = self.composition.results(self.names, self.frame, scale=self.scale, fused=False, warn=self._warn)
+        results = self.composition.results(
+            self.names, self.frame, scale=self.scale, fused=False, warn=self._warn, prepared=self.prepared
+        )
         self._prepare()
         compiling: list[str] = []
         fuse.on_compile.append(compiling.append)

@@ -7,51 +7,21 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from stackcomp.check.check_graph import check_graph
 from stackcomp.check.checked import CheckedGraph
 from stackcomp.check.originals import Writing, refusals
-from stackcomp.check.outputs import Outputs, readings
+from stackcomp.check.outputs import readings
 from stackcomp.composition import Composition
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Matte, PortType
 from stackcomp.data.window import Window
 from stackcomp.deliver.provenance import notes_for
-from stackcomp.errors import CheckError, Problem, RequestError
+from stackcomp.errors import Problem, RequestError
 from stackcomp.files.mark import Mark, MarkKind
 from stackcomp.files.paths import FramePath
 from stackcomp.nodes.base import Job
 from stackcomp.nodes.deliver import Deliver
 
-__all__ = ["PictureWriter", "checked_for", "keep_originals"]
-
-
-def checked_for(
-    composition: Composition,
-    nodes: Collection[str],
-    frames: Collection[int],
-    *,
-    delivered: Collection[str] = (),
-    replace_foreign: bool = False,
-) -> CheckedGraph:
-    """The checked graph behind some nodes; its ``warnings`` are what is doubtful.
-
-    Args:
-        composition: the graph.
-        nodes: names of nodes.
-        frames: frames that will be rendered.
-        delivered: those of the nodes that will write their own files.
-        replace_foreign: as in `Composition.deliver`.
-
-    Raises:
-        CheckError: something is wrong with them; it holds every problem.
-    """
-    outputs = Outputs(tuple(delivered), replace_foreign, composition.variable_files)
-    checked, problems = check_graph(
-        composition.document, composition.root, frames=frames, wanted=nodes, outputs=outputs
-    )
-    if checked is None:
-        raise CheckError(problem for problem in problems if problem.severity == "error")
-    return checked
+__all__ = ["PictureWriter", "keep_originals"]
 
 
 def keep_originals(

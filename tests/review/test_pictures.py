@@ -62,10 +62,8 @@ def test_a_link_to_an_original_is_one(composition, tmp_path):
 
 
 def test_a_path_with_other_braces_is_a_wrong_request(tmp_path):
-    from stackcomp.review.pictures import checked_for
-
     graph = Graph()
     graph.add("flat", "a", size=[2, 2])
-    checked = checked_for(Composition(graph), ["a"], (1,))
+    checked = Composition(graph).prepare(["a"], (1,)).checked
     with pytest.raises(RequestError, match="shot"):
         PictureWriter(checked, "a", "{shot}.exr")
