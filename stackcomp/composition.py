@@ -85,7 +85,7 @@ class Composition:
         if not isinstance(graph, Graph):
             raise ArgumentError(
                 "graph",
-                f"{cut(repr(graph), 80)} is no Graph",
+                f"{cut(repr(graph), 80)} is not a Graph",
                 "stackcomp.load opens a file; Graph.from_json takes JSON text",
             )
         self.graph = graph
@@ -101,8 +101,8 @@ class Composition:
     def __repr__(self) -> str:
         sinks = f", delivers {cut(', '.join(self.sinks), 80)}" if self.sinks else ", no deliver node"
         kinds = [node.kind for node in self.document.nodes.values()]
-        told = described(self.document.place, kinds, self.document.head.frames)
-        return f"<Composition{told}{sinks}, root {cut(str(self.root), 80)}>"
+        description = described(self.document.place, kinds, self.document.head.frames)
+        return f"<Composition{description}{sinks}, root {cut(str(self.root), 80)}>"
 
     @property
     def frames(self) -> list[int]:
@@ -157,13 +157,13 @@ class Composition:
             scale: size of the result; 0.5 is half. Lengths in pixels in the graph follow by themselves.
             replace: pictures to use instead of the results of these nodes. Of any type: a matte or depth made
                 with `Image.from_array` stands in for a node that gives one. They are checked like what they
-                replace, and what only the replaced node hangs on is neither read nor checked.
+                replace, and what only the replaced node depends on is neither read nor checked.
 
         Returns:
             The picture over its data window, or the part of it inside ``window``.
 
         Raises:
-            CheckError: something is wrong with the nodes it hangs on; it holds every problem.
+            CheckError: something is wrong with the nodes it depends on; it holds every problem.
             RequestError: an argument that makes no sense, such as a window outside of the frame.
             RenderError: a node failed while computing.
         """
@@ -202,7 +202,7 @@ class Composition:
             arguments.scale_factor(scale),
             arguments.window(window),
         )
-        told: Warn = arguments.callback(warn, "warn") or _python_warning
+        report: Warn = arguments.callback(warn, "warn") or _python_warning
         wanted, given = arguments.names(nodes), pictures(replace)
         if prepared is not None and not given:
             executor = prepared.executor(wanted, (number,), fused=fused)
@@ -211,7 +211,7 @@ class Composition:
         outside = executor.outside(number, window=region, scale=scale)
         if outside:
             raise RequestError(outside)
-        return executor.results(number, window=region, scale=scale, warn=told)
+        return executor.results(number, window=region, scale=scale, warn=report)
 
     def deliver(
         self,

@@ -95,8 +95,8 @@ class Problem:
         at = " ".join(part for part in (self.place, self.pointer) if part)
         way_out = f" — {self.way_out}" if self.way_out else ""
         subject = f'node "{self.node}": ' if self.node else ""
-        said = cut(f"{subject}{self.message}{way_out}", _LONGEST_REPR)
-        return f"<Problem {self.severity} {self.rule}{f' at {cut(at, _LONGEST_REPR)}' if at else ''}: {said}>"
+        summary = cut(f"{subject}{self.message}{way_out}", _LONGEST_REPR)
+        return f"<Problem {self.severity} {self.rule}{f' at {cut(at, _LONGEST_REPR)}' if at else ''}: {summary}>"
 
     def as_dict(self) -> dict[str, str]:
         """The finding as plain text fields, for ``--json``."""
@@ -107,12 +107,12 @@ class Problem:
 
 def unknown_node(name: str, known: Sequence[str], *, option: str = "", place: str = "") -> Problem:
     """The finding that a graph has no node of that name; ``option`` is what named it."""
-    said = f'there is no node "{name}"' if name else "an empty text is not the name of a node"
+    message = f'there is no node "{name}"' if name else "an empty text is not the name of a node"
     near = did_you_mean(name, known) if name else ""
     if not near and name and known:
         near = f"its nodes are {', '.join(known[:12])}{' …' if len(known) > 12 else ''}"
     near = near or "give the name of a node"
-    return Problem("node-unknown", f"{option}: {said}" if option else said, near, place=place)
+    return Problem("node-unknown", f"{option}: {message}" if option else message, near, place=place)
 
 
 def pointer_to(parts: Iterable[object]) -> str:
@@ -284,8 +284,8 @@ def kind_of(value: Any) -> str:
     if isinstance(value, bool):
         return "a truth value"
     words = ((str, "a text"), (int | float, "a number"), (Mapping, "an object"), (list | tuple, "a list"))
-    found = next((word for type, word in words if isinstance(value, type)), "")
-    return found or ("null" if value is None else f"a {type(value).__name__}")
+    matching = next((word for type, word in words if isinstance(value, type)), "")
+    return matching or ("null" if value is None else f"a {type(value).__name__}")
 
 
 def did_you_mean(wrong: str, choices: Sequence[str], *, most: int = 3) -> str:

@@ -33,27 +33,27 @@ def comp(tmp_path):
 @pytest.mark.parametrize(
     ("call", "said"),
     [
-        (lambda c: c.render("plate", "1001"), "frame: '1001' is no frame number"),
-        (lambda c: c.render("plate", 1.5), "frame: 1.5 is no frame number"),
-        (lambda c: c.render("plate", True), "frame: True is no frame number"),
+        (lambda c: c.render("plate", "1001"), "frame: '1001' is not a frame number"),
+        (lambda c: c.render("plate", 1.5), "frame: 1.5 is not a frame number"),
+        (lambda c: c.render("plate", True), "frame: True is not a frame number"),
         (lambda c: c.render("plate", 1, scale=0), "scale: 0 is not above 0 and at most 1"),
         (lambda c: c.render("plate", 1, scale=float("nan")), "scale: nan is not above 0"),
         (
             lambda c: c.render("plate", 1, window=(0, 0, 10)),
-            "is no window — give a Window, or x, y, width",
+            "is not a window — give a Window, or x, y, width",
         ),
         (lambda c: c.render("plate", 1, window=(5, 5, 0, 2)), "window: 0 by 2 pixels are none"),
-        (lambda c: c.render("plate", 1, window=7), "window: 7 is no window"),
+        (lambda c: c.render("plate", 1, window=7), "window: 7 is not a window"),
         (
             lambda c: c.render("plate", 1, replace={"plate": np.eye(2)}),
             '"plate" is a numpy array, which does not say what its numbers are — make a picture of it: '
             'Image.from_array(array, encoding="ACEScg"), or with type=Matte()',
         ),
-        (lambda c: c.render("plate", 1, replace=[1]), "replace: [1] is no mapping"),
-        (lambda c: c.deliver(frames=1001), "frames: 1001 is no list of frames"),
-        (lambda c: c.deliver(frames="1001-1002"), "frames: '1001-1002' is no list of frames"),
-        (lambda c: c.deliver(nodes="out"), "nodes: 'out' is no list of names"),
-        (lambda c: c.check(frames=[1, "2"]), "frame: '2' is no frame number"),
+        (lambda c: c.render("plate", 1, replace=[1]), "replace: [1] is not a mapping"),
+        (lambda c: c.deliver(frames=1001), "frames: 1001 is not a list of frames"),
+        (lambda c: c.deliver(frames="1001-1002"), "frames: '1001-1002' is not a list of frames"),
+        (lambda c: c.deliver(nodes="out"), "nodes: 'out' is not a list of names"),
+        (lambda c: c.check(frames=[1, "2"]), "frame: '2' is not a frame number"),
     ],
 )
 def test_slips_are_told_in_words(comp, call, said):
@@ -112,7 +112,7 @@ def test_variables_are_a_mapping_a_file_or_a_list_of_these(tmp_path):
         ("shto.json", 'variables: there is no file shto.json — did you mean "shot.json"?'),
         ([{"grey": 1}, 7], "variables: 7 holds no variables"),
         (0.5, "variables: 0.5 holds no variables"),
-        ({1: 2}, "variables: 1 is no name of a variable"),
+        ({1: 2}, "variables: 1 is not the name of a variable"),
         ("shot.json", "the file holds a list, not an object"),
     ],
 )
@@ -138,7 +138,7 @@ def test_a_matte_and_a_depth_may_replace_what_nodes_give(tmp_path):
     got = comp.render("soft", 1, replace={"roto": matte, "far": far})
     # All of it is in focus.
     np.testing.assert_allclose(got["R"], 1 - np.eye(6, 8) / 2, rtol=1e-6)
-    with pytest.raises(CheckError, match="wants depth"):
+    with pytest.raises(CheckError, match="requires depth"):
         comp.render("soft", 1, replace={"roto": matte, "far": matte})
 
 
@@ -167,7 +167,7 @@ def test_representations_stay_short():
 
 def test_a_callback_that_is_none_is_found_before_anything_is_written(comp, tmp_path):
     for name in ("warn", "finished", "ended"):
-        with pytest.raises(RequestError, match=f"{name}: 'loud' is no function"):
+        with pytest.raises(RequestError, match=f"{name}: 'loud' is not a function"):
             comp.deliver(**{name: "loud"})
     assert list(tmp_path.iterdir()) == []
 

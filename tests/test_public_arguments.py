@@ -1,4 +1,4 @@
-"""Every public function with every wrong kind of value: it takes it, or says in words what it wants instead."""
+"""Every public function with every wrong kind of value: it takes it, or says in words what it takes instead."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 `check_graph` never stops at the first finding. Where a wire carries the right kind of picture in the wrong
 state, it reports that and goes on as if it had been mended, so that one mistake does not hide the next; where
-the kind itself is wrong, what hangs on it is left unchecked rather than blamed.
+the kind itself is wrong, what depends on it is left unchecked rather than blamed.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import networkx as nx
 from stackcomp.check.checked import CheckedGraph, CheckedNode, Wire
 from stackcomp.check.declared import declared_by, file_behind
 from stackcomp.check.outputs import Outputs
-from stackcomp.check.wording import alpha_way_out, as_word, counted, gives, kind_way_out, some_of, wants
+from stackcomp.check.wording import alpha_way_out, as_word, counted, gives, kind_way_out, required, some_of
 from stackcomp.data.cycles import cycles, in_cycles
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Encoding, Layers, Matte, PortType, Ratio
@@ -43,7 +43,7 @@ def check_graph(
         document: typed nodes.
         root: folder for relative paths.
         frames: frames that will be rendered; the document's own when None.
-        wanted: check only these nodes and what they hang on; all when None.
+        wanted: check only these nodes and what they depend on; all when None.
         given: pictures that stand in for the results of nodes.
         outputs: which files will be written, and over what; when None, all those of the wanted deliver nodes.
     """
@@ -90,10 +90,10 @@ class _Check:
         if unknown:
             known = list(self.document.nodes)
             raise CheckError(unknown_node(name, known, place=self.document.place) for name in unknown)
-        found = set(wanted)
+        needed = set(wanted)
         for name in wanted:
-            found |= nx.ancestors(self.graph, name)
-        return found
+            needed |= nx.ancestors(self.graph, name)
+        return needed
 
     def _dangling(self) -> None:
         """Wires that begin nowhere."""
@@ -102,9 +102,9 @@ class _Check:
                 if source not in self.document.nodes:
                     others = [n for n in self.document.nodes if n != name]
                     if source:
-                        seen = f'port "{port}" is fed by "{source}", but there is no such node'
+                        message = f'port "{port}" is fed by "{source}", but there is no such node'
                         near = did_you_mean(source, others) or f"name one of the {len(others)} other nodes"
-                        self.say(name, port, "dangling", seen, near)
+                        self.say(name, port, "dangling", message, near)
                     else:
                         self.say(name, port, "dangling", f'port "{port}" is empty', "give it the name of a node")
 
@@ -238,29 +238,29 @@ class _Check:
         if len(wires) < len(node.inputs()):
             return
         types = {port: wire.type for port, wire in wires.items()}
-        said = len(self.problems)
+        before = len(self.problems)
         try:
             windows = {port: self.done[wire.source].display for port, wire in wires.items()}
             looked = node.look(types, windows, context)
-            found = [_tidy(replace(p, node=name, place=self.document.place)) for p in looked]
-            self.problems += [q for p in found if (q := self._with_origin(p, wires)) is not None]
-            wrong = any(problem.severity == "error" for problem in self.problems[said:])
-            if wrong and (isinstance(node, SourceNode) or self._unfinished(node, said)):
+            problems = [_tidy(replace(p, node=name, place=self.document.place)) for p in looked]
+            self.problems += [q for p in problems if (q := self._with_origin(p, wires)) is not None]
+            wrong = any(problem.severity == "error" for problem in self.problems[before:])
+            if wrong and (isinstance(node, SourceNode) or self._unfinished(node, before)):
                 return
             type = node.result(types, context)
-            if isinstance(type, Colour) and any(p.rule == "encoding-unknown" for p in self.problems[said:]):
+            if isinstance(type, Colour) and any(p.rule == "encoding-unknown" for p in self.problems[before:]):
                 type = replace(type, encoding=self.mended)
             display = node.frame_window(windows, context)
         except (FileError, OSError, ValueError) as error:
             # Where something has been said about the node already, this is only its consequence.
-            if len(self.problems) == said:
+            if len(self.problems) == before:
                 self._failed(name, error)
             return
         self.done[name] = CheckedNode(name, node, type, display, wires)
 
-    def _unfinished(self, node: Node, said: int) -> bool:
+    def _unfinished(self, node: Node, before: int) -> bool:
         """Whether colour is chosen from channels that are not there: nobody knows if it will have alpha."""
-        rules = {problem.rule for problem in self.problems[said:]}
+        rules = {problem.rule for problem in self.problems[before:]}
         missing = not rules.isdisjoint(("channel-missing", "layer-missing", "planes"))
         return isinstance(node, PickChannels) and node.as_ == "colour" and missing
 
@@ -313,44 +313,48 @@ class _Check:
             missing = [c for c in "RGB" if c not in layers.channels]
             if missing:
                 near = did_you_mean(missing[0], [c for c in layers.channels if c.rpartition(".")[2] == missing[0]])
-                seen = (f'port "{port}" takes R G B of "{source.name}", but the file has no {" ".join(missing)}; '
-                        f"it has {some_of(layers.channels)}")  # fmt: skip
+                message = (
+                    f'port "{port}" takes R G B of "{source.name}", but the file has no {" ".join(missing)}; '
+                    f"it has {some_of(layers.channels)}"
+                )
                 way_out = f"put a pick_channels node between them that says which channels to take; {near}".rstrip(
                     "; "
                 )
-                self.say(name, port, "channel-missing", seen, way_out)
+                self.say(name, port, "channel-missing", message, way_out)
                 return None
             if layers.encoding is None:
-                seen = layers.no_encoding
+                message = layers.no_encoding
                 way_out = 'give it "encoding": what the camera or renderer wrote; `stackcomp encodings` lists them'
-                self.say(source.name, "encoding", "encoding-unknown", seen, way_out)
+                self.say(source.name, "encoding", "encoding-unknown", message, way_out)
                 return None
             colour = Colour(layers.alpha, layers.encoding)
             return colour, tuple(Pick(plane, plane) for plane in colour.planes)
         if Matte in spec.accepts and len(layers.channels) == 1:
             return Matte(), (Pick("A", layers.channels[0]),)
         self.say(name, port, "file-into-port",
-                 f'port "{port}" wants {wants(spec)}, but "{source.name}" is a file with '
+                 f'port "{port}" requires {required(spec)}, but "{source.name}" is a file with '
                  f"{counted(len(layers.channels), 'channel')} ({some_of(layers.channels)})",
                  f"put a pick_channels node between them that says which to take ({as_word(spec)})")  # fmt: skip
         return None
 
     def _wrong_kind(self, name: str, port: str, spec: Port, source: str, type: PortType) -> None:
         mattes = [other for other, its in self.document.nodes[name].ports().items() if Matte in its.accepts]
-        seen = f'port "{port}" wants {wants(spec)}, but "{source}" gives {gives(type)}'
+        message = f'port "{port}" requires {required(spec)}, but "{source}" gives {gives(type)}'
         way_out = "" if Colour in spec.accepts else self._other_as(source, spec)
-        self.say(name, port, "wrong-kind", seen, way_out or kind_way_out(type, spec, mattes))
+        self.say(name, port, "wrong-kind", message, way_out or kind_way_out(type, spec, mattes))
 
     def _state(self, name: str, port: str, spec: Port, source: str, type: Colour) -> Colour:
-        seen = type
+        given = type
         if spec.alpha is not None and type.alpha not in spec.alpha:
             rule, way_out = alpha_way_out(type.alpha, spec)
             way_out = self._better(source, spec, rule) or way_out
-            self.say(name, port, rule, f'port "{port}" wants {wants(spec)}, but "{source}" gives {seen}', way_out)
+            self.say(
+                name, port, rule, f'port "{port}" requires {required(spec)}, but "{source}" gives {given}', way_out
+            )
             type = replace(type, alpha="premultiplied" if "premultiplied" in spec.alpha else spec.alpha[0])
         if spec.linear and not type.encoding.linear:
             self.say(name, port, "not-linear",
-                     f'port "{port}" wants scene-linear light, but "{source}" gives {seen}',
+                     f'port "{port}" requires scene-linear light, but "{source}" gives {given}',
                      "put a convert_colour node between them")  # fmt: skip
             type = replace(type, encoding=self.mended)
         return type
@@ -410,9 +414,9 @@ class _Check:
                 self.unsized.add(name)
                 other_port, other = sized[frames.index(usual)]
                 usually = f'"{other}" at port "{other_port}" one of {usual}'
-                seen = f'"{source}" at port "{port}" has a frame of {frame}, but {usually}'
+                message = f'"{source}" at port "{port}" has a frame of {frame}, but {usually}'
                 way_out = "read the file of the right resolution, or bring it to that frame with a place node"
-                self.say(name, port, "resolution", seen, way_out)
+                self.say(name, port, "resolution", message, way_out)
 
     # -- rules of the whole --------------------------------------------------------------------------------
 
@@ -422,9 +426,9 @@ class _Check:
             for name, node in self.document.nodes.items()
             if name in self.only and name not in self.given and isinstance(node, SinkNode)
         ]
-        told = {problem.node for problem in self.problems if problem.rule == "output-twice"}
+        reported = {problem.node for problem in self.problems if problem.rule == "output-twice"}
         for problem in self.outputs.clashes(self.document, self.root, self.frames or (1,), sinks):
-            if problem.rule != "output-twice" or problem.node not in told:
+            if problem.rule != "output-twice" or problem.node not in reported:
                 self.problems.append(replace(problem, place=self.document.place))
 
     def _unused(self) -> None:

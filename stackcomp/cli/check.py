@@ -40,15 +40,17 @@ def check(
         composition = request.composition
         problems = composition.check(chosen, replace_foreign=replace_foreign)
         if not composition.sinks:
-            seen, way_out = "nothing is delivered: the graph has no deliver node", _ADD
+            message, way_out = "nothing is delivered: the graph has no deliver node", _ADD
             place = composition.document.place
-            problems.append(Problem("no-deliver", seen, way_out, field="nodes", place=place, severity="warning"))
+            problems.append(
+                Problem("no-deliver", message, way_out, field="nodes", place=place, severity="warning")
+            )
         nodes = len(composition.nodes)
         number = len(composition.frames if chosen is None else chosen)
     errors = sum(problem.severity == "error" for problem in problems)
     code = WRONG if errors else DONE
     if as_json:
-        found = [problem.as_dict() for problem in problems]
+        listed = [problem.as_dict() for problem in problems]
         print_json(
             {
                 "graph": graph,
@@ -56,7 +58,7 @@ def check(
                 "exit_code": code,
                 "nodes": nodes,
                 "frames": number,
-                "problems": found,
+                "problems": listed,
             }
         )
         return code

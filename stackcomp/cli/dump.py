@@ -73,7 +73,7 @@ def dump(
                 report.warn(f'node "{node}": {message}')
 
         report.begin(f"dump of frame {frame}", len(nodes or composition.nodes))
-        found = write_dump(
+        dumped = write_dump(
             composition,
             frame,
             to,
@@ -84,15 +84,22 @@ def dump(
             warn=warn,
             finished=lambda node: report.step(),
         )
-    code = DONE if found.complete else FAILED
+    code = DONE if dumped.complete else FAILED
     if as_json:
-        print_json({"folder": str(found.folder), "ok": found.complete, "exit_code": code, **found.data})
+        print_json(
+            {
+                "folder": str(dumped.folder),
+                "ok": dumped.complete,
+                "exit_code": code,
+                **dumped.data,
+            }
+        )
         return code
-    whole = [entry for entry in found.data["nodes"] if entry["state"] == "done"]
-    if found.failed is not None:
-        failed = found.failed["node"]
+    whole = [entry for entry in dumped.data["nodes"] if entry["state"] == "done"]
+    if dumped.failed is not None:
+        failed = dumped.failed["node"]
         subject = f'node "{failed}"' if failed else f"frame {frame}"
-        announce(f"{subject} failed: {found.failed['reason']}", style="red")
+        announce(f"{subject} failed: {dumped.failed['reason']}", style="red")
         say(f"{to} holds the {count(len(whole), 'node')} before it; nodes.json says what is missing")
     else:
         say(f"{count(len(whole), 'node')} in {to}, {report.seconds:.1f} s")

@@ -40,20 +40,20 @@ def encodings(
     try:
         if displays:
             return _displays(word, colour_config, as_json)
-        found = colour.spaces(colour_config) if word is None else colour.find_spaces(word, colour_config)
-        if not found:
+        spaces = colour.spaces(colour_config) if word is None else colour.find_spaces(word, colour_config)
+        if not spaces:
             colour.encoding(word or "", colour_config)
     except colour.UnknownEncoding as error:
         message, _, way_out = str(error).partition(" — ")
         raise RequestError(Problem("encoding-unknown", message, way_out)) from None
     if as_json:
-        print_json({"colour_config": colour_config, "encodings": [space.as_dict() for space in found]})
+        print_json({"colour_config": colour_config, "encodings": [space.as_dict() for space in spaces]})
         return DONE
-    for family in dict.fromkeys(space.family for space in found):
+    for family in dict.fromkeys(space.family for space in spaces):
         say(family, style="bold")
-        table([_row(space, word is not None) for space in found if space.family == family], 2)
+        table([_row(space, word is not None) for space in spaces if space.family == family], 2)
         say("")
-    say(f"{len(found)} of {len(colour.spaces(colour_config))} colour spaces in {colour_config}")
+    say(f"{len(spaces)} of {len(colour.spaces(colour_config))} colour spaces in {colour_config}")
     return DONE
 
 

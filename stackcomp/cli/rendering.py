@@ -114,12 +114,12 @@ class _Doubts:
 
     def warn(self, node: str, frame: int, message: str) -> None:
         """Said in full the first time. What differs in numbers alone, as counts and file names do, is the same."""
-        told = self.frames.setdefault((node, re.sub(r"\d+", "0", message)), [])
+        known_frames = self.frames.setdefault((node, re.sub(r"\d+", "0", message)), [])
         full = f'node "{node}", frame {frame}: {message}'
-        if not told or self.report.every_event:
+        if not known_frames or self.report.every_event:
             self.report.warn(full, node=node, frame=frame, text=message)
-        if frame not in told:
-            told.append(frame)
+        if frame not in known_frames:
+            known_frames.append(frame)
 
     def close(self) -> None:
         """Name the other frames."""
@@ -156,13 +156,13 @@ def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[
 @contextmanager
 def announced_compiling(report: Reporter) -> Iterator[None]:
     """Says once that loops are being compiled, because that takes seconds and happens the first time only."""
-    said = False
+    announced = False
 
     def say(name: str) -> None:
-        nonlocal said
-        if not said:
+        nonlocal announced
+        if not announced:
             report.note("compiling loops for this graph, once …")
-        said = True
+        announced = True
 
     fuse.on_compile.append(say)
     try:

@@ -66,9 +66,9 @@ def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dic
     Raises:
         RequestError: a text of another form, or a file that holds no object.
     """
-    found: dict[str, Any] = {}
+    variables: dict[str, Any] = {}
     for path in files or ():
-        found.update(_variables_in(path))
+        variables.update(_variables_in(path))
     for text in sets or ():
         name, equals, value = text.partition("=")
         if not equals or not _NAME.fullmatch(name):
@@ -79,21 +79,21 @@ def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dic
                     "a name is made of letters, digits and _, as in --set shot=demo_shot/wide",
                 )
             )
-        found[name] = value_of(value)
-    return found
+        variables[name] = value_of(value)
+    return variables
 
 
 def _variables_in(path: str) -> dict[str, Any]:
     from stackcomp.document.read_json import read_json
 
-    found = read_json(path, "variables")
-    if "nodes" in found and "stackcomp" in found:
+    variables = read_json(path, "variables")
+    if "nodes" in variables and "stackcomp" in variables:
         raise RequestError(
             Problem(
                 "variables-form", "--variables: the file is a graph", 'it holds {"name": value, …}', place=path
             )
         )
-    return found
+    return variables
 
 
 def value_of(text: str) -> Any:

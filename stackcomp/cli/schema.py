@@ -36,14 +36,14 @@ def schema(
     from stackcomp.files.atomic import whole_file
     from stackcomp.files.mark import Mark
 
-    found = refusals(
+    problems = refusals(
         [Writing(Path(to), Mark("schema"))],
         [],
         replace_foreign=replace_foreign,
         allow="--replace-foreign lets it be replaced",
     )
-    if found:
-        raise GraphError(found)
+    if problems:
+        raise GraphError(problems)
     with whole_file(to) as unfinished:
         unfinished.write_text(json.dumps(graph_schema(), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     say(to)

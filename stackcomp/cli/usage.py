@@ -49,12 +49,12 @@ def _problem(error: Any, words: list[str], program: Any) -> Problem:
     """What is wrong with a command line."""
     context = getattr(error, "ctx", None)
     command, path = (context.command, context.command_path) if context is not None else _command(words, program)
-    said, way_out = _said(error, command, words)
+    message, way_out = _said(error, command, words)
     if way_out.startswith("did"):
         way_out += f" `{path} -h` explains all"
     elif way_out.startswith("its"):
         way_out += f"; `{path} -h` explains them"
-    return Problem("command-line", f"{path}: {said}", way_out)
+    return Problem("command-line", f"{path}: {message}", way_out)
 
 
 def _command(words: list[str], program: Any) -> tuple[Any, str]:
@@ -102,8 +102,8 @@ def _said(error: Any, command: Any, words: list[str]) -> tuple[str, str]:
     extra = re.search(r"unexpected extra arguments?(?:\(s\))? \((.*)\)", message)
     if extra is not None:
         takes = " ".join(_shown(param) for param in params if not _is_option(param)) or "nothing"
-        said = f"more words than it takes: {extra[1]}"
-        return said, f"it takes {takes} and options; put a text with spaces in quotes"
+        message = f"more words than it takes: {extra[1]}"
+        return message, f"it takes {takes} and options; put a text with spaces in quotes"
     return message.rstrip("."), ""
 
 
@@ -113,14 +113,16 @@ def _listed(names: Iterable[str]) -> str:
 
 
 def _no_such_option(option: str, command: Any, params: list[Any]) -> tuple[str, str]:
-    said = f"there is no option {option}"
+    message = f"there is no option {option}"
     behind = [
         name for name, its in getattr(command, "commands", {}).items()
         if any(option in param.opts for param in its.params)
     ]  # fmt: skip
     if behind:
-        return f"{said} before the command", f"write it behind the command, as stackcomp {behind[0]} … {option}"
-    return said, _choices(option, [opt for param in params if _is_option(param) for opt in param.opts], "options")
+        return f"{message} before the command", f"write it behind the command, as stackcomp {behind[0]} … {option}"
+    return message, _choices(
+        option, [opt for param in params if _is_option(param) for opt in param.opts], "options"
+    )
 
 
 def _choices(wrong: str, choices: list[str], what: str) -> str:
@@ -140,26 +142,26 @@ def _missing(params: list[Any], words: list[str], first: Any) -> list[Any]:
 
 def _bad_value(param: Any, message: str, words: list[str]) -> tuple[str, str]:
     option, value = _shown_name(param), _value(param, words)
-    seen = f'"{value}"' if value is not None else "the value"
+    shown_value = f'"{value}"' if value is not None else "the value"
     if "integer" in message:
-        return f"{option}: {seen} is not a whole number", _wanted(param)
+        return f"{option}: {shown_value} is not a whole number", _wanted(param)
     if "number" in message:
-        return f"{option}: {seen} is not a number", _wanted(param)
+        return f"{option}: {shown_value} is not a number", _wanted(param)
     limit = re.search(r"(greater|less) than( or equal to)? (\S+)", message)
     if limit is not None:
         least = {"greater": "below the smallest value", "less": "above the largest value"}[limit[1]]
-        return f"{option}: {seen} is {least} {limit[3]}", _wanted(param)
-    return f"{option}: {seen} does not fit ({message})", _wanted(param)
+        return f"{option}: {shown_value} is {least} {limit[3]}", _wanted(param)
+    return f"{option}: {shown_value} does not fit ({message})", _wanted(param)
 
 
 def _value(param: Any, words: list[str]) -> str | None:
     """The last value that was given to an option."""
-    found = None
+    value_found = None
     for k, word in enumerate(words):
         name, equals, value = word.partition("=")
         if name in param.opts:
-            found = value if equals else words[k + 1] if k + 1 < len(words) else None
-    return found
+            value_found = value if equals else words[k + 1] if k + 1 < len(words) else None
+    return value_found
 
 
 def _wanted(param: Any) -> str:

@@ -60,7 +60,7 @@ def frame_number(frame: Any) -> int:
         return operator.index(frame)
     except TypeError:
         raise ArgumentError(
-            "frame", f"{value_text(frame)} is no frame number", "give a whole number, such as 1001"
+            "frame", f"{value_text(frame)} is not a frame number", "give a whole number, such as 1001"
         ) from None
 
 
@@ -77,7 +77,7 @@ def frame_numbers(frames: Any) -> tuple[int, ...]:
     if (listed := listed_members(frames)) is None:
         raise ArgumentError(
             "frames",
-            f"{value_text(frames)} is no list of frames",
+            f"{value_text(frames)} is not a list of frames",
             "give a list, such as [1001, 1002] or range(…)",
         )
     return tuple(dict.fromkeys(frame_number(frame) for frame in listed))
@@ -86,14 +86,18 @@ def frame_numbers(frames: Any) -> tuple[int, ...]:
 def node_name(name: Any) -> str:
     """The name of a node."""
     if not isinstance(name, str):
-        raise ArgumentError("node", f"{value_text(name)} is no name of a node", 'give its name, such as "final"')
+        raise ArgumentError(
+            "node", f"{value_text(name)} is not the name of a node", 'give its name, such as "final"'
+        )
     return str(name)
 
 
 def names(nodes: Any) -> tuple[str, ...]:
     """Names of nodes, each once."""
     if (listed := listed_members(nodes)) is None:
-        raise ArgumentError("nodes", f"{value_text(nodes)} is no list of names", 'give a list, such as ["final"]')
+        raise ArgumentError(
+            "nodes", f"{value_text(nodes)} is not a list of names", 'give a list, such as ["final"]'
+        )
     return tuple(dict.fromkeys(node_name(name) for name in listed))
 
 
@@ -110,7 +114,7 @@ def stops(what: str, number: Any) -> float:
     """An exposure of some stops."""
     if isinstance(number, bool) or not isinstance(number, Real) or not -30 <= float(number) <= 30:
         raise ArgumentError(
-            what, f"{value_text(number)} is no number of stops from -30 to 30", "1 is twice as bright"
+            what, f"{value_text(number)} is not a number of stops from -30 to 30", "1 is twice as bright"
         )
     return float(number)
 
@@ -133,7 +137,7 @@ def some_window(asked: Any, what: str = "window") -> Window:
         x, y, width, height = (operator.index(number) for number in parts)
     except (TypeError, ValueError):
         raise ArgumentError(
-            what, f"{value_text(asked)} is no window", 'give a Window, or x, y, width and height, or "x,y,w,h"'
+            what, f"{value_text(asked)} is not a window", 'give a Window, or x, y, width and height, or "x,y,w,h"'
         ) from None
     if width < 1 or height < 1:
         raise ArgumentError(what, f"{width} by {height} pixels are none", "width and height are 1 or more")
@@ -142,18 +146,18 @@ def some_window(asked: Any, what: str = "window") -> Window:
 
 def file_path(path: Any, what: str = "path") -> Path:
     """The path of a file or folder."""
-    found = os.fspath(path) if isinstance(path, os.PathLike) else path
-    if not isinstance(found, str):
-        raise ArgumentError(what, f"{value_text(path)} is no path", "give a text or a pathlib.Path")
-    if not found or "\0" in found:
-        raise ArgumentError(what, f"{found!r} cannot be a path", "give the name of a file or folder")
-    return Path(found)
+    text_path = os.fspath(path) if isinstance(path, os.PathLike) else path
+    if not isinstance(text_path, str):
+        raise ArgumentError(what, f"{value_text(path)} is not a path", "give a text or a pathlib.Path")
+    if not text_path or "\0" in text_path:
+        raise ArgumentError(what, f"{text_path!r} cannot be a path", "give the name of a file or folder")
+    return Path(text_path)
 
 
 def text(value: Any, what: str) -> str:
     """A text."""
     if not isinstance(value, str):
-        raise ArgumentError(what, f"{value_text(value)} is no text", "give a str")
+        raise ArgumentError(what, f"{value_text(value)} is not a text", "give a str")
     return value
 
 
@@ -161,6 +165,6 @@ def callback(value: Any, what: str) -> Any:
     """A function, or None."""
     if value is not None and not callable(value):
         raise ArgumentError(
-            what, f"{value_text(value)} is no function", "give something that can be called, or None"
+            what, f"{value_text(value)} is not a function", "give something that can be called, or None"
         )
     return value

@@ -51,60 +51,60 @@ def float_values(
         ArgumentError: values whose meaning is not plain.
     """
     if integers is not None and not (isinstance(integers, str) and integers in ("scaled", "plain")):
-        seen = cut(repr(integers), 60)
-        raise ArgumentError("integers", f"{seen} is not known", 'give "scaled", "plain" or None')
+        description = cut(repr(integers), 60)
+        raise ArgumentError("integers", f"{description} is not known", 'give "scaled", "plain" or None')
     if isinstance(array, np.ma.MaskedArray):
         raise ArgumentError("array", "it is masked, and a plane has no mask", "fill it first: array.filled(0)")
     try:
-        found = np.asarray(array)
+        values = np.asarray(array)
     except Exception as error:
         # Whatever an object that poses as an array raises means that it is none.
-        raise ArgumentError("array", f"it is no array: {cut(str(error), 120)}", "give a numpy array") from None
-    kind = found.dtype.kind
+        raise ArgumentError("array", f"it is not an array: {cut(str(error), 120)}", "give a numpy array") from None
+    kind = values.dtype.kind
     if kind == "f":
-        return _floats(found)
+        return _floats(values)
     if kind == "b":
         if not truth and integers is None:
             raise ArgumentError(
                 "array", "it holds truth values, which only a matte takes as 0 and 1",
                 'say type=Matte(), or integers="plain"'
             )  # fmt: skip
-        return found.astype(np.float32)
+        return values.astype(np.float32)
     if kind in "ui":
-        return _integers(found, encoded, integers)
-    seen = cut(repr(array), 60) if found.ndim == 0 else f"an array of {_REFUSED.get(kind, found.dtype.name)}"
-    raise ArgumentError("array", f"{seen} is no picture", "give an array of floats")
+        return _integers(values, encoded, integers)
+    description = (
+        cut(repr(array), 60) if values.ndim == 0 else f"an array of {_REFUSED.get(kind, values.dtype.name)}"
+    )
+    raise ArgumentError("array", f"{description} is not a picture", "give an array of floats")
 
 
-def _floats(found: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
+def _floats(numbers: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
     with np.errstate(over="ignore"):
-        values = found.astype(np.float32, copy=False)
-    if found.dtype.itemsize > 4 and np.count_nonzero(np.isinf(values)) != np.count_nonzero(np.isinf(found)):
-        raise ArgumentError(
-            "array", "it holds numbers beyond ±3.4e38, the range of float32", "scale or clip it first"
-        )
+        values = numbers.astype(np.float32, copy=False)
+    if numbers.dtype.itemsize > 4 and np.count_nonzero(np.isinf(values)) != np.count_nonzero(np.isinf(numbers)):
+        raise ArgumentError("array", "it holds numbers beyond ±3.4e38, the range of float32", "scale or clip it")
     return values
 
 
-def _integers(found: npt.NDArray[Any], encoded: bool, integers: Integers | None) -> npt.NDArray[np.float32]:
+def _integers(values: npt.NDArray[Any], encoded: bool, integers: Integers | None) -> npt.NDArray[np.float32]:
     if integers == "plain":
-        return found.astype(np.float32)
-    if found.dtype.kind == "i":
+        return values.astype(np.float32)
+    if values.dtype.kind == "i":
         raise ArgumentError(
             "array",
-            f"it holds signed integers ({found.dtype}), of which none stands for 1",
+            f"it holds signed integers ({values.dtype}), of which none stands for 1",
             'give floats (array / 255), or say integers="plain" to take the numbers as they are',
         )
     if integers is None and not encoded:
-        most = np.iinfo(found.dtype).max
+        most = np.iinfo(values.dtype).max
         raise ArgumentError(
             "array",
-            f"it holds integers ({found.dtype}), and nothing says what they stand for",
+            f"it holds integers ({values.dtype}), and nothing says what they stand for",
             f'give encoding=, such as "sRGB - Display", or integers="scaled", where {most} is 1; '
             'or integers="plain" to take the numbers as they are',
         )
-    most = np.iinfo(found.dtype).max
-    if found.dtype.itemsize <= 2:  # exact in float32, so that one rounding is left
-        scaled: npt.NDArray[np.float32] = np.divide(found, np.float32(most), dtype=np.float32)
+    most = np.iinfo(values.dtype).max
+    if values.dtype.itemsize <= 2:  # exact in float32, so that one rounding is left
+        scaled: npt.NDArray[np.float32] = np.divide(values, np.float32(most), dtype=np.float32)
         return scaled
-    return (found / np.float64(most)).astype(np.float32)
+    return (values / np.float64(most)).astype(np.float32)

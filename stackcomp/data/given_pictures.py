@@ -19,10 +19,10 @@ def pictures(replace: Any) -> dict[str, Image]:
     if replace is None:
         return {}
     if not isinstance(replace, Mapping):
-        raise ArgumentError("replace", f"{value_text(replace)} is no mapping", 'give {"node": image}')
+        raise ArgumentError("replace", f"{value_text(replace)} is not a mapping", 'give {"node": image}')
     for name, image in replace.items():
         if not isinstance(name, str):
-            raise ArgumentError("replace", f"{value_text(name)} is no name of a node", 'give {"node": image}')
+            raise ArgumentError("replace", f"{value_text(name)} is not the name of a node", 'give {"node": image}')
         if isinstance(image, np.ndarray):
             raise ArgumentError(
                 "replace",

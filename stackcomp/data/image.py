@@ -83,11 +83,15 @@ class Image(Mapping[str, Plane]):
         _check_type(self.type)
         if not isinstance(self.planes, Mapping) or not isinstance(self.metadata, Mapping):
             what = "metadata" if isinstance(self.planes, Mapping) else "planes"
-            seen = type(getattr(self, what)).__name__
-            raise ArgumentError(what, f"{seen} is no mapping", "give {name: …}; Image.from_array takes one array")
+            type_name = type(getattr(self, what)).__name__
+            raise ArgumentError(
+                what, f"{type_name} is not a mapping", "give {name: …}; Image.from_array takes one array"
+            )
         odd = next((name for name in self.metadata if not isinstance(name, str)), None)
         if odd is not None:
-            raise ArgumentError("metadata", f"{cut(repr(odd), 60)} is no name of an attribute", "names are texts")
+            raise ArgumentError(
+                "metadata", f"{cut(repr(odd), 60)} is not the name of an attribute", "names are texts"
+            )
         for name, plane in self.planes.items():
             self._check_plane(name, plane)
         self._check_names()
@@ -109,8 +113,8 @@ class Image(Mapping[str, Plane]):
 
     def _check_plane(self, name: Any, plane: Any) -> None:
         if not isinstance(name, str) or not isinstance(plane, np.ndarray):
-            seen = f"{cut(repr(name), 40)}: {type(plane).__name__}"
-            raise ArgumentError("planes", f"{seen} is no plane", 'give "name": a numpy array')
+            description = f"{cut(repr(name), 40)}: {type(plane).__name__}"
+            raise ArgumentError("planes", f"{description} is not a plane", 'give "name": a numpy array')
         if plane.shape != self.window.shape:
             raise ArgumentError(
                 "planes",
@@ -179,14 +183,14 @@ class Image(Mapping[str, Plane]):
         if pixels.ndim != 3:
             raise ArgumentError(
                 "array",
-                f"one of shape {pixels.shape} is no picture",
+                f"one of shape {pixels.shape} is not a picture",
                 "its axes are (height, width) or (height, width, channels)",
             )
         if type is None:
-            said = Encoding("ACEScg", "scene-linear") if encoding is None else service("encoding")(encoding)
+            space = Encoding("ACEScg", "scene-linear") if encoding is None else service("encoding")(encoding)
             # Looked at here, since without a fourth channel it is not used.
-            state = Colour(alpha, said).alpha
-            type = Colour(state if pixels.shape[2] == 4 else "none", said)
+            state = Colour(alpha, space).alpha
+            type = Colour(state if pixels.shape[2] == 4 else "none", space)
         if len(type.planes) != pixels.shape[2]:
             raise ArgumentError(
                 "array",
@@ -398,21 +402,25 @@ class Image(Mapping[str, Plane]):
         return buffer.getvalue()
 
 
-def _check_type(found: Any) -> None:
-    if isinstance(found, PortType) and type(found) is not PortType:
+def _check_type(value: Any) -> None:
+    if isinstance(value, PortType) and type(value) is not PortType:
         return
-    if isinstance(found, type) and issubclass(found, PortType):
-        raise ArgumentError("type", f"{found.__name__} is a class", f"give one of its values: {found.__name__}(…)")
-    seen = cut(repr(found), 60)
-    raise ArgumentError("type", f"{seen} is no type of picture", "give one, such as Matte(), Depth() or Ratio()")
+    if isinstance(value, type) and issubclass(value, PortType):
+        raise ArgumentError("type", f"{value.__name__} is a class", f"give one of its values: {value.__name__}(…)")
+    description = cut(repr(value), 60)
+    raise ArgumentError(
+        "type", f"{description} is not a type of picture", "give one, such as Matte(), Depth() or Ratio()"
+    )
 
 
 def _corner(origin: Any) -> tuple[int, int]:
     try:
         x, y = origin
     except (TypeError, ValueError):
-        seen = cut(repr(origin), 60)
-        raise ArgumentError("origin", f"{seen} is no corner", "give x and y of the first pixel") from None
+        description = cut(repr(origin), 60)
+        raise ArgumentError(
+            "origin", f"{description} is not a corner", "give x and y of the first pixel"
+        ) from None
     return x, y
 
 

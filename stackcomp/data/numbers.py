@@ -52,17 +52,19 @@ class Keyed:
     def _look(self) -> None:
         """What a graph file is told by `Number`, Python code is told here."""
         for name in ("frames", "values"):
-            if not isinstance(found := getattr(self, name), tuple | list) or not found:
-                raise ArgumentError(name, f"{shown(found)} is no list with anything in it", "such as (1001, 1012)")
+            if not isinstance(items := getattr(self, name), tuple | list) or not items:
+                raise ArgumentError(
+                    name, f"{shown(items)} is not a list with anything in it", "such as (1001, 1012)"
+                )
         object.__setattr__(self, "frames", tuple(self.frames))
         rows = tuple(tuple(value) if isinstance(value, tuple | list) else value for value in self.values)
         object.__setattr__(self, "values", rows)
         odd = [frame for frame in self.frames if not _is_number(frame)]
         if odd:
-            raise ArgumentError("frames", f"{shown(odd[0])} is no frame number", "give finite numbers")
+            raise ArgumentError("frames", f"{shown(odd[0])} is not a frame number", "give finite numbers")
         if any(a >= b for a, b in itertools.pairwise(self.frames)):
-            seen = f"{shown(list(self.frames))} is not in rising order"
-            raise ArgumentError("frames", seen, "give numbers, each larger than the last")
+            message = f"{shown(list(self.frames))} is not in rising order"
+            raise ArgumentError("frames", message, "give numbers, each larger than the last")
         flat = [number for value in rows for number in (value if isinstance(value, tuple) else (value,))]
         if not all(map(_is_number, flat)) or len({len(v) if isinstance(v, tuple) else -1 for v in rows}) > 1:
             raise ArgumentError(
@@ -81,7 +83,7 @@ class Keyed:
     def at(self, frame: float) -> float | tuple[float, ...]:
         """The value at a frame: a number, or as many numbers as each key has."""
         if not _is_number(frame):
-            raise ArgumentError("frame", f"{shown(frame)} is no frame number", "give a number, such as 1001")
+            raise ArgumentError("frame", f"{shown(frame)} is not a frame number", "give a number, such as 1001")
         rows = self._rows()
         after = bisect.bisect_right(self.frames, frame)
         if after == 0 or after == len(rows) or self.between == "hold":
@@ -251,7 +253,7 @@ class Number:
         if between not in _BETWEEN:
             raise BadValueError(f'has "between": {shown(between)}', 'choose from "smooth", "linear", "hold"')
         if not isinstance(keys, list | tuple) or not keys:
-            raise BadValueError('has "keys" that are no list with at least one key in it', form)
+            raise BadValueError('has "keys" that are not a list with at least one key in it', form)
         frames: list[float] = []
         values: list[Any] = []
         for key in keys:

@@ -54,7 +54,9 @@ class Encoding:
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str):
-            raise ArgumentError("name", f"{_seen(self.name)} is no name of a colour space", 'such as "ACEScg"')
+            raise ArgumentError(
+                "name", f"{_seen(self.name)} is not the name of a colour space", 'such as "ACEScg"'
+            )
         _chosen("family", self.family, EncodingFamily)
 
     @property
@@ -100,7 +102,7 @@ class Colour(PortType):
         if not isinstance(self.encoding, Encoding):
             raise ArgumentError(
                 "encoding",
-                f"{_seen(self.encoding)} is no Encoding",
+                f"{_seen(self.encoding)} is not an Encoding",
                 'give one, such as Encoding("ACEScg", "scene-linear"); Image.from_array takes its name alone',
             )
 
@@ -171,7 +173,7 @@ class Ids(PortType):
 
     def __post_init__(self) -> None:
         if not isinstance(self.ranks, int) or isinstance(self.ranks, bool) or self.ranks < 0:
-            raise ArgumentError("ranks", f"{_seen(self.ranks)} is no number of pairs", "give a whole number")
+            raise ArgumentError("ranks", f"{_seen(self.ranks)} is not a number of pairs", "give a whole number")
 
     @property
     def planes(self) -> tuple[str, ...]:
@@ -221,11 +223,11 @@ class Layers(PortType):
     def __post_init__(self) -> None:
         if not isinstance(self.channels, tuple) or not all(isinstance(name, str) for name in self.channels):
             raise ArgumentError(
-                "channels", f"{_seen(self.channels)} is no tuple of names", 'such as ("R", "G", "B")'
+                "channels", f"{_seen(self.channels)} is not a tuple of names", 'such as ("R", "G", "B")'
             )
         _chosen("alpha", self.alpha, Alpha)
         if not isinstance(self.encoding, Encoding | None):
-            raise ArgumentError("encoding", f"{_seen(self.encoding)} is no Encoding", "give one, or None")
+            raise ArgumentError("encoding", f"{_seen(self.encoding)} is not an Encoding", "give one, or None")
 
     @property
     def planes(self) -> tuple[str, ...]:

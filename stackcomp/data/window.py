@@ -42,8 +42,8 @@ class Window:
         try:
             return cls(int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
         except (TypeError, ValueError, LookupError):
-            seen = cut(f"{low!r}, {high!r}", 60)
-            raise ArgumentError("corners", f"{seen} are no two corners", "give (x, y) and (x, y)") from None
+            corners = cut(f"{low!r}, {high!r}", 60)
+            raise ArgumentError("corners", f"{corners} are not two corners", "give (x, y) and (x, y)") from None
 
     def to_exr(self) -> tuple[tuple[int, int], tuple[int, int]]:
         """Inclusive corners of an OpenEXR box."""
@@ -90,7 +90,7 @@ class Window:
 
     def __contains__(self, other: Window) -> bool:
         if not isinstance(other, Window):
-            raise ArgumentError("window", f"{cut(repr(other), 60)} is no Window", "give one")
+            raise ArgumentError("window", f"{cut(repr(other), 60)} is not a Window", "give one")
         return other.empty or (self | other) == self
 
     def grow(self, x: int, y: int | None = None) -> Window:
@@ -109,7 +109,7 @@ class Window:
     def scaled(self, scale: float) -> Window:
         """The smallest window that covers this one on a grid ``scale`` times as fine; empty only if this is."""
         if not isinstance(scale, Real) or not 0 < scale < math.inf:
-            raise ArgumentError("scale", f"{cut(repr(scale), 60)} is no number above 0", "0.5 is half")
+            raise ArgumentError("scale", f"{cut(repr(scale), 60)} is not a number above 0", "0.5 is half")
         scale = float(scale)
         if scale == 1 or self.empty:
             return self
@@ -119,7 +119,7 @@ class Window:
     def slices_in(self, outer: Window) -> tuple[slice, slice]:
         """Row and column slices that pick this window from a plane over ``outer``, which contains it."""
         if not isinstance(outer, Window):
-            raise ArgumentError("outer", f"{cut(repr(outer), 60)} is no Window", "give one")
+            raise ArgumentError("outer", f"{cut(repr(outer), 60)} is not a Window", "give one")
         return (
             slice(self.y0 - outer.y0, self.y1 - outer.y0),
             slice(self.x0 - outer.x0, self.x1 - outer.x0),
@@ -137,7 +137,7 @@ def _whole(what: str, value: Any) -> int:
         return operator.index(value)
     except TypeError:
         raise ArgumentError(
-            what, f"{cut(repr(value), 60)} is no whole number of pixels", "give one, such as 1920"
+            what, f"{cut(repr(value), 60)} is not a whole number of pixels", "give one, such as 1920"
         ) from None
 
 

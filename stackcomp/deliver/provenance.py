@@ -1,7 +1,7 @@
 """What a delivered file says about where it comes from.
 
 Attributes of the EXR header: ``stackcomp/version``, ``stackcomp/graph`` (hash of the graph with its variables
-filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture hangs on), ``stackcomp/frame``;
+filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture depends on), ``stackcomp/frame``;
 the mark of the program (`stackcomp.files.mark`), which stills carry too; and the plate's ``timeCode`` and
 ``pixelAspectRatio``, passed through. No path and no clock time is recorded, so
 the same inputs give the same bytes anywhere.
@@ -33,8 +33,8 @@ def graph_hash(document: Document) -> str:
         name: node.model_dump(mode="json", by_alias=True, exclude={"about", *_where(node)})
         for name, node in document.nodes.items()
     }
-    told = {"working_space": document.head.working_space, "colour_config": document.head.colour_config}
-    text = json.dumps({**told, "nodes": nodes}, sort_keys=True, ensure_ascii=False)
+    head = {"working_space": document.head.working_space, "colour_config": document.head.colour_config}
+    text = json.dumps({**head, "nodes": nodes}, sort_keys=True, ensure_ascii=False)
     return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 
 
@@ -77,22 +77,23 @@ def _file_hash(path: Path, state: FileState) -> bytes:
 
 
 def _files(document: Document, root: Path, node: str, frame: int) -> list[Path]:
-    found: list[Path] = []
-    waiting, seen = [node], {node}
+    files: list[Path] = []
+    waiting, visited = [node], {node}
     while waiting:
         here = document.nodes[waiting.pop()]
-        found += here.files(frame, root)
-        new = [name for name in here.inputs().values() if name in document.nodes and name not in seen]
-        seen.update(new)
+        files += here.files(frame, root)
+        new = [name for name in here.inputs().values() if name in document.nodes and name not in visited]
+        visited.update(new)
         waiting += new
-    return found
+    return files
 
 
 def _from_plate(document: Document, root: Path, node: str, frame: int) -> dict[str, Any]:
     """Timecode and pixel shape of the file at the bottom: the way down follows backdrops."""
-    name, seen = node, set()
-    while name in document.nodes and name not in seen:
-        seen.add(name)
+    name = node
+    visited: set[str] = set()
+    while name in document.nodes and name not in visited:
+        visited.add(name)
         here = document.nodes[name]
         inputs = here.inputs()
         if isinstance(here, SourceNode) or not inputs:

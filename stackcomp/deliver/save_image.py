@@ -60,8 +60,12 @@ def save_image(
     try:
         colour.config(config)
     except (ValueError, AttributeError, TypeError) as error:
-        said = str(error) if isinstance(config, str) else f"{cut(repr(config), 60)} is no name of a colour config"
-        raise ArgumentError("colour_config", said, "leave it out for the default one") from None
+        message = (
+            str(error)
+            if isinstance(config, str)
+            else f"{cut(repr(config), 60)} is not the name of a colour config"
+        )
+        raise ArgumentError("colour_config", message, "leave it out for the default one") from None
     sink = _sink(ending, pixel_type=pixel_type, viewing_stops=stops("viewing_stops", viewing_stops), **options)
     context = Context(Encoding("ACEScg", "scene-linear"), config, Path(), (1,))
 

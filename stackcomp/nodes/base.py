@@ -147,13 +147,13 @@ class Node(BaseModel):
     @classmethod
     def ports(cls) -> dict[str, Port]:
         """Inputs by field name, in order."""
-        found = {}
+        ports = {}
         for name, info in cls.model_fields.items():
             port = next((item for item in info.metadata if isinstance(item, Port)), None)
             if port is not None:
-                found[name] = port
+                ports[name] = port
         # Required ports come first, wherever their class stands in the family.
-        return dict(sorted(found.items(), key=lambda item: not cls.model_fields[item[0]].is_required()))
+        return dict(sorted(ports.items(), key=lambda item: not cls.model_fields[item[0]].is_required()))
 
     @classmethod
     def numbers_declared(cls) -> dict[str, Number]:
@@ -386,9 +386,9 @@ class SinkNode(Node):
 
 def colour_of(types: Mapping[str, PortType], port: str) -> Colour:
     """The type at a port that accepts colour only."""
-    found = types[port]
-    assert isinstance(found, Colour)
-    return found
+    type = types[port]
+    assert isinstance(type, Colour)
+    return type
 
 
 class Sized(BaseModel):
@@ -402,7 +402,7 @@ class Sized(BaseModel):
     @model_validator(mode="after")
     def _one_size(self) -> Self:
         if (self.size is None) == (self.like is None):
-            raise ValueError('wants either "size": [width, height] or "like": a node, not both and not neither')
+            raise ValueError('needs either "size": [width, height] or "like": a node, not both and not neither')
         if self.size is not None and not all(1 <= side <= 65536 for side in self.size):
             raise ValueError(f"a size of {self.size[0]}×{self.size[1]} is not between 1 and 65536 pixels a side")
         return self

@@ -144,36 +144,37 @@ class Read(SourceNode):
         paths = {frame: self.file(frame, context.root) for frame in frames}
         if len(set(paths.values())) == 1:
             paths = {frames[0]: paths[frames[0]]}
-        found: dict[int, Seen] = {}
+        headers: dict[int, Seen] = {}
         broken: dict[int, FileError] = {}
         for frame, path in paths.items():
             if not os.path.lexists(path):
-                continue  # That is told of by itself.
+                continue  # Missing files are a finding of their own.
             try:
-                found[frame], _ = seen(path)
+                headers[frame], _ = seen(path)
             except FileError as error:
                 broken[frame] = error
-        return found, broken
+        return headers, broken
 
     def look_at_frames(self, used: Collection[str], context: Context) -> Iterator[Problem]:
-        found, _ = self._headers(context)
-        yield from self._doubts(found, used)
-        unusable = {frame: sorted(set(header.unusable) & set(used)) for frame, header in found.items()}
+        headers, _ = self._headers(context)
+        yield from self._doubts(headers, used)
+        unusable = {frame: sorted(set(header.unusable) & set(used)) for frame, header in headers.items()}
         odd = [frame for frame, names in unusable.items() if names]
         if odd:
             names = unusable[odd[0]]
+            reason = headers[odd[0]].unusable[names[0]]
             yield Problem(
                 "channel-unusable",
-                f"{self._said_of(odd, found)}: channel {', '.join(names)} is {found[odd[0]].unusable[names[0]]}",
+                f"{self._files_of(odd, headers)}: channel {', '.join(names)} is {reason}",
                 "save it with R, G and B at full size",
                 field="path",
             )
-        usual = _usual(found)
+        usual = _usual(headers)
         if usual is None:
             return
-        odd = [frame for frame, seen in found.items() if seen.display != usual.display]
+        odd = [frame for frame, header in headers.items() if header.display != usual.display]
         if odd:
-            other = found[odd[0]].display
+            other = headers[odd[0]].display
             yield Problem(
                 "frame-resolution",
                 f"{_frames(odd)} of {self.path} has a frame of {other}, the others one of {usual.display}"
@@ -182,8 +183,8 @@ class Read(SourceNode):
                 "render them again at the one resolution of the sequence",
                 field="path",
             )
-        yield from self._alpha_alike(found, used, usual)
-        lost = {frame: set(used) - set(seen.channels) for frame, seen in found.items()}
+        yield from self._alpha_alike(headers, used, usual)
+        lost = {frame: set(used) - set(header.channels) for frame, header in headers.items()}
         odd = [frame for frame, names in lost.items() if names]
         if odd:
             names = sorted(set().union(*lost.values()))
@@ -194,39 +195,39 @@ class Read(SourceNode):
                 field="path",
             )
 
-    def _doubts(self, found: Mapping[int, Seen], used: Collection[str]) -> Iterator[Problem]:
+    def _doubts(self, headers: Mapping[int, Seen], used: Collection[str]) -> Iterator[Problem]:
         """What is odd about the files, each thing once with its frames."""
         doubtful: dict[str, list[int]] = {}
-        for frame, header in found.items():
+        for frame, header in headers.items():
             for doubt in header.doubts:
                 doubtful.setdefault(doubt, []).append(frame)
         for doubt, frames in doubtful.items():
             if doubt == ALPHA_UNSAID:
                 if self.alpha is None and "A" in used:
                     way_out = 'say "alpha": "straight", "premultiplied" or "none"'
-                    message = f"{self._said_of(frames, found)}: {doubt}"
+                    message = f"{self._files_of(frames, headers)}: {doubt}"
                     yield Problem("alpha-unsaid", message, way_out, field="alpha", severity="warning")
             else:
                 yield Problem(
-                    "header", f"{self._said_of(frames, found)}: {doubt}", field="path", severity="warning"
+                    "header", f"{self._files_of(frames, headers)}: {doubt}", field="path", severity="warning"
                 )
 
-    def _said_of(self, frames: Collection[int], found: Mapping[int, Seen]) -> str:
-        return f"{_frames(frames)} of {self.path}" if len(found) > 1 else self.path
+    def _files_of(self, frames: Collection[int], headers: Mapping[int, Seen]) -> str:
+        return f"{_frames(frames)} of {self.path}" if len(headers) > 1 else self.path
 
-    def _alpha_alike(self, found: Mapping[int, Seen], used: Collection[str], usual: Seen) -> Iterator[Problem]:
+    def _alpha_alike(self, headers: Mapping[int, Seen], used: Collection[str], usual: Seen) -> Iterator[Problem]:
         if "A" in usual.channels:
-            odd = [frame for frame, header in found.items() if header.alpha not in (usual.alpha, "none")]
+            odd = [frame for frame, header in headers.items() if header.alpha not in (usual.alpha, "none")]
             if odd and self.alpha is None and "A" in used:
                 yield Problem(
                     "frame-alpha",
-                    f"{_frames(odd)} of {self.path} with {found[odd[0]].alpha} alpha, "
+                    f"{_frames(odd)} of {self.path} with {headers[odd[0]].alpha} alpha, "
                     f"the others with {usual.alpha} alpha",
                     'write them again in one way, or say "alpha" where the files are wrong',
                     field="path",
                 )
             return
-        odd = [frame for frame, header in found.items() if "A" in header.channels]
+        odd = [frame for frame, header in headers.items() if "A" in header.channels]
         if odd and self.alpha != "none":
             yield Problem(
                 "frame-channels",
@@ -237,13 +238,13 @@ class Read(SourceNode):
             )
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
-        seen = self._first(context)
-        alpha: Alpha = (self.alpha or seen.alpha) if "A" in seen.channels else "none"
-        texts = {name: value for name, value in seen.metadata.items() if isinstance(value, str)}
-        found = self._encoding(seen, context)
-        of_layers: Alpha = self.alpha or ("premultiplied" if seen.alpha == "none" else seen.alpha)
-        header_says = "" if found else _header_says(seen, context)
-        return Layers(seen.channels, alpha, found, texts, header_says, of_layers)
+        header = self._first(context)
+        alpha: Alpha = (self.alpha or header.alpha) if "A" in header.channels else "none"
+        texts = {name: value for name, value in header.metadata.items() if isinstance(value, str)}
+        encoding = self._encoding(header, context)
+        of_layers: Alpha = self.alpha or ("premultiplied" if header.alpha == "none" else header.alpha)
+        header_says = "" if encoding else _header_says(header, context)
+        return Layers(header.channels, alpha, encoding, texts, header_says, of_layers)
 
     def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
         return self._first(context).display
@@ -253,10 +254,10 @@ class Read(SourceNode):
         usual = _usual(self._headers(context)[0])
         return seen(self.file(context.frame, context.root))[0] if usual is None else usual
 
-    def _encoding(self, seen: Seen, context: Context) -> Encoding | None:
+    def _encoding(self, header: Seen, context: Context) -> Encoding | None:
         from stackcomp.files import colour, colour_tags
 
-        name = self.encoding or colour_tags.from_header(seen.metadata)
+        name = self.encoding or colour_tags.from_header(header.metadata)
         try:
             return None if name is None else colour.encoding(name, context.colour_config)
         except ValueError:
@@ -334,29 +335,31 @@ def _settled(image: Image, policy: str, job: Job, path: Path) -> Image:
     return replace(image, planes=planes)
 
 
-def _header_says(seen: Seen, context: Context) -> str:
+def _header_says(header: Seen, context: Context) -> str:
     """What a header says of the encoding that could not be understood; empty where it is silent."""
     from stackcomp.files import colour_tags
 
-    known = colour_tags.from_header(seen.metadata)
+    known = colour_tags.from_header(header.metadata)
     if known is not None:
         return f'its header says "{known}", which {context.colour_config} does not have'
-    identifier, numbers = seen.metadata.get("colorInteropID"), seen.metadata.get("chromaticities")
-    said = []
+    identifier, numbers = header.metadata.get("colorInteropID"), header.metadata.get("chromaticities")
+    reasons = []
     if identifier is not None:
-        said.append(f'its colorInteropID "{identifier}" is not known')
+        reasons.append(f'its colorInteropID "{identifier}" is not known')
     if numbers is not None:
-        said.append(f"its chromaticities ({' '.join(f'{float(n):.5g}' for n in numbers)}) are of no known space")
-    return " and ".join(said)
+        reasons.append(
+            f"its chromaticities ({' '.join(f'{float(n):.5g}' for n in numbers)}) are of a space that is not known"
+        )
+    return " and ".join(reasons)
 
 
-def _usual(found: Mapping[int, Seen]) -> Seen | None:
+def _usual(headers: Mapping[int, Seen]) -> Seen | None:
     """The first header whose resolution and channels most frames share."""
-    if not found:
+    if not headers:
         return None
-    alike = Counter((seen.display, seen.channels) for seen in found.values())
+    alike = Counter((header.display, header.channels) for header in headers.values())
     most = max(alike.values())
-    return next(seen for seen in found.values() if alike[seen.display, seen.channels] == most)
+    return next(header for header in headers.values() if alike[header.display, header.channels] == most)
 
 
 def _frames(frames: Collection[int]) -> str:

@@ -139,9 +139,9 @@ class _Planner:
         mixing = node if isinstance(node, Adjustable) and node.mixes else None
         raw = Key(checked.name, "raw") if mixing else key
         within = ports.get("within")
-        seen = {port: source for port, source in ports.items() if port != "within"}
-        reads = tuple(dict.fromkeys(seen.values()))
-        self._add(raw, AreaStep((raw,), reads, checked, seen), reads, checked.type)
+        area_ports = {port: source for port, source in ports.items() if port != "within"}
+        reads = tuple(dict.fromkeys(area_ports.values()))
+        self._add(raw, AreaStep((raw,), reads, checked, area_ports), reads, checked.type)
         if mixing:
             base = ports[mixing.adjusts]
             value = area_mix(key, checked, (base, self.types[base]), (raw, self.types[raw]), within)

@@ -173,7 +173,7 @@ class _Dump:
         kept_out = {"kind", "about", *ports}
         still = checked.node.at(self.frame)
         parameters = still.model_dump(mode="json", by_alias=True, exclude=kept_out)
-        found = [
+        warnings = [
             f"{p.message} — {p.way_out}" if p.way_out else p.message
             for p in self.checked.warnings
             if p.node == checked.name
@@ -187,7 +187,7 @@ class _Dump:
             "input_types": {port: str(wire.type) for port, wire in checked.wires.items()},
             "parameters": parameters,
             "type": type_as_json(checked.type),
-            "warnings": found,
+            "warnings": warnings,
         }
 
     def _prepare(self) -> None:
@@ -199,8 +199,8 @@ class _Dump:
         ]
         keep_originals(self.composition, (self.frame,), asked, replace_foreign=self.replace_foreign)
         self.older = {*_listed(self.folder / _REPORT), *_listed(self.folder / _UNFINISHED)}
-        told = {"dump": _FORM, "program": marks.program(), "complete": False}
-        self._write(_UNFINISHED, {**told, "files": sorted({*self.older, *pictures})})
+        head = {"dump": _FORM, "program": marks.program(), "complete": False}
+        self._write(_UNFINISHED, {**head, "files": sorted({*self.older, *pictures})})
         with contextlib.suppress(FileNotFoundError):
             (self.folder / _REPORT).unlink()
 
@@ -328,10 +328,10 @@ def _listed(report: Path) -> set[str]:
     if marks.read(report) != Mark("report"):
         return set()
     try:
-        told = json.loads(report.read_text(encoding="utf-8"))
+        document = json.loads(report.read_text(encoding="utf-8"))
         names = [
-            *told.get("files", ()),
-            *(n for node in told.get("nodes", ()) for n in node.get("files", {}).values()),
+            *document.get("files", ()),
+            *(n for node in document.get("nodes", ()) for n in node.get("files", {}).values()),
         ]
     except (OSError, ValueError, AttributeError, TypeError):
         return set()

@@ -40,9 +40,9 @@ def keep_originals(
     """
     known = readings(composition.document, composition.root, frames, composition.variable_files)
     allow = "--replace-foreign lets it be replaced"
-    found = refusals(outputs, known, composition.root, replace_foreign=replace_foreign, allow=allow)
-    if found:
-        raise RequestError(found)
+    problems = refusals(outputs, known, composition.root, replace_foreign=replace_foreign, allow=allow)
+    if problems:
+        raise RequestError(problems)
 
 
 class PictureWriter:
@@ -85,9 +85,9 @@ class PictureWriter:
             return
         for problem in self.sink.look({"image": type}, {"image": self._display}, self.context):
             if problem.rule == "straight-alpha":
-                said = f'"{self.node}" gives straight colour, which other programs do not expect in OpenEXR'
+                message = f'"{self.node}" gives straight colour, which other programs do not expect in OpenEXR'
                 way_out = 'read it back with "alpha": "straight"'
-                yield Problem(problem.rule, said, way_out, node=self.node, severity="warning")
+                yield Problem(problem.rule, message, way_out, node=self.node, severity="warning")
             else:
                 yield replace(problem, field="", message=f"{self.sink.path}: {problem.message}")
 
@@ -120,13 +120,13 @@ class PictureWriter:
         """
         if crop is not None and self.still:
             image = replace(image, display=crop)
-        told = {
+        notes = {
             **notes_for(self.checked.document, self.checked.context.root, self.node, frame, self.kind),
             "stackcomp/node": self.node,
             "stackcomp/type": str(image.type),
             **(notes or {}),
         }
-        return self.sink.write(image, Job(frame, scale, self.context, warn), told)[0]
+        return self.sink.write(image, Job(frame, scale, self.context, warn), notes)[0]
 
 
 def _delivered(checked: CheckedGraph, node: str) -> PortType:

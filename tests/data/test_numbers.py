@@ -173,11 +173,11 @@ def test_keyed_lengths_shrink_at_their_frame():
     [
         ((2.0, 1.0), (0.0, 1.0), "not in rising order"),
         ((1.0, 1.0), (0.0, 1.0), "not in rising order"),
-        ((1.0, float("inf")), (0.0, 1.0), "Infinity is no frame"),
+        ((1.0, float("inf")), (0.0, 1.0), "Infinity is not a frame"),
         ((1.0, 2.0), (0.0, float("nan")), "are not alike"),
         ((1.0, 2.0), (0.0, (1.0, 2.0)), "are not alike"),
         ((1.0, 2.0), (0.0,), "1 values for 2 frames"),
-        ((), (), "no list with anything in it"),
+        ((), (), "not a list with anything in it"),
     ],
 )
 def test_keys_from_python_that_make_no_sense(frames, values, words):

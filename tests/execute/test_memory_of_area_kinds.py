@@ -104,7 +104,7 @@ def test_every_area_kind_is_measured():
 @pytest.mark.parametrize("name", CHAINS)
 def test_at_most_four_frames_are_held(name):
     nodes = CHAINS[name]
-    # What is loaded and compiled at the first use is no picture.
+    # What is loaded and compiled at the first use is not a picture.
     frames_held(nodes, 96, 54)
     held = frames_held(nodes, WIDTH, HEIGHT)
     assert 0.2 < held < 4

@@ -366,6 +366,6 @@ def test_stops_for_looking_brighten_the_pngs_alone(composition, shot):
 
 @pytest.mark.parametrize("stops", [None, "3", float("nan"), 31, True])
 def test_stops_that_are_none(composition, shot, stops):
-    with pytest.raises(RequestError, match="is no number of stops"):
+    with pytest.raises(RequestError, match="is not a number of stops"):
         dump(composition, 7, shot / "look", viewing_stops=stops)
     assert not (shot / "look").exists()
