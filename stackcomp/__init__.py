@@ -149,10 +149,20 @@ def _viewable(image: Any) -> Any:
     return viewable(image)
 
 
+def _check_replaceable(path: Any, mark: Any, replace: bool) -> None:
+    from stackcomp.check.originals import Writing, refusals
+    from stackcomp.errors import FileError
+
+    allow = "replace=True lets it be replaced"
+    for problem in refusals([Writing(path, mark)], [], replace_foreign=replace, allow=allow):
+        raise FileError(path, problem.message, problem.way_out)
+
+
 # What an Image offers from rooms above its own; loaded when it is first used.
 services.provide("encoding", _encoding)
 services.provide("save", _save)
 services.provide("viewable", _viewable)
+services.provide("check_replaceable", _check_replaceable)
 
 
 def __getattr__(name: str) -> Any:

@@ -44,7 +44,12 @@ __all__ = ["Reading", "RealPaths", "Writing", "refusals"]
 _ANY_FRAME = 987_654_321
 _MOST_LISTED = 3
 _PICTURES = ("delivery", "picture", "dump", "measurement")
-_WORDS = {"report": "the report of a dump", "findings": "findings of measuring", "schema": "a schema"}
+_WORDS = {
+    "report": "the report of a dump",
+    "findings": "findings of measuring",
+    "schema": "a schema",
+    "corrections": "colour corrections",
+}
 
 _ELSEWHERE = "write to another folder or name"
 _KEEP = f"originals are never overwritten; {_ELSEWHERE}"

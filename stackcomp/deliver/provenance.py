@@ -103,10 +103,10 @@ def _from_plate(document: Document, root: Path, node: str, frame: int) -> dict[s
 
 
 def _told_by(files: list[Path]) -> dict[str, Any]:
-    from stackcomp.files.picture_file import seen
+    from stackcomp.files.picture_file import header_of
 
     for path in files:
-        header = seen(path)[0]
+        header = header_of(path)[0]
         if header.format == "OpenEXR":
             return {name: header.metadata[name] for name in _PASSED_ON if name in header.metadata}
     return {}

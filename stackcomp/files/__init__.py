@@ -1,1 +1,1 @@
-"""Files: OpenEXR, stills, colour spaces, frame numbers in names, and pictures for people to look at."""
+"""Files: OpenEXR, stills, colour spaces, frame numbers in file names, and viewable pictures."""

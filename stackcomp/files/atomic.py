@@ -1,4 +1,4 @@
-"""Whole files only: write beside the final name, look at the result, then put it in place."""
+"""Atomic writing: write beside the final name, check the result, then rename it into place."""
 
 from __future__ import annotations
 
@@ -11,20 +11,47 @@ from pathlib import Path
 from stackcomp.errors import FileError
 from stackcomp.files.file_state import cannot_write
 
-__all__ = ["whole_file"]
+__all__ = ["library_write", "whole_file"]
+
+
+class _LibraryWriteError(Exception):
+    """A library failed to write or encode a file; ``error`` is what the library raised."""
+
+    def __init__(self, error: Exception) -> None:
+        super().__init__(str(error))
+        self.error = error
+
+
+@contextlib.contextmanager
+def library_write(*errors: type[Exception]) -> Iterator[None]:
+    """Mark a call of a library inside `whole_file`: these exceptions mean that it could not write the file.
+
+    Only the call itself belongs inside, so that an error in our own code is never reported as a file that cannot
+    be written.
+
+    Args:
+        errors: exceptions that the library raises when it cannot write.
+    """
+    try:
+        yield
+    except errors as error:
+        raise _LibraryWriteError(error) from error
 
 
 @contextlib.contextmanager
 def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """Gives a hidden name in the same folder; on success it takes the place of ``path`` at once.
+    """Yield a hidden name in the same folder, which replaces ``path`` when the body succeeds.
 
-    The body writes the file and reads back what it wants to be sure of. Whatever it raises removes the
-    unfinished file, leaves an older one under the final name as it was, and comes out as `FileError`.
-    A missing folder is made.
+    The body writes the file and reads back what it must be sure of. When it raises, the unfinished file is removed
+    and an older file under the final name stays unchanged. A missing folder is created.
+
+    Raises:
+        FileError: the system or a library (see `library_write`) cannot write the file, the name or the text has a
+            character that cannot be encoded, or the body raised it. All other exceptions come out unchanged.
     """
     final = Path(path)
-    # Same folder, because a rename is only at once within one file system; same ending, because some
-    # writers go by it.
+    # Same folder, because a rename is atomic only within one file system; same suffix, because some writers
+    # choose the format by it.
     unfinished = final.with_name(f".{final.stem}.{os.getpid()}-{threading.get_ident()}{final.suffix}")
     try:
         if final.is_dir():
@@ -33,12 +60,19 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
         yield unfinished
         os.replace(unfinished, final)
     except FileError as error:
-        # What was found wrong with the unfinished file is said of the name that the user knows.
+        # Errors in the unfinished file are reported under the name that the user knows.
         if error.path == str(unfinished):
             raise FileError(final, error.reason, error.way_out) from error
         raise
-    except (OSError, RuntimeError, ValueError, TypeError) as error:
+    except _LibraryWriteError as error:
+        raise cannot_write(final, error.error) from error.error
+    except OSError as error:
         raise cannot_write(final, error) from error
+    except UnicodeEncodeError as error:
+        character = error.object[error.start : error.start + 1]
+        raise FileError(
+            final, f"cannot be written: the character {character!r} cannot be encoded", "use another character"
+        ) from error
     finally:
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, ValueError):
             unfinished.unlink()

@@ -1,14 +1,13 @@
 """Colour spaces and conversions between them, through an OpenColorIO config.
 
-The config is pinned by its full name: what ``default`` and the ``-latest`` names stand for changes from one
-release of the library to the next, and pictures with it. A config file on disk is taken by its path.
+The config is named by its full name: the meaning of ``default`` and of the ``-latest`` names changes between
+releases of the library, and would change pictures. A config file on disk is named by its path.
 
-Conversions run in float32 with the lossless optimisation. The library's default takes short cuts in log,
-exp and power: measured with OpenColorIO 2.6, ACEScg to ACEScct was off by 8.5e-7 instead of 7e-8, and the
-default view by up to 1e-4, for a fifth of the time saved.
+Conversions run in float32 with the lossless optimisation. The library's default approximates log, exp and power:
+measured with OpenColorIO 2.6, the error of ACEScg to ACEScct was 8.5e-7 instead of 7e-8, and that of the default
+view up to 1e-4, for a fifth of the time saved.
 
-A conversion from or to a data space (normals, depth …) is refused, where the library would silently do
-nothing.
+A conversion from or to a data space (normals, depth …) is refused; the library would silently change nothing.
 """
 
 from __future__ import annotations
@@ -27,7 +26,7 @@ import numpy.typing as npt
 
 from stackcomp.data.image import Plane
 from stackcomp.data.port_types import Encoding, EncodingFamily
-from stackcomp.errors import did_you_mean
+from stackcomp.errors import Problem, RequestError, did_you_mean
 from stackcomp.files.colour_names import Space, hint, matching
 from stackcomp.files.paths import nearby
 from stackcomp.kernels.strips import over_strips
@@ -47,7 +46,7 @@ __all__ = [
 ]
 
 DEFAULT_CONFIG = "studio-config-v2.2.0_aces-v1.3_ocio-v2.4"
-"""The config used where a graph names none."""
+"""The config of graphs that do not name one."""
 
 Planes = tuple[Plane, Plane, Plane]
 _FAMILIES: dict[str, EncodingFamily] = {
@@ -63,8 +62,15 @@ _FAMILIES: dict[str, EncodingFamily] = {
 _lock = threading.Lock()
 
 
-class UnknownEncoding(ValueError):  # noqa: N818 - reads as what it says
-    """A name that the config does not have, or a conversion that it cannot give."""
+class UnknownEncoding(RequestError):  # noqa: N818 - a state of the request, not of the program
+    """The config has no such colour space, display or view, cannot convert, or there is no such config.
+
+    Args:
+        message: what is wrong, with the way out; or the problems themselves.
+    """
+
+    def __init__(self, message: str | Problem | Iterable[Problem]) -> None:
+        super().__init__(Problem("encoding-unknown", message) if isinstance(message, str) else message)
 
 
 @dataclass(frozen=True)
@@ -76,7 +82,7 @@ class Conversion:
 
 
 def config(name: str = DEFAULT_CONFIG) -> Any:
-    """The config of that name, or at that path; read once.
+    """Return the config of a name or path; each config is read once.
 
     Args:
         name: full name of a built-in config, with or without ``ocio://``, or path to a config file.
@@ -87,12 +93,12 @@ def config(name: str = DEFAULT_CONFIG) -> Any:
     bare = name.removeprefix("ocio://")
     if bare == "default" or bare.endswith("-latest"):
         raise UnknownEncoding(
-            f'config "{name}" stands for another one in each release of OpenColorIO, and pictures would '
-            f'change with it — give a full name, such as "{DEFAULT_CONFIG}"'
+            f'config "{name}" is a different config in each release of OpenColorIO, which would change pictures '
+            f'— give a full name, such as "{DEFAULT_CONFIG}"'
         )
-    changed = 0 if bare in _built_in() else _changed(Path(name), bare)
+    modified = 0 if bare in _built_in() else _modified(Path(name), bare)
     with _lock:
-        return _load(bare, changed)
+        return _load(bare, modified)
 
 
 @functools.cache
@@ -102,21 +108,22 @@ def _built_in() -> tuple[str, ...]:
     return tuple(entry[0] for entry in PyOpenColorIO.BuiltinConfigRegistry().getBuiltinConfigs())
 
 
-def _changed(path: Path, name: str) -> int:
+def _modified(path: Path, name: str) -> int:
+    """Return the modification time of a config file in nanoseconds."""
     try:
         return path.stat().st_mtime_ns
-    except OSError:
+    except (OSError, ValueError):  # ValueError: a character that no path can contain
         of_file = path.suffix == ".ocio" or len(path.parts) > 1
         near = nearby(path) if of_file else did_you_mean(name, _built_in())
         if of_file and not near.startswith(("did", "it")) and "not exist" not in near:
             near = f'give the path of a config, or the full name of a built-in one, such as "{DEFAULT_CONFIG}"'
         raise UnknownEncoding(
-            f'there is no config "{name}", neither built in nor as a file' + (f" — {near}" if near else "")
+            f'there is no config "{name}", neither a built-in one nor a file' + (f" — {near}" if near else "")
         ) from None
 
 
 @functools.lru_cache(maxsize=8)
-def _load(name: str, changed: int) -> Any:
+def _load(name: str, modified: int) -> Any:
     import PyOpenColorIO
 
     try:
@@ -128,14 +135,14 @@ def _load(name: str, changed: int) -> Any:
 
 
 def encoding(name: str, config: str = DEFAULT_CONFIG) -> Encoding:
-    """The encoding that a name stands for.
+    """Return the encoding of a name.
 
     Args:
-        name: of a colour space or display colour space, an alias of one, or a role; in any case.
+        name: of a colour space or display colour space, an alias of one, or a role; case-insensitive.
         config: see `config`.
 
     Raises:
-        UnknownEncoding: no such name; the message holds the nearest official ones.
+        UnknownEncoding: no such name; the message lists the most similar official names.
     """
     return _encoding(name, config)
 
@@ -143,14 +150,16 @@ def encoding(name: str, config: str = DEFAULT_CONFIG) -> Encoding:
 @functools.lru_cache(maxsize=512)
 def _encoding(name: str, config_name: str) -> Encoding:
     loaded = config(config_name)
-    space = loaded.getColorSpace(name) if name else None
+    # The library takes UTF-8 only; a name that cannot be encoded is the name of no space.
+    encodable = name.encode("utf-8", errors="replace").decode() == name
+    space = loaded.getColorSpace(name) if name and encodable else None
     if space is None:
         raise UnknownEncoding(f'there is no colour space "{name}" in {config_name} — {_hint(name, config_name)}')
     return Encoding(space.getName(), _family(loaded, space))
 
 
 def spaces(config: str = DEFAULT_CONFIG) -> list[Space]:
-    """All colour spaces of a config, scene-linear ones first, then log, display and data.
+    """Return all colour spaces of a config: first scene-linear ones, then log, display and data.
 
     Args:
         config: see `config`.
@@ -167,19 +176,19 @@ def _spaces(config_name: str) -> tuple[Space, ...]:
 
     loaded = config(config_name)
     names = loaded.getColorSpaceNames(PyOpenColorIO.SEARCH_REFERENCE_SPACE_ALL, PyOpenColorIO.COLORSPACE_ALL)
-    found = [loaded.getColorSpace(name) for name in names]
+    stored = [loaded.getColorSpace(name) for name in names]
     roles = list(loaded.getRoles())
 
     def others(space: Any) -> tuple[str, ...]:
         return (*space.getAliases(), *(role for role, name in roles if name == space.getName()))
 
-    listed = [Space(space.getName(), _family(loaded, space), space.getFamily(), others(space)) for space in found]
+    listed = [Space(space.getName(), _family(loaded, space), space.getFamily(), others(space)) for space in stored]
     order = list(get_args(EncodingFamily))
     return tuple(sorted(listed, key=lambda space: order.index(space.family)))
 
 
 def displays(config_name: str = DEFAULT_CONFIG) -> dict[str, list[str]]:
-    """Views by display, the default ones first.
+    """Return the views of each display by name, the default display and views first.
 
     Args:
         config_name: see `config`.
@@ -197,10 +206,10 @@ def _first(default: str, names: Iterable[str]) -> list[str]:
 
 
 def find_spaces(word: str, config: str = DEFAULT_CONFIG) -> list[Space]:
-    """Colour spaces whose name, alias or group contains a word, best first; see `colour_names.matching`.
+    """Return colour spaces whose name, alias or group contains a word, best first; see `colour_names.matching`.
 
     Args:
-        word: as somebody wrote it; case, spaces, dashes and dots are ignored.
+        word: as the user wrote it; case, spaces, dashes and dots are ignored.
         config: see `config`.
 
     Raises:
@@ -212,23 +221,23 @@ def find_spaces(word: str, config: str = DEFAULT_CONFIG) -> list[Space]:
 
 
 def _names(config_name: str, *, groups: bool = False) -> dict[str, tuple[str, ...]]:
-    """Other names by name: first those of no camera, which are meant more often."""
+    """Return the other names by name: first spaces that are not of a camera, which are more often meant."""
     listed = sorted(_spaces(config_name), key=lambda space: space.group.startswith("Input/"))
     return {space.name: (*space.aliases, *((space.group,) if groups else ())) for space in listed}
 
 
 def _hint(name: str, config_name: str) -> str:
-    """What to do about a colour space that a config does not have."""
+    """Return a hint about a colour space that a config does not have."""
     command = _command("stackcomp encodings", config_name)
     names = _names(config_name)
     if not matching(name, names):
         studio = [entry for entry in _built_in() if entry.startswith("studio-config-") and entry != DEFAULT_CONFIG]
         for other in (DEFAULT_CONFIG, *studio):
-            found = matching(name, _names(other))
-            if found and other != config_name.removeprefix("ocio://"):
+            matches = matching(name, _names(other))
+            if matches and other != config_name.removeprefix("ocio://"):
                 return (
-                    f'the built-in config {other} has "{found[0]}", and "colour_config" can name that config; '
-                    f"`{command}` lists what is in this one"
+                    f'the built-in config {other} has "{matches[0]}", and "colour_config" can select that config; '
+                    f"`{command}` lists the colour spaces of this one"
                 )
     return hint(name, names, command)
 
@@ -251,7 +260,12 @@ def _family(loaded: Any, space: Any) -> EncodingFamily:
 
 
 def is_matrix(src: str | Encoding, dst: str | Encoding, config: str = DEFAULT_CONFIG) -> Conversion | None:
-    """The matrix of a conversion that is nothing but one; None where it is more.
+    """Return the matrix of a conversion that is a single matrix; None if it is not.
+
+    Args:
+        src: encoding to convert from.
+        dst: encoding to convert to.
+        config: see `config`.
 
     Raises:
         UnknownEncoding: see `encoding`; also a data space.
@@ -267,7 +281,7 @@ def _matrix(src: str, dst: str, config_name: str) -> Conversion | None:
     steps = list(processor.createGroupTransform())
     if not steps:
         return Conversion(np.eye(3), np.zeros(3))
-    # The optimisation has joined neighbouring matrices, so a conversion that is one has a single step.
+    # The optimisation joins adjacent matrices, so a conversion that is a matrix has a single step.
     (step, *more) = steps
     if more or not isinstance(step, PyOpenColorIO.MatrixTransform):
         return None
@@ -284,17 +298,17 @@ def convert(
     """Convert R, G and B from one encoding to another.
 
     Args:
-        planes: three float32 planes of one shape; they are not written to.
-        src: encoding they are in.
-        dst: encoding wanted.
+        planes: three float32 planes ``(height, width)``; they are not written to.
+        src: their encoding.
+        dst: encoding of the result.
         config: see `config`.
 
     Returns:
-        Three new planes.
+        Three new float32 planes ``(height, width)``.
 
     Raises:
         UnknownEncoding: see `encoding`; also a data space.
-        ValueError: not three float32 planes of one shape.
+        ValueError: not three float32 planes of one shape; a programming error.
     """
     return _apply(planes, _cpu(_name(src), _name(dst), config))
 
@@ -309,15 +323,18 @@ def display_view(
     """Encode R, G and B for a display, through a view of the config (its tone mapping included).
 
     Args:
-        planes: three float32 planes of one shape; they are not written to.
-        src: encoding they are in.
+        planes: three float32 planes ``(height, width)``; they are not written to.
+        src: their encoding.
         display: the config's default when None.
         view: the display's default when None.
         config: see `config`.
 
+    Returns:
+        Three new float32 planes ``(height, width)`` of display values, 0 to 1 for most views.
+
     Raises:
-        UnknownEncoding: no such encoding, display or view; the message holds the choices.
-        ValueError: not three float32 planes of one shape.
+        UnknownEncoding: no such encoding, display or view; the message lists the choices.
+        ValueError: not three float32 planes of one shape; a programming error.
     """
     return _apply(planes, _display_cpu(_name(src), display, view, config))
 
@@ -334,7 +351,7 @@ def _processor(src: str, dst: str, config_name: str) -> Any:
         if end.family == "data" and source != target:
             raise UnknownEncoding(
                 f'"{end.name}" is data, not colour: there is no conversion from "{source.name}" '
-                f'to "{target.name}" — say which encoding the numbers are in'
+                f'to "{target.name}" — give the encoding of the numbers'
             )
     try:
         return config(config_name).getProcessor(source.name, target.name)
@@ -358,7 +375,7 @@ def _display_cpu(src: str, display: str | None, view: str | None, config_name: s
     loaded = config(config_name)
     source = _encoding(src, config_name)
     if source.family == "data":
-        raise UnknownEncoding(f'"{source.name}" is data, not colour: no view shows it')
+        raise UnknownEncoding(f'"{source.name}" is data, not colour: it has no view')
     display = display or loaded.getDefaultDisplay()
     _check_choice("there is no display", display, list(loaded.getDisplays()), config_name)
     view = view or loaded.getDefaultView(display, source.name)
@@ -383,16 +400,16 @@ def _apply(planes: Sequence[Plane], processor: Any) -> Planes:
 
     shapes = {plane.shape for plane in planes}
     if len(planes) != 3 or len(shapes) != 1 or any(plane.dtype != np.float32 for plane in planes):
-        seen = ", ".join(f"{plane.dtype} {plane.shape}" for plane in planes)
-        raise ValueError(f"colour is three float32 planes of one shape, not {seen}")
+        given = ", ".join(f"{plane.dtype} {plane.shape}" for plane in planes)
+        raise ValueError(f"colour is three float32 planes of one shape, not {given}")
     converted = cast(Planes, tuple(np.array(plane, np.float32, order="C") for plane in planes))
     height, width = converted[0].shape
     if processor.isNoOp() or not width:
         return converted
 
-    def work(first: int, last: int) -> None:
+    def convert_rows(first: int, last: int) -> None:
         rows = [plane[first:last] for plane in converted]
         processor.apply(PyOpenColorIO.PlanarImageDesc(*rows, width, last - first))
 
-    over_strips(work, height)
+    over_strips(convert_rows, height)
     return converted

@@ -1,11 +1,11 @@
-"""What files write about their colour space, and the names of those spaces.
+"""Header attributes about colour spaces, and the names of those spaces.
 
-Two header attributes of OpenEXR tell which RGB the numbers are: ``chromaticities`` (x and y of red, green,
+Two header attributes of OpenEXR state the RGB colour space: ``chromaticities`` (x and y of red, green,
 blue and white) and ``colorInteropID`` (an identifier agreed on by the Color Interop Forum).
 
 Sources: chromaticities from SMPTE ST 2065-1 (AP0), Academy S-2014-004 (AP1), ITU-R BT.709, ITU-R BT.2020,
 SMPTE EG 432-1 (P3, with the D65 white), Adobe RGB (1998); identifiers from the Color Interop Forum's
-recommendation, as the configs of OpenColorIO carry them from config version 2.5 on.
+recommendation, as in the configs of OpenColorIO from config version 2.5 on.
 """
 
 from __future__ import annotations
@@ -56,20 +56,20 @@ _INTEROP_IDS = {
 
 
 def chromaticities_of(encoding: str | Encoding) -> Chromaticities | None:
-    """The x and y of red, green, blue and white of a scene-linear space; None where not known."""
+    """Return x and y of red, green, blue and white of a scene-linear space; None if unknown."""
     name = encoding if isinstance(encoding, str) else encoding.name
     return _CHROMATICITIES.get(name)
 
 
 def from_chromaticities(numbers: Sequence[float], *, tolerance: float = 1e-4) -> str | None:
-    """Name of the scene-linear space with these chromaticities.
+    """Return the name of the scene-linear space with these chromaticities.
 
     Args:
         numbers: x and y of red, green, blue, white.
-        tolerance: largest difference of any. The nearest two known spaces differ by .01.
+        tolerance: largest difference of any number. The two most similar known spaces differ by .01.
 
     Returns:
-        The name, or None where no known space fits.
+        The name, or None if no known space matches.
     """
     if len(numbers) != 8:
         return None
@@ -80,18 +80,18 @@ def from_chromaticities(numbers: Sequence[float], *, tolerance: float = 1e-4) ->
 
 
 def interop_id_of(encoding: str | Encoding) -> str | None:
-    """The ``colorInteropID`` of an encoding, or None where it has none."""
+    """Return the ``colorInteropID`` of an encoding, or None if it has none."""
     name = encoding if isinstance(encoding, str) else encoding.name
     return next((key for key, known in _INTEROP_IDS.items() if known == name), None)
 
 
 def from_interop_id(identifier: str) -> str | None:
-    """Name of the encoding that a ``colorInteropID`` stands for, or None where it is not known."""
+    """Return the name of the encoding with a ``colorInteropID``, or None if it is unknown."""
     return _INTEROP_IDS.get(identifier)
 
 
 def from_header(metadata: Mapping[str, Any]) -> str | None:
-    """Name of the encoding that a header's attributes tell, its identifier before its chromaticities; or None."""
+    """Return the name of the encoding in a header: by its identifier, else its chromaticities; None if unknown."""
     identifier, numbers = metadata.get("colorInteropID"), metadata.get("chromaticities")
     name = None if identifier is None else from_interop_id(str(identifier))
     return from_chromaticities(numbers) if name is None and numbers is not None else name

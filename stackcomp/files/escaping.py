@@ -1,4 +1,4 @@
-"""Names written so that a path with a frame token holds them as they are."""
+"""Escape names for paths with frame tokens."""
 
 from __future__ import annotations
 
@@ -8,5 +8,5 @@ __all__ = ["escaped"]
 
 
 def escaped(name: str) -> str:
-    """A name as it is written in a path with frame tokens, so that no part of it is taken for one."""
+    """Return a name as it is written in a path with frame tokens, so that no part of it is read as a token."""
     return re.sub(r"[{}%]", lambda sign: 2 * sign[0], name)

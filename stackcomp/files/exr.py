@@ -1,10 +1,10 @@
-"""OpenEXR: read headers and pixels. `stackcomp.files.exr_write` has the other direction.
+"""OpenEXR: read headers and pixels. `stackcomp.files.exr_write` writes them.
 
-Names of channels: in a file of one part they are as stored. With several parts, a part is the same thing
-as a layer: its channels appear as ``part.channel``, except where they begin with the part's name already,
-and except for the first part that holds plain R, G or B, which is the picture itself.
+Names of channels: in a file of one part they are as stored. In a file of several parts, a part is a layer: its
+channels are named ``part.channel``, except those that already begin with the part's name, and except those of the
+first part that has R, G or B without a layer name, which is the main picture.
 
-Windows: parts may cover different pixels. What is read covers all of them, with 0 where a part has none.
+Windows: parts may have different data windows. Planes cover their union, and are 0 where a part has no pixels.
 """
 
 from __future__ import annotations
@@ -26,19 +26,19 @@ from stackcomp.errors import FileError, did_you_mean
 from stackcomp.files.exr_layout import Layout, PartLayout, PixelType, check_chunks, read_layout
 from stackcomp.files.exr_write import WriteReport, library_threads, write
 from stackcomp.files.file_state import FileState, one_state
-from stackcomp.files.quiet import printed, unheard
+from stackcomp.files.quiet import captured_stdout, filtered_stderr
 from stackcomp.kernels.strips import over_strips
 
 __all__ = ["LARGEST", "LARGEST_FRAME", "Header", "Part", "Pixels", "WriteReport", "read", "read_header", "write"]
 
 LARGEST = 64 << 30
-"""Bytes of planes beyond which a file is refused by its header; set it to read larger ones."""
+"""Largest size of all planes in bytes. A file whose header announces more is refused; raise it to read one."""
 
 LARGEST_FRAME = 1 << 30
-"""Pixels of a display window beyond which a file is refused by its header: each plane over it would take 4 GiB."""
+"""Largest number of pixels in a display window, at which a plane takes 4 GiB. A file with more is refused."""
 
 SUBSAMPLED = "subsampled (luminance and chroma), which cannot be used"
-"""What is said of such channels."""
+"""Describes such channels in messages."""
 
 _STRUCTURE = frozenset(
     ("channels", "chunkCount", "compression", "dataWindow", "displayWindow", "lineOrder", "tiles", "type")
@@ -59,18 +59,18 @@ class Part:
 
 @dataclass(frozen=True)
 class Header:
-    """What a file says about itself.
+    """The header of a file.
 
     Attributes:
         channels: full names, in the file's order, part by part.
         pixel_types: full name → ``"half"``, ``"float"`` or ``"uint"``.
         data_window: around the pixels of all parts.
         display_window: the frame.
-        metadata: attributes of the first part, then those that only later parts have. What describes how
-            the file is stored (windows, compression, channels …) is left out.
+        metadata: attributes of the first part, and those that only later parts have. Attributes of the storage
+            (windows, compression, channels …) are left out.
         parts: as stored.
         subsampled: full names of channels that have fewer pixels than the window.
-        doubts: what is odd about the header, though the file can be read; sentences.
+        doubts: what is wrong with the header although the file can be read; clauses without a full stop.
     """
 
     channels: tuple[str, ...]
@@ -84,13 +84,13 @@ class Header:
 
     @property
     def text(self) -> dict[str, str]:
-        """The metadata that is text."""
+        """The text attributes of the metadata."""
         return {name: value for name, value in self.metadata.items() if isinstance(value, str)}
 
 
 @dataclass(frozen=True)
 class Pixels:
-    """Planes of a file: full name → float32 (uint32 where stored so), C-contiguous, over ``window``."""
+    """Planes of a file: full name → float32 (uint32 if stored so), C-contiguous, of ``window.shape``."""
 
     planes: dict[str, Plane]
     window: Window
@@ -98,15 +98,15 @@ class Pixels:
 
 
 def read_header(path: str | os.PathLike[str], *, state: FileState | None = None) -> Header:
-    """What stands in a file's header; no pixel is read.
+    """Return the header of a file; no pixel is decoded.
 
     Args:
         path: the file.
-        state: the state in which the file must be; any when None.
+        state: the expected state of the file; any state when None.
 
     Raises:
         FileError: missing, not OpenEXR, deep, damaged, or larger than `LARGEST` or `LARGEST_FRAME`.
-        FileChangedError: it is not in that state, or changed while it was read.
+        FileChangedError: the file is in another state, or changed during reading.
     """
     path = Path(path)
     with one_state(path, state):
@@ -120,14 +120,13 @@ def read(
 
     Args:
         path: the file.
-        channels: full names wanted; all when None. Half becomes float32; float and uint keep every bit.
+        channels: full names to read; all when None. Half becomes float32; float and uint keep every bit.
         state: as in `read_header`.
 
     Raises:
-        FileError: as `read_header`; also a channel that is not there, subsampled channels, an unfinished
-            file, and pixels that cannot be decoded.
-        FileChangedError: as `read_header`. Header and pixels are those of one state of the file, or this is
-            raised.
+        FileError: as `read_header`; also a missing channel, a subsampled channel, an unfinished file, and pixels
+            that cannot be decoded.
+        FileChangedError: as `read_header`. Header and pixels always belong to one state of the file.
     """
     path = Path(path)
     with one_state(path, state):
@@ -143,9 +142,9 @@ def _read(path: Path, channels: Iterable[str] | None) -> Pixels:
         if name in header.subsampled:
             raise FileError(path, f'channel "{name}" is {SUBSAMPLED}', "save it with R, G and B at full size")
     check_chunks(path, layout)
-    with printed(), unheard():
+    with captured_stdout(), filtered_stderr():
         file = _open(path, layout, header_only=False, num_threads=library_threads())
-    # The library drops parts that it cannot decode, and later ones move up.
+    # The library drops parts that it cannot decode, and renumbers the later ones.
     decoded = {_key(part, layout): part for part in file.parts}
     planes: dict[str, Plane] = {}
     for number, part in enumerate(header.parts):
@@ -164,7 +163,7 @@ def _read(path: Path, channels: Iterable[str] | None) -> Pixels:
 
 
 def _same_windows(path: Path, decoded: Any, part: Part, header: Header) -> None:
-    """Hold what was decoded against the header that was read before: a file may be written to at any time."""
+    """Compare the windows of the decoded part with the header read before: a file may change at any time."""
     own, frame = (Window.from_exr(*decoded.header[name]) for name in ("dataWindow", "displayWindow"))
     if own != part.data_window:
         raise FileError(
@@ -197,8 +196,8 @@ def _header(path: Path) -> tuple[Header, Layout]:
     names = _full_names(layout.parts)
     every = [name for group in names for name in group]
     if len(set(every)) != len(every):
-        twice = next(name for name in every if every.count(name) > 1)
-        raise FileError(path, f'channel "{twice}" is there twice', "give the parts of the file other names")
+        repeated = next(name for name in every if every.count(name) > 1)
+        raise FileError(path, f'it has two channels "{repeated}"', "give the parts of the file other names")
     frame = layout.parts[0].display_window
     if frame.width * frame.height > LARGEST_FRAME:
         raise FileError(
@@ -256,7 +255,7 @@ def _check_part(path: Path, number: int, part: PartLayout) -> None:
             "flatten it when rendering",
         )
     if part.data_window.empty or part.display_window.empty:
-        raise FileError(path, f'its header is damaged: part {number} "{part.name}" has a window without pixels')
+        raise FileError(path, f'its header is damaged: part {number} "{part.name}" has an empty window')
     if not part.channels:
         raise FileError(path, f'part {number} "{part.name}" has no channels')
 
@@ -275,69 +274,85 @@ def _full_names(parts: tuple[PartLayout, ...]) -> list[tuple[str, ...]]:
 
 
 def _metadata(path: Path, layout: Layout) -> dict[str, Any]:
-    with printed(), unheard():
+    with captured_stdout(), filtered_stderr():
         parts = _open(path, layout, header_only=True).parts
     if len(parts) != len(layout.parts):
-        raise FileError(path, f"{len(parts)} of its {len(layout.parts)} parts can be opened")
-    found: dict[str, Any] = {}
+        raise FileError(path, f"only {len(parts)} of its {len(layout.parts)} parts can be opened")
+    metadata: dict[str, Any] = {}
     for part, known in zip(parts, layout.parts, strict=True):
         for name, value in part.header.items():
             if name not in _STRUCTURE and name not in known.ignored:
-                found.setdefault(name, known.foreign.get(name, value))
+                metadata.setdefault(name, known.foreign.get(name, value))
     if len(parts) > 1:
-        found.pop("name", None)
-    return found
+        metadata.pop("name", None)
+    return metadata
 
 
 def _open(path: Path, layout: Layout, **options: Any) -> Any:
     import OpenEXR
 
-    source = _Repaired(path, layout.repairs) if layout.repairs else str(path)
+    repaired = _Repaired(path, layout.repairs) if layout.repairs else None
     try:
-        return OpenEXR.File(source, separate_channels=True, **options)
+        return OpenEXR.File(str(path) if repaired is None else repaired, separate_channels=True, **options)
     except MemoryError as error:
         raise FileError(path, "there is not enough memory for it") from error
-    except Exception as error:
-        if layout.repairs and isinstance(error, TypeError | UnicodeDecodeError):
-            # Before 3.5 the library reads from paths alone.
-            raise FileError(
-                path, layout.doubts[0], "install OpenEXR 3.5 or newer to read it all the same"
-            ) from error
-        # The bindings raise whatever comes to hand; all of it means that this file is no good.
+    except Exception as error:  # The bindings raise exceptions of any type for damaged files.
+        if repaired is not None and repaired.failure is not None:
+            # Raised by our own code below, which the library called.
+            raise repaired.failure from None
+        if repaired is not None and isinstance(error, TypeError | UnicodeDecodeError):
+            # Before 3.5 the library reads from paths only.
+            raise FileError(path, layout.doubts[0], "install OpenEXR 3.5 or newer to read it anyway") from error
         raise FileError(
             path, "its header is damaged: the OpenEXR library cannot read it", "render or copy the file again"
         ) from error
     finally:
-        if isinstance(source, _Repaired):
-            source.close()
+        if repaired is not None:
+            repaired.close()
 
 
 class _Repaired(io.RawIOBase):
-    """A file as the library would have it: with other bytes at a few places of its header."""
+    """A file as the library can read it: with other bytes at a few offsets of its header.
+
+    Attributes:
+        failure: the exception that reading raised, because the library replaces it by one of its own.
+    """
 
     def __init__(self, path: Path, repairs: Iterable[tuple[int, bytes]]) -> None:
         super().__init__()
+        self._path = path
         self._file = path.open("rb")
         self._repairs = tuple(repairs)
+        self.failure: Exception | None = None
 
     def readable(self) -> bool:
-        """It can be read; nothing is ever written to it."""
+        """Whether it can be read: always."""
         return True
 
     def seekable(self) -> bool:
-        """It can be moved about in."""
+        """Whether it supports `seek`: always."""
         return True
 
     def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
-        """Move to a place; see `io.IOBase.seek`."""
+        """Set the position; see `io.IOBase.seek`."""
         return self._file.seek(offset, whence)
 
     def tell(self) -> int:
-        """The place at which the next byte is read."""
+        """Return the position of the next byte."""
         return self._file.tell()
 
     def read(self, size: int = -1) -> bytes:
-        """Read on, with the repairs in what is read."""
+        """Read bytes from the position on, repaired."""
+        try:
+            return self._read(size)
+        except OSError as error:
+            self.failure = FileError(self._path, f"cannot be read: {error.strerror or error}")
+            raise
+        except Exception as error:
+            self.failure = error
+            raise
+
+    def _read(self, size: int) -> bytes:
         start = self._file.tell()
         data = bytearray(self._file.read(size))
         for at, instead in self._repairs:
@@ -347,6 +362,6 @@ class _Repaired(io.RawIOBase):
         return bytes(data)
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         self._file.close()
         super().close()

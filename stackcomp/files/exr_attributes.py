@@ -1,8 +1,8 @@
-"""Attributes of an OpenEXR header whose value is not what the standard promises.
+"""Attributes of an OpenEXR header that do not conform to the standard.
 
-The library trips over text that is not UTF-8 and over some numbers, and passes over values of a wrong type without
-a word. This module says what is wrong with each attribute, and gives bytes of the same length that the library can
-read in their place; the file stays as it is.
+The library fails on text that is not UTF-8 and on some numbers, and silently skips values of a wrong type. This
+module reports what is wrong with each attribute, and gives bytes of the same length that the library can read
+instead; the file is not changed.
 
 Sources: "OpenEXR File Layout" and "Standard Attributes" of the OpenEXR documentation,
 https://openexr.com/en/latest/; ``ImfStandardAttributes.h`` of the library.
@@ -19,7 +19,7 @@ __all__ = ["Attribute", "Oddity", "decoded", "oddities", "without_foreign_bytes"
 
 
 class Attribute(NamedTuple):
-    """An attribute as stored: its type by name, the value's bytes, and the places of both in the file."""
+    """An attribute as stored: the name of its type, the bytes of its value, and the file offsets of both."""
 
     kind: str
     kind_at: int
@@ -32,15 +32,14 @@ class Oddity(NamedTuple):
 
     Attributes:
         name: of the attribute.
-        said: what is wrong, as a sentence without its end.
-        keeps: the value as bytes where it is text in an unknown encoding; None where the attribute is to be
-            ignored.
-        repair: place in the file and bytes to read instead, for the library; None where it gets by.
+        message: what is wrong, a clause without a full stop.
+        kept_bytes: the value as bytes if it is text in an unknown encoding; None if the attribute is ignored.
+        repair: file offset and the bytes that the library reads there instead; None if it needs no repair.
     """
 
     name: str
-    said: str
-    keeps: bytes | None = None
+    message: str
+    kept_bytes: bytes | None = None
     repair: tuple[int, bytes] | None = None
 
 
@@ -79,7 +78,7 @@ _TYPES = {
 
 
 def decoded(text: bytes) -> str:
-    """Text of a header; where it is not UTF-8, with a question mark for each byte that ASCII does not have."""
+    """Return text of a header; if it is not UTF-8, with a question mark for each byte that is not ASCII."""
     try:
         return text.decode("utf-8")
     except UnicodeDecodeError:
@@ -87,39 +86,39 @@ def decoded(text: bytes) -> str:
 
 
 def without_foreign_bytes(text: bytes) -> bytes:
-    """The same number of bytes, ASCII alone."""
+    """Return the text with each byte that is not ASCII replaced by a question mark."""
     return bytes(byte if byte < 128 else ord("?") for byte in text)
 
 
 def oddities(attributes: Mapping[str, Attribute]) -> Iterator[Oddity]:
-    """What is wrong with the attributes of a part, as far as it does not concern where its pixels are."""
-    for name, found in attributes.items():
-        wanted = _TYPES.get(name, found.kind)
-        sound = _sound(found)
-        if found.kind != wanted:
-            said = f'attribute "{name}" is of type {found.kind}, not {wanted}'
-            yield Oddity(name, said, repair=_as_text(found) if sound else _opaque(found))
-        elif not sound:
-            said = f'attribute "{name}" has {len(found.data)} bytes, which is not the size of a {wanted}'
-            yield Oddity(name, said, repair=_opaque(found))
-        elif _as_text(found) is not None:
-            said = f'the text of attribute "{name}" is not UTF-8'
-            yield Oddity(name, said, keeps=found.data, repair=_as_text(found))
+    """Yield what is wrong with the attributes of a part: types, sizes, texts and two numbers."""
+    for name, attribute in attributes.items():
+        expected = _TYPES.get(name, attribute.kind)
+        has_right_size = _has_right_size(attribute)
+        if attribute.kind != expected:
+            message = f'attribute "{name}" is of type {attribute.kind}, not {expected}'
+            yield Oddity(name, message, repair=_text_repair(attribute) if has_right_size else _opaque(attribute))
+        elif not has_right_size:
+            message = f'attribute "{name}" has {len(attribute.data)} bytes, which is not the size of a {expected}'
+            yield Oddity(name, message, repair=_opaque(attribute))
+        elif (repair := _text_repair(attribute)) is not None:
+            message = f'the text of attribute "{name}" is not UTF-8'
+            yield Oddity(name, message, kept_bytes=attribute.data, repair=repair)
         elif name in ("pixelAspectRatio", "screenWindowWidth"):
-            (value,) = struct.unpack("<f", found.data)
-            # What the library accepts.
+            (value,) = struct.unpack("<f", attribute.data)
+            # The range that the library accepts.
             if not (math.isfinite(value) and 1e-6 < value < 1e6):
-                said = f'attribute "{name}" is {value:.6g}'
-                yield Oddity(name, said, repair=(found.at, struct.pack("<f", 1)))
+                message = f'attribute "{name}" is {value:.6g}'
+                yield Oddity(name, message, repair=(attribute.at, struct.pack("<f", 1)))
 
 
 def _opaque(attribute: Attribute) -> tuple[int, bytes]:
-    """A type that the library does not know, so that it takes the bytes as they are and stays in step."""
+    """Return the repair that gives an attribute an unknown type, whose bytes the library copies unparsed."""
     return attribute.kind_at, b"?" * len(attribute.kind.encode())
 
 
-def _sound(attribute: Attribute) -> bool:
-    """Whether the value has the size that its type has."""
+def _has_right_size(attribute: Attribute) -> bool:
+    """Whether the value has the size of its type."""
     size = len(attribute.data)
     if attribute.kind == "stringvector":
         return _words(attribute.data) is not None
@@ -129,8 +128,8 @@ def _sound(attribute: Attribute) -> bool:
 
 
 def _words(data: bytes) -> list[tuple[int, int]] | None:
-    """Where the texts of a list begin and end; None where the list is broken."""
-    found = []
+    """Return where the texts of a list begin and end; None if the list is damaged."""
+    spans = []
     at = 0
     while at < len(data):
         if at + 4 > len(data):
@@ -138,24 +137,24 @@ def _words(data: bytes) -> list[tuple[int, int]] | None:
         (length,) = struct.unpack_from("<i", data, at)
         if not 0 <= length <= len(data) - at - 4:
             return None
-        found.append((at + 4, at + 4 + length))
+        spans.append((at + 4, at + 4 + length))
         at += 4 + length
-    return found
+    return spans
 
 
-def _as_text(attribute: Attribute) -> tuple[int, bytes] | None:
-    """What to read instead of text that is not UTF-8; None where it is."""
+def _text_repair(attribute: Attribute) -> tuple[int, bytes] | None:
+    """Return the repair of text that is not UTF-8; None if it is UTF-8 or not text."""
     if attribute.kind == "string":
         words: list[tuple[int, int]] | None = [(0, len(attribute.data))]
     elif attribute.kind == "stringvector":
         words = _words(attribute.data)
     else:
         return None
-    found = bytearray(attribute.data)
+    repaired = bytearray(attribute.data)
     for first, last in words or ():
         if not _is_utf8(attribute.data[first:last]):
-            found[first:last] = without_foreign_bytes(attribute.data[first:last])
-    return None if found == attribute.data else (attribute.at, bytes(found))
+            repaired[first:last] = without_foreign_bytes(attribute.data[first:last])
+    return None if repaired == attribute.data else (attribute.at, bytes(repaired))
 
 
 def _is_utf8(text: bytes) -> bool:

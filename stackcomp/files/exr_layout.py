@@ -1,8 +1,11 @@
-"""The skeleton of an OpenEXR file: parts, channels, windows and the table of chunks.
+"""The layout of an OpenEXR file: parts, channels, windows and the table of chunks.
 
-The library tells everything else, but its header-only mode leaves out the pixel types, and on damaged or
-unfinished files it drops parts with no more than a line on stderr. This module reads just enough of the
-bytes to know what ought to be there, and touches no pixel.
+The library reads everything else, but its header-only mode omits the pixel types, and of damaged or unfinished
+files it drops parts with only a line on stderr. This module reads enough of the header to know what must be in
+the file. It decodes no pixels.
+
+Every size and index that comes from the file is checked before it is used, so no exception of this module's own
+code is ever taken for damage.
 
 Source: "OpenEXR File Layout", https://openexr.com/en/latest/OpenEXRFileLayout.html
 """
@@ -30,7 +33,7 @@ PixelType = Literal["uint", "half", "float"]
 _MAGIC = b"\x76\x2f\x31\x01"
 _TILED, _DEEP, _MULTIPART = 0x200, 0x800, 0x1000
 _PIXEL_TYPES: tuple[PixelType, ...] = ("uint", "half", "float")
-# Rows in a chunk, by the number that stands for the compression.
+# Name, and rows in a chunk, by the number of the compression.
 _COMPRESSIONS = (
     ("none", 1),
     ("rle", 1),
@@ -45,7 +48,7 @@ _COMPRESSIONS = (
     ("htj2k256", 256),
     ("htj2k32", 32),
 )
-# Attributes without which no pixel can be found.
+# Attributes without which pixels cannot be located.
 _NEEDED = frozenset(("channels", "compression", "dataWindow", "displayWindow", "tiles"))
 _LONGEST_HEADER = 256 << 20
 _CUT = "it is cut short"
@@ -63,10 +66,12 @@ class Channel:
 
 @dataclass(frozen=True)
 class PartLayout:
-    """One part; ``chunks`` is None where the count cannot be told from the header.
+    """One part.
 
-    ``ignored`` are names of attributes whose value cannot be what it should be, ``foreign`` those that hold text
-    which is not UTF-8, with their bytes.
+    Attributes:
+        chunks: number of chunks; None if the header does not determine it.
+        ignored: names of attributes with a wrong value, which are ignored.
+        foreign: attributes whose text is not UTF-8, with their bytes.
     """
 
     name: str
@@ -87,9 +92,9 @@ class Layout:
 
     Attributes:
         parts: as stored.
-        tables_at: place in the file.
-        doubts: what is odd about the header but does not keep the pixels from being read; sentences.
-        repairs: places in the file, and bytes to show the library there because it refuses those of the file.
+        tables_at: offset in the file, in bytes.
+        doubts: what is wrong with the header although the pixels can be read; clauses without a full stop.
+        repairs: offsets in the file, and the bytes that the library reads there instead of those that it refuses.
     """
 
     parts: tuple[PartLayout, ...]
@@ -99,7 +104,7 @@ class Layout:
 
 
 class _Cursor:
-    """Reads on through a file, never past its end."""
+    """Reads forward through a file, never past its end."""
 
     def __init__(self, path: Path, file: BinaryIO) -> None:
         self.path = path
@@ -122,23 +127,23 @@ class _Cursor:
         return self.buffer[self.at - count : self.at]
 
     def text(self) -> str:
-        found = bytearray()
+        stored = bytearray()
         while (byte := self.take(1)) != b"\0":
-            found += byte
-            if len(found) > 255:
+            stored += byte
+            if len(stored) > 255:
                 raise FileError(self.path, "its header is damaged: a name of more than 255 bytes", _WAY_OUT)
-        name = decoded(bytes(found))
-        if name.encode() != found:
-            self.repairs.append((self.at - len(found) - 1, name.encode()))
+        name = decoded(bytes(stored))
+        if name.encode() != stored:
+            self.repairs.append((self.at - len(stored) - 1, name.encode()))
             self.doubts.append(f'the name "{name}" in its header is not UTF-8')
         return name
 
 
 def read_layout(path: str | os.PathLike[str]) -> Layout:
-    """Read the skeleton of a file.
+    """Read the layout of a file from its header.
 
     Raises:
-        FileError: not there, not OpenEXR, or damaged within its header.
+        FileError: missing, not OpenEXR, or damaged within its header.
     """
     path = Path(path)
     try:
@@ -146,8 +151,6 @@ def read_layout(path: str | os.PathLike[str]) -> Layout:
             return _layout(_Cursor(path, file))
     except OSError as error:
         raise FileError(path, f"cannot be read: {error.strerror or error}") from error
-    except (struct.error, IndexError, KeyError, ValueError) as error:
-        raise FileError(path, "its header is damaged", _WAY_OUT) from error
 
 
 def _layout(cursor: _Cursor) -> Layout:
@@ -164,7 +167,7 @@ def _layout(cursor: _Cursor) -> Layout:
         )
     (version,) = struct.unpack("<I", cursor.take(4))
     if version & 0xFF != 2:
-        raise FileError(cursor.path, f"it is OpenEXR version {version & 0xFF}; version 2 is known")
+        raise FileError(cursor.path, f"it is OpenEXR version {version & 0xFF}; only version 2 can be read")
     parts = []
     while attributes := _attributes(cursor):
         parts.append(_part(cursor, attributes, version))
@@ -176,13 +179,13 @@ def _layout(cursor: _Cursor) -> Layout:
 
 
 def _attributes(cursor: _Cursor) -> dict[str, Attribute]:
-    found = {}
+    attributes = {}
     while name := cursor.text():
         kind_at = cursor.at
         kind = cursor.text()
         (size,) = struct.unpack("<i", cursor.take(4))
-        found[name] = Attribute(kind, kind_at, cursor.at, cursor.take(size))
-    return found
+        attributes[name] = Attribute(kind, kind_at, cursor.at, cursor.take(size))
+    return attributes
 
 
 def _part(cursor: _Cursor, attributes: dict[str, Attribute], version: int) -> PartLayout:
@@ -193,24 +196,24 @@ def _part(cursor: _Cursor, attributes: dict[str, Attribute], version: int) -> Pa
     ignored, foreign = set(), {}
     for odd in oddities(attributes):
         if odd.name in _NEEDED:
-            raise FileError(path, f"its header is damaged: {odd.said}", _WAY_OUT)
+            raise FileError(path, f"its header is damaged: {odd.message}", _WAY_OUT)
         if odd.repair is not None:
             cursor.repairs.append(odd.repair)
-        if odd.keeps is None:
+        if odd.kept_bytes is None:
             ignored.add(odd.name)
-            cursor.doubts.append(f"{odd.said}; it is ignored")
+            cursor.doubts.append(f"{odd.message}; it is ignored")
         else:
-            foreign[odd.name] = odd.keeps
-            cursor.doubts.append(f"{odd.said}; it is kept as bytes")
+            foreign[odd.name] = odd.kept_bytes
+            cursor.doubts.append(f"{odd.message}; it is kept as bytes")
     kind = _kind(cursor, attributes, version, ignored)
     number = attributes["compression"].data[0]
     known = number < len(_COMPRESSIONS)
     window = _box(attributes["dataWindow"].data)
     tiled = "tile" in kind
-    # A file of one part has this attribute by chance alone: nothing says that it is kept true.
-    told = attributes.get("chunkCount") if version & _MULTIPART and "chunkCount" not in ignored else None
-    if told is not None:
-        chunks: int | None = struct.unpack("<i", told.data)[0]
+    # The standard requires this attribute in multi-part files only; in others its value cannot be trusted.
+    count = attributes.get("chunkCount") if version & _MULTIPART and "chunkCount" not in ignored else None
+    if count is not None:
+        chunks: int | None = struct.unpack("<i", count.data)[0]
     elif tiled:
         if "tiles" not in attributes:
             raise FileError(path, 'its header is damaged: there is no attribute "tiles"', _WAY_OUT)
@@ -232,12 +235,12 @@ def _part(cursor: _Cursor, attributes: dict[str, Attribute], version: int) -> Pa
 
 
 def _kind(cursor: _Cursor, attributes: Mapping[str, Attribute], version: int, ignored: Collection[str]) -> str:
-    """What a part holds. In a file of one part the flags of its version decide, whatever its attribute says."""
+    """Return the type of a part. In a file of one part, the flags of the version field have priority."""
     flags = "tiledimage" if version & _TILED else "scanlineimage"
     if version & _DEEP:
         flags = "deeptile" if version & _TILED else "deepscanline"
-    told = attributes.get("type")
-    kind = decoded(told.data) if told is not None and "type" not in ignored else ""
+    stored = attributes.get("type")
+    kind = decoded(stored.data) if stored is not None and "type" not in ignored else ""
     if version & _MULTIPART:
         return kind or flags
     if kind and kind != flags:
@@ -255,49 +258,50 @@ def _tiles(window: Window, data: bytes) -> int | None:
     down: int
     across, down, mode = struct.unpack("<IIB", data)
     if mode & 0xF or not across or not down:
-        return None  # several levels; only their own writers count those
+        return None  # several levels, whose chunks are not counted here
     return -(-window.width // across) * -(-window.height // down)
 
 
 def _channels(cursor: _Cursor, stored: Attribute) -> list[Channel]:
     data = stored.data
-    found = []
+    channels = []
     names: list[bytes] = []
     at = 0
-    while data[at] != 0:
-        end = data.index(b"\0", at)
+    while (end := data.find(b"\0", at)) != at:
+        if end < 0 or end + 17 > len(data):
+            raise FileError(cursor.path, "its header is damaged: its list of channels is cut short", _WAY_OUT)
         kind, x, y = struct.unpack_from("<i4xii", data, end + 1)
-        if kind < 0:
-            raise ValueError(kind)
+        if not 0 <= kind < len(_PIXEL_TYPES):
+            raise FileError(cursor.path, f"its header is damaged: a channel has the pixel type {kind}", _WAY_OUT)
         name = data[at:end]
         if decoded(name).encode() != name:
             cursor.repairs.append((stored.at + at, without_foreign_bytes(name)))
             cursor.doubts.append(f'the name of channel "{decoded(name)}" is not UTF-8')
         names.append(name)
-        found.append(Channel(decoded(name), _PIXEL_TYPES[kind], (x, y)))
+        channels.append(Channel(decoded(name), _PIXEL_TYPES[kind], (x, y)))
         at = end + 17
-    shown = [channel.name.encode() for channel in found]
-    # Samples stand in the order of the names, so names with other bytes must come in the same order.
+    shown = [channel.name.encode() for channel in channels]
+    # Samples are stored in the order of the names, so the replaced names must sort in the same order.
     if shown != names and [names.index(name) for name in sorted(names)] != [
         shown.index(name) for name in sorted(shown)
     ]:
         raise FileError(
-            cursor.path, "names of its channels are not UTF-8", "render it with plain names of channels"
+            cursor.path, "names of its channels are not UTF-8", "render it with ASCII names of channels"
         )
-    return found
+    return channels
 
 
 def check_chunks(path: str | os.PathLike[str], layout: Layout, *, thorough: bool = False) -> None:
-    """Look at the table of chunks: every one must have a place inside the file.
+    """Check the table of chunks: every chunk must lie inside the file.
 
     Args:
         path: the file that ``layout`` was read from.
-        layout: its skeleton.
-        thorough: also look at the leader of each chunk of a single part of rows: its row, its length, and
-            that the last one ends where the file ends.
+        layout: its layout.
+        thorough: of a file with one scanline part, also check the row and length of each chunk, and that the last
+            chunk ends at the end of the file.
 
     Raises:
-        FileError: chunks are missing, because the file was cut, or its writer did not finish.
+        FileError: chunks are missing, because the file is cut short or unfinished.
     """
     path = Path(path)
     try:
@@ -312,14 +316,14 @@ def _check_tables(path: Path, file: BinaryIO, layout: Layout, thorough: bool) ->
     file.seek(layout.tables_at)
     for number, part in enumerate(layout.parts):
         if part.chunks is None:
-            return  # where the next table begins is not known either
+            return  # the offset of the next table is unknown as well
         subject = f'part {number} "{part.name}"' if len(layout.parts) > 1 else "the picture"
         if part.chunks < 0 or file.tell() + 8 * part.chunks > size:
             raise FileError(path, f"{_CUT}: its table of chunks does not fit in {size} bytes", _WAY_OUT)
         offsets = np.frombuffer(file.read(8 * part.chunks), "<u8")
-        there = int(np.count_nonzero((offsets >= layout.tables_at) & (offsets < size)))
-        if there < part.chunks:
-            raise FileError(path, f"it is unfinished: {subject} has {there} of {part.chunks} chunks", _WAY_OUT)
+        inside = int(np.count_nonzero((offsets >= layout.tables_at) & (offsets < size)))
+        if inside < part.chunks:
+            raise FileError(path, f"it is unfinished: {subject} has {inside} of {part.chunks} chunks", _WAY_OUT)
         if thorough and not part.tiled and len(layout.parts) == 1:
             _check_leaders(path, file, part, offsets, size)
 
@@ -340,4 +344,4 @@ def _check_leaders(
             raise FileError(path, f"chunk {index} at byte {offset} is damaged", _WAY_OUT)
         end = max(end, offset + 8 + length)
     if end != size:
-        raise FileError(path, f"its last chunk ends at byte {end}, but the file at {size}", _WAY_OUT)
+        raise FileError(path, f"its last chunk ends at byte {end}, but the file ends at byte {size}", _WAY_OUT)

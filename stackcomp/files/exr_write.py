@@ -1,8 +1,8 @@
-"""OpenEXR: write one part of rows, whole or not at all.
+"""OpenEXR: write one scanline part, atomically.
 
-Half floats end at 65504. Finite values beyond are stored as ±65504 and counted; NaN and the infinities are
-kept as they are. Ids are bit patterns, so they are stored as uint, or bit for bit as float, and never as
-half. Only lossless compression is offered, because ids and data channels may stand in any file.
+The largest half float is 65504. Finite values beyond it are stored as ±65504 and counted; NaN and infinities are
+kept. Ids are bit patterns, so they are stored as uint, or bit for bit as float, and never as half. Only lossless
+compression is offered, because any file may contain ids and data channels.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import numpy.typing as npt
 from stackcomp.data.image import Plane
 from stackcomp.data.window import Window
 from stackcomp.errors import FileError, did_you_mean
-from stackcomp.files.atomic import whole_file
+from stackcomp.files.atomic import library_write, whole_file
 from stackcomp.files.exr_layout import PixelType, check_chunks, read_layout
 from stackcomp.files.mark import ATTRIBUTE, Mark, seal
 from stackcomp.kernels.strips import over_strips, thread_count
@@ -30,7 +30,7 @@ __all__ = ["COMPRESSIONS", "WriteReport", "library_threads", "write"]
 COMPRESSIONS = ("none", "rle", "zips", "zip", "piz", "htj2k32", "htj2k256")
 _LOSSY = ("pxr24", "b44", "b44a", "dwaa", "dwab")
 _LARGEST_HALF = 65504.0
-# Said by the arguments, not by metadata that came from another file.
+# Attributes set by arguments, never by metadata that comes from another file.
 _OURS = frozenset(
     (
         "channels", "chunkCount", "compression", "dataWindow", "displayWindow", "lineOrder", "name",
@@ -45,11 +45,11 @@ StoredType = Literal["half", "float"]
 
 @dataclass(frozen=True)
 class WriteReport:
-    """What happened on the way to disk.
+    """Result of writing a file.
 
     Attributes:
         path: the file.
-        clamped: finite values that half cannot hold, stored as ±65504.
+        clamped: number of finite values beyond the range of half, stored as ±65504.
         skipped: names of attributes that could not be stored.
     """
 
@@ -70,28 +70,28 @@ def write(
     bits_as_float: Collection[str] = (),
     mark: Mark | None = None,
 ) -> WriteReport:
-    """Write planes to a file, read its skeleton back, and only then put it under its name.
+    """Write planes to a file, read its layout back, and rename it into place.
 
     Args:
-        path: the file; its folder is made where missing.
+        path: the file; a missing folder is created.
         planes: channel name → float32 or uint32 of shape ``window.shape``.
-        window: data window. Where it is empty, the file gets a single pixel of 0 at the corner of the
-            frame, because the format has no empty windows.
-        display: the frame.
-        pixel_type: of float32 planes: for all, or by name (half where not named).
+        window: data window. If it is empty, the file gets a single pixel of 0 at the corner of the frame, because
+            the format has no empty windows.
+        display: display window, the frame.
+        pixel_type: of float32 planes: for all, or by name (half if not named).
         compression: one of `COMPRESSIONS`.
-        metadata: attributes. Numbers, text, small vectors and matrices, and what `read_header` gave;
+        metadata: attributes: numbers, text, small vectors and matrices, and those that `read_header` returns;
             ``chromaticities`` are 8 numbers. Others are skipped and named in the report.
-        bits_as_float: names of planes that hold id bits: stored as float, bit for bit.
-        mark: what the file says of the program that wrote it.
+        bits_as_float: names of planes of id bits, stored as float bit for bit.
+        mark: the mark of the program, or None.
 
     Raises:
-        FileError: lossy compression, ids as half, planes that do not fit, or a disk that does not want.
+        FileError: lossy compression, ids as half, planes that do not fit, or a file that cannot be written.
     """
     path = Path(path)
     _check_compression(path, compression)
     if display.empty:
-        raise FileError(path, "the display window has no pixels")
+        raise FileError(path, "the display window is empty")
     if not planes:
         raise FileError(path, "there are no channels to write")
     types = {
@@ -143,9 +143,9 @@ def _stored_type(
     if asked not in (None, "half", "float"):
         raise FileError(path, f'channel "{name}" cannot be stored as {asked!r}', 'choose "half" or "float"')
     if bits or plane.dtype == np.uint32:
-        # One type for all is meant for the picture; half for this very channel is a mistake.
+        # A type for all planes is meant for the picture; half for this channel by name is a mistake.
         if asked == "half" and not isinstance(pixel_type, str):
-            raise FileError(path, f'ids in channel "{name}" cannot be stored as half', 'say "float"')
+            raise FileError(path, f'ids in channel "{name}" cannot be stored as half', 'choose "float"')
         return "float" if bits else "uint"
     return cast(PixelType, asked or "half")
 
@@ -186,8 +186,18 @@ def _write(
         "lineOrder": OpenEXR.INCREASING_Y,
         "type": OpenEXR.scanlineimage,
     }
-    # The library replaces the values of both mappings, which are our own here.
-    OpenEXR.File(header, dict(planes), num_threads=library_threads()).write(str(path))
+    threads = library_threads()
+    # The bindings raise RuntimeError for most failures, and ValueError or TypeError for attributes that they
+    # cannot store, which may come from any other file.
+    with library_write(RuntimeError, ValueError, TypeError):
+        _write_by_library(str(path), header, dict(planes), threads)
+
+
+def _write_by_library(path: str, header: dict[str, Any], planes: dict[str, Plane], threads: int) -> None:
+    import OpenEXR
+
+    # The library replaces values in both dictionaries.
+    OpenEXR.File(header, planes, num_threads=threads).write(path)
 
 
 def _check(path: Path, types: Mapping[str, PixelType], window: Window, display: Window) -> None:
@@ -198,7 +208,7 @@ def _check(path: Path, types: Mapping[str, PixelType], window: Window, display: 
         or part.data_window != window
         or part.display_window != display
     ):
-        raise FileError(path, "the header read back is not the one written")
+        raise FileError(path, "the header read back differs from the one written")
     check_chunks(path, layout, thorough=True)
 
 
@@ -222,7 +232,7 @@ def _attributes(path: Path, metadata: Mapping[str, Any]) -> tuple[dict[str, Any]
 def _chromaticities(path: Path, value: Any) -> tuple[float, ...]:
     try:
         numbers = tuple(float(number) for number in value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):  # raised by the value itself, not by our code
         numbers = ()
     if len(numbers) != 8:
         raise FileError(path, f"chromaticities are 8 numbers (x and y of red, green, blue, white), not {value!r}")
@@ -230,7 +240,7 @@ def _chromaticities(path: Path, value: Any) -> tuple[float, ...]:
 
 
 def _attribute(value: Any) -> Any:
-    """The value as the library takes it, or None where it has no type for it."""
+    """Return the value as the library stores it, or None if it has no type for it."""
     import OpenEXR
 
     if isinstance(value, np.generic):
@@ -240,7 +250,7 @@ def _attribute(value: Any) -> Any:
     if isinstance(value, str | float):
         return value
     if isinstance(value, int):
-        return int(value) if -(2**31) <= value < 2**31 else None  # the library would wrap it round
+        return int(value) if -(2**31) <= value < 2**31 else None  # the library would let it overflow
     if isinstance(value, OpenEXR.TimeCode | OpenEXR.KeyCode | OpenEXR.Envmap | OpenEXR.Bytes):
         return value
     if isinstance(value, np.ndarray):
@@ -263,7 +273,7 @@ def _sequence(value: list[Any] | tuple[Any, ...]) -> Any:
         return list(value)
     numbers = [item.item() if isinstance(item, np.generic) else item for item in value]
     if all(isinstance(item, int | float) for item in numbers):
-        # Lists of whole numbers are lost on the way; lists of floats are not.
+        # The library drops lists of whole numbers, but stores lists of floats.
         whole = all(isinstance(item, int) for item in numbers)
         vector = isinstance(value, tuple) and len(numbers) in (2, 3)
         return tuple(numbers) if vector and whole else (tuple if vector else list)(map(float, numbers))
@@ -272,7 +282,7 @@ def _sequence(value: list[Any] | tuple[Any, ...]) -> Any:
 
 
 def library_threads() -> int:
-    """Threads to ask the OpenEXR library for; its own pool is made large enough first."""
+    """Return the thread count for the OpenEXR library, after enlarging its own pool to that size."""
     import OpenEXR
 
     count = thread_count()

@@ -1,8 +1,8 @@
-"""Which file stands at a path, and in which state; or why there is none that can be read.
+"""The identity and state of the file at a path, or why it cannot be read or written.
 
-Two looks at a path that give the same `FileState` saw the same contents: a file that was put in its place has
-another inode, one that was written to has other times or another size. The time of the last change of the inode is
-among them because size and modification time can be copied from file to file, and that one cannot be set.
+If the `FileState` of a path is the same twice, so are the contents: a file that replaced it has another inode, and
+a file that was written to has other times or another size. The change time of the inode is included because size
+and modification time can be copied from another file, and the change time cannot be set.
 """
 
 from __future__ import annotations
@@ -30,16 +30,16 @@ __all__ = [
 ]
 
 
-#: Bytes of room below which a disk counts as full, where a library failed and kept the reason for itself.
+#: Free bytes below which a disk counts as full when a library failed without a reason.
 _NEXT_TO_NOTHING = 1 << 20
 
 
 class NoFileError(FileError):
-    """Nothing stands at a path."""
+    """There is no file at the path."""
 
 
 class FileChangedError(FileError):
-    """A file was replaced or written to while it was read."""
+    """A file was replaced or written to while it was in use."""
 
 
 class FileState(NamedTuple):
@@ -53,37 +53,37 @@ class FileState(NamedTuple):
 
 
 def file_state(path: str | os.PathLike[str]) -> FileState:
-    """The state of the file at a path, links followed.
+    """Return the state of the file at a path; links are followed.
 
     Raises:
-        FileError: no file is there, or none that may be read: a link that leads nowhere, a folder, something that
-            is no regular file, a folder on the way that may not be entered.
+        FileError: there is no file, or it cannot be read: a broken link, a folder, not a regular file, or a folder
+            of the path without permission.
     """
     path = Path(path)
     try:
-        found = os.stat(path)
-        if stat.S_ISREG(found.st_mode) and not os.access(path, os.R_OK):
+        status = os.stat(path)
+        if stat.S_ISREG(status.st_mode) and not os.access(path, os.R_OK):
             raise FileError(path, "there is no permission to read it", "check who may read the file")
     except (OSError, ValueError) as error:
         raise _unreachable(path, error) from None
-    if stat.S_ISDIR(found.st_mode):
+    if stat.S_ISDIR(status.st_mode):
         raise FileError(path, "it is a folder", "name a file in it")
-    if not stat.S_ISREG(found.st_mode):
-        raise FileError(path, f"it is {_special(found.st_mode)}, not a file", "name a regular file")
-    return FileState(found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
+    if not stat.S_ISREG(status.st_mode):
+        raise FileError(path, f"it is {_special(status.st_mode)}, not a file", "name a regular file")
+    return FileState(status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
 
 
 @contextmanager
 def one_state(path: str | os.PathLike[str], expected: FileState | None = None) -> Iterator[FileState]:
-    """Holds for what is read inside: the file has one state before and after.
+    """Guarantee that the file has the same state before and after the body.
 
     Args:
         path: the file.
-        expected: the state in which it was seen before, if it was.
+        expected: its state when it was read before, or None.
 
     Raises:
-        FileChangedError: it changed meanwhile. What went wrong inside is blamed on that as well, since a file that
-            is written to while it is read may look damaged in any way.
+        FileChangedError: the file changed. It replaces a `FileError` of the body, because a file that changes
+            during reading may look damaged.
     """
     if expected is not None:
         require_state(path, expected)
@@ -98,10 +98,10 @@ def one_state(path: str | os.PathLike[str], expected: FileState | None = None) -
 
 
 def require_state(path: str | os.PathLike[str], state: FileState) -> None:
-    """Make sure that a file is still as it was.
+    """Check that a file still has a state.
 
     Raises:
-        FileChangedError: it is not, or is gone.
+        FileChangedError: it has another state, or does not exist any more.
     """
     if not _still(path, state):
         raise _changed(path)
@@ -118,23 +118,23 @@ def _changed(path: str | os.PathLike[str]) -> FileChangedError:
     return FileChangedError(
         path,
         "it was replaced or written to while it was used",
-        "wait until whatever writes it has finished, then render the frame again",
+        "wait until the program that writes it has finished, then render the frame again",
     )
 
 
 def cannot_write(path: str | os.PathLike[str], error: Exception) -> FileError:
-    """What to say when ``path`` could not be written: the disk or the folder by name, never a passing file beside.
+    """Return the error for a file that could not be written; it names the disk or folder, not a temporary file.
 
     Args:
-        path: the file that was to be there in the end.
-        error: what was raised on the way.
+        path: the final path of the file.
+        error: the exception raised during writing.
     """
     path = Path(path)
     folder = _nearest_folder(path)
     number = error.errno if isinstance(error, OSError) else None
     if number in (errno.ENOSPC, errno.EDQUOT) or (number is None and _full(folder)):
         return FileError(
-            path, "cannot be written: the disk is full", f'make room on the disk that holds "{folder}"'
+            path, "cannot be written: the disk is full", f'free space on the disk that holds "{folder}"'
         )
     if number == errno.EROFS:
         return FileError(
@@ -150,14 +150,14 @@ def cannot_write(path: str | os.PathLike[str], error: Exception) -> FileError:
         return FileError(path, f'cannot be written: "{blocking}" is a file, not a folder', "choose another folder")
     if number == errno.ENAMETOOLONG:
         return FileError(path, "cannot be written: its name is too long for the disk", "choose a shorter name")
-    reason = (error.strerror or "the disk failed") if isinstance(error, OSError) else str(error)
-    # Libraries name the passing file, which nobody knows.
+    reason = (error.strerror if isinstance(error, OSError) else None) or str(error) or "the disk failed"
+    # Libraries name the temporary file, which the user does not know.
     reason = re.sub(rf"\.{re.escape(path.stem)}\.\d+-\d+{re.escape(path.suffix)}", path.name, reason)
     return FileError(path, f"cannot be written: {reason}")
 
 
 def _nearest_folder(path: Path) -> Path:
-    """The folder of a file, or the one above it where that is still missing."""
+    """Return the nearest existing folder above a file."""
     for folder in path.parents:
         try:
             if stat.S_ISDIR(os.stat(folder).st_mode):
@@ -177,7 +177,9 @@ def _full(folder: Path) -> bool:
 
 def _unreachable(path: Path, error: OSError | ValueError) -> FileError:
     if not isinstance(error, OSError):
-        return FileError(path, "a path cannot hold a NUL character")
+        nul = "\0" in str(path)
+        what = "a NUL character" if nul else "a character that cannot be encoded"
+        return FileError(path, f"a path cannot contain {what}", "check the path")
     if error.errno in (errno.ENOENT, errno.ENOTDIR):
         return _missing(path)
     if error.errno in (errno.EACCES, errno.EPERM):
@@ -185,7 +187,7 @@ def _unreachable(path: Path, error: OSError | ValueError) -> FileError:
             path, f'there is no permission to enter the folder "{_closed(path)}"', "check who may enter it"
         )
     if error.errno == errno.ELOOP:
-        return FileError(path, "it is a link that leads in a circle", "put the file there, or mend the link")
+        return FileError(path, "it is a link in a cycle of links", "put the file there, or correct the link")
     if error.errno == errno.ENAMETOOLONG:
         return FileError(path, "its name is longer than the disk allows", "check the path")
     return FileError(path, f"cannot be read: {error.strerror or 'the disk failed'}", "check the disk")
@@ -196,8 +198,8 @@ def _missing(path: Path) -> FileError:
         if part.is_symlink() and not _exists(part):
             what = "it" if part == path else f'the folder "{part}"'
             return FileError(
-                path, f'{what} is a link that leads nowhere: it points at "{os.readlink(part)}"',
-                "put the file there, or mend the link",
+                path, f'{what} is a broken link: it points to "{os.readlink(part)}"',
+                "put the file there, or correct the link",
             )  # fmt: skip
         if part != path and part.is_file():
             return FileError(path, f'"{part}" is a file, not a folder', "check the path")
@@ -213,7 +215,7 @@ def _exists(path: Path) -> bool:
 
 
 def _closed(path: Path) -> Path:
-    """The topmost folder on the way that lets nobody through."""
+    """Return the topmost folder of the path that may not be entered."""
     for folder in reversed(path.parents):
         if not os.access(folder, os.X_OK):
             return folder

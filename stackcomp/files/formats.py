@@ -1,6 +1,6 @@
-"""What a file is, by its first bytes; its ending may be another one, or missing.
+"""Detect the format of a file by its first bytes, whatever its suffix is.
 
-Source: the signatures that the formats' own specifications give.
+Source: the signatures in the specifications of the formats.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ __all__ = ["ENDINGS", "Format", "format_of", "other_format"]
 
 Format = Literal["OpenEXR", "PNG", "JPEG", "TIFF"]
 
-#: Endings that promise a format.
+#: Suffixes, and the format that each stands for.
 ENDINGS: dict[str, Format] = {
     ".exr": "OpenEXR",
     ".png": "PNG",
@@ -33,8 +33,7 @@ _READ: tuple[tuple[bytes, Format], ...] = (
     (b"II+\0", "TIFF"),
     (b"MM\0+", "TIFF"),
 )
-# Files that people take for one of these; the first bytes, and those that follow from byte 4 or 8 where they
-# count.
+# Other formats: the first bytes, an offset, the bytes at that offset, and what the file is.
 _OTHERS: tuple[tuple[bytes, int, bytes, str], ...] = (
     (b"GIF8", 0, b"", "a GIF"),
     (b"RIFF", 8, b"WEBP", "a WebP picture"),
@@ -65,10 +64,10 @@ _OTHERS: tuple[tuple[bytes, int, bytes, str], ...] = (
 
 
 def format_of(path: str | os.PathLike[str]) -> Format:
-    """The format of a picture file that can be read.
+    """Return the format of a picture file.
 
     Raises:
-        FileError: it is of no such format; what it is instead is said where that is known.
+        FileError: it is not one of these formats; the message names its format if known.
     """
     path = Path(path)
     start = _start(path)
@@ -78,19 +77,17 @@ def format_of(path: str | os.PathLike[str]) -> Format:
     if not start:
         raise FileError(path, "it is empty", "render or copy the file again")
     if not start.strip(b"\0"):
-        raise FileError(
-            path, "it begins with zeros, as a file does that was never finished", "copy the file again"
-        )
+        raise FileError(path, "it begins with zeros, as an unfinished file does", "copy the file again")
     other = _other(start)
     raise FileError(
         path,
-        f"it is {other}" if other else "it is none of OpenEXR, PNG, JPEG and TIFF",
+        f"it is {other}" if other else "it is not an OpenEXR, PNG, JPEG or TIFF file",
         "save it as OpenEXR, or as PNG, JPEG or TIFF",
     )
 
 
 def other_format(path: str | os.PathLike[str]) -> str:
-    """What a file is that was taken for something else, such as ``a PNG``; empty where that is not known."""
+    """Return what a file is, such as ``a PNG``; empty if unknown."""
     start = _start(Path(path))
     known = next((name for signature, name in _READ if start.startswith(signature)), None)
     return f"{'an' if known == 'OpenEXR' else 'a'} {known}" if known else _other(start)
@@ -107,5 +104,7 @@ def _start(path: Path) -> bytes:
 
 
 def _other(start: bytes) -> str:
-    found = (name for first, at, then, name in _OTHERS if start.startswith(first) and start[at:].startswith(then))
-    return next(found, "")
+    matches = (
+        name for first, at, then, name in _OTHERS if start.startswith(first) and start[at:].startswith(then)
+    )
+    return next(matches, "")

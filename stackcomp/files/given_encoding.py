@@ -1,4 +1,4 @@
-"""An encoding as callers give it: an `Encoding`, or the name of one in a colour config."""
+"""An encoding argument: an `Encoding`, or the name of one in a colour config."""
 
 from __future__ import annotations
 
@@ -12,20 +12,22 @@ from stackcomp.files import colour
 __all__ = ["encoding"]
 
 
-def encoding(asked: Any, colour_config: str | None = None) -> Encoding:
-    """An encoding; a text is looked up in a colour config, the default one when None.
+def encoding(value: Any, colour_config: str | None = None) -> Encoding:
+    """Return an encoding; a text is looked up in a colour config, the default one when None.
 
     Raises:
-        ArgumentError: there is no such encoding.
+        ArgumentError: it is neither an encoding nor the name of one.
     """
-    if isinstance(asked, Encoding):
-        return asked
-    if not isinstance(asked, str):
+    if isinstance(value, Encoding):
+        return value
+    if not isinstance(value, str):
         raise ArgumentError(
-            "encoding", f"{value_text(asked)} is no encoding", 'give the name of a colour space, such as "ACEScg"'
+            "encoding",
+            f"{value_text(value)} is not an encoding",
+            'give the name of a colour space, such as "ACEScg"',
         )
     try:
-        return colour.encoding(asked, colour_config or colour.DEFAULT_CONFIG)
+        return colour.encoding(value, colour_config or colour.DEFAULT_CONFIG)
     except colour.UnknownEncoding as error:
         raise ArgumentError(
             "encoding", str(error), 'give the name of a colour space of the config, such as "ACEScg"'

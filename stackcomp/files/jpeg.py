@@ -1,7 +1,7 @@
 """JPEG: header and pixels.
 
-Pixels go through Pillow, which notices a file that is cut short. The camera's orientation tag is followed. The
-header is read here, because a library says no more than that it does not want a file.
+Pixels are decoded by Pillow, which detects a file that is cut short. The camera's orientation tag is followed. The
+header is read here, because the library does not report why it cannot read a file.
 
 Sources: ITU-T T.81 (markers, frame header); T.872 (Adobe's marker); Exif 2.3 (orientation).
 """
@@ -22,25 +22,30 @@ __all__ = ["header", "pixels"]
 
 _WAY_OUT = "render or copy the file again"
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
-# Markers that stand alone, without a length behind them.
+# Markers without a segment.
 _BARE = frozenset((0x01, *range(0xD0, 0xD8)))
 
 
 def header(path: Path) -> StillHeader:
-    """Size (upright), channels."""
+    """Return size (upright), channels and bits.
+
+    Raises:
+        FileError: the header is damaged, or of a kind that cannot be read.
+        OSError: the file cannot be read.
+    """
     with path.open("rb") as file:
-        return _read(path, file).header
+        return _parsed(path, file).header
 
 
-class _Read(NamedTuple):
-    """``exif`` are the places of blocks of camera data in the file."""
+class _Parsed(NamedTuple):
+    """Header, orientation, and the first and last offsets of the segments of camera data."""
 
     header: StillHeader
     orientation: int
     exif: list[tuple[int, int]]
 
 
-def _read(path: Path, file: BinaryIO) -> _Read:
+def _parsed(path: Path, file: BinaryIO) -> _Parsed:
     orientation, exif = 1, []
     file.seek(2)
     while True:
@@ -53,7 +58,7 @@ def _read(path: Path, file: BinaryIO) -> _Read:
             orientation = _orientation(data[6:])
             exif.append((start, file.tell()))
         elif marker in _FRAMES:
-            return _Read(_described(path, marker, data, orientation), orientation, exif)
+            return _Parsed(_described(path, marker, data, orientation), orientation, exif)
 
 
 def _marker(path: Path, file: BinaryIO) -> int:
@@ -71,8 +76,8 @@ def _marker(path: Path, file: BinaryIO) -> int:
 
 
 def _segment(path: Path, file: BinaryIO) -> bytes:
-    told = file.read(2)
-    length = struct.unpack(">H", told)[0] - 2 if len(told) == 2 else -1
+    size = file.read(2)
+    length = struct.unpack(">H", size)[0] - 2 if len(size) == 2 else -1
     data = file.read(max(length, 0))
     if length < 0 or len(data) < length:
         raise FileError(path, "its JPEG header is damaged or cut short", _WAY_OUT)
@@ -88,49 +93,55 @@ def _described(path: Path, marker: int, data: bytes, orientation: int) -> StillH
             path, "it is a lossless or hierarchical JPEG, which cannot be read", "save it as PNG or TIFF"
         )
     if bits != 8:
-        raise FileError(path, f"it is a JPEG of {bits} bits, and only those of 8 can be read", "save it as TIFF")
+        raise FileError(path, f"it is a JPEG of {bits} bits, and only 8 bits can be read", "save it as TIFF")
     if components not in (1, 3):
         inks = "inks (CMYK)" if components == 4 else f"{components} channels"
         raise FileError(path, f"it holds {inks}, not RGB or grey", "save it as RGB")
     if not width or not height:
-        raise FileError(path, "its JPEG header does not say its size", "save it again")
+        raise FileError(path, "its JPEG header does not state its size", "save it again")
     if orientation >= 5:  # it lies on its side
         width, height = height, width
     return StillHeader(width, height, components, 8, "none")
 
 
 def _orientation(exif: bytes) -> int:
-    """Tag 274 of the first directory; 1, as it is, where there is none or the block is damaged."""
+    """Return tag 274 of the first directory; 1 (no change) if it is missing or the segment is damaged."""
     order = {b"II*\0": "<", b"MM\0*": ">"}.get(exif[:4])
     if order is None:
         return 1
-    try:
-        (at,) = struct.unpack_from(order + "I", exif, 4)
-        (count,) = struct.unpack_from(order + "H", exif, at)
-        for entry in range(at + 2, at + 2 + 12 * count, 12):
-            tag, kind, _, value = struct.unpack_from(order + "HHIH", exif, entry)
-            if tag == 274 and kind == 3 and 1 <= value <= 8:
-                return int(value)
-    except struct.error:
-        pass
+    if len(exif) < 8:
+        return 1
+    (at,) = struct.unpack_from(order + "I", exif, 4)
+    if at + 2 > len(exif):
+        return 1
+    (count,) = struct.unpack_from(order + "H", exif, at)
+    for entry in range(at + 2, min(at + 2 + 12 * count, len(exif) - 9), 12):
+        tag, kind, _, value = struct.unpack_from(order + "HHIH", exif, entry)
+        if tag == 274 and kind == 3 and 1 <= value <= 8:
+            return int(value)
     return 1
 
 
 def pixels(path: Path, expected: StillHeader) -> Array:
-    """Whole numbers ``(height, width[, 3])``, upright."""
+    """Return whole numbers ``(height, width[, 3])``, upright.
+
+    Raises:
+        FileError: the header or the pixels are damaged.
+        OSError: the file cannot be read.
+    """
     from PIL.JpegImagePlugin import JpegImageFile
 
     data = bytearray(path.read_bytes())
-    found = _read(path, io.BytesIO(data))
-    for first, last in reversed(found.exif):
-        # The library warns of what is odd in there, which has nothing to do with the picture.
+    parsed = _parsed(path, io.BytesIO(data))
+    for first, last in reversed(parsed.exif):
+        # The library warns of damaged camera data, which does not affect the pixels.
         del data[first:last]
     try:
-        # Not through the general way in: it warns of pictures that it finds large, and refuses larger ones.
+        # Pillow's open() warns of large pictures and refuses larger ones; this class does not.
         with JpegImageFile(io.BytesIO(data)) as image:
             array = np.asarray(image)
     except MemoryError:
         raise
-    except Exception as error:
+    except Exception as error:  # The decoder raises exceptions of any type for damaged files.
         raise FileError(path, "its JPEG pixels cannot be decoded: it is cut short or damaged", _WAY_OUT) from error
-    return upright(array, found.orientation)
+    return upright(array, parsed.orientation)

@@ -1,26 +1,28 @@
-"""The mark in every file that this program writes: by it such a file is told from everybody else's.
+"""The mark in every file that this program writes; files without it are foreign files.
 
-A mark says which program wrote the file, as what, and, for a delivery, for which graph and shot. It stands
+A mark records which program wrote the file, the kind of file, and, for a delivery, the graph and the shot. It is
+stored
 
 ====  ============================================================================================
 EXR   in the attribute ``stackcomp/mark``
 PNG   in a ``tEXt`` chunk under the keyword ``Software``
 TIFF  in tag 305, ``Software``
 JPEG  in a comment segment
+XML   in a comment after the XML declaration (colour corrections)
 JSON  in a field: ``program`` of a dump's report, ``written by`` under a file's findings, ``$comment`` of a
       schema
 ====  ============================================================================================
 
-In pictures it is one line, such as
-``stackcomp 0.1.0; delivery; graph 8c1f0a52b7d94e36; reads 5a0c1e77*91b3c0d2; bytes 000000000183402``.
-The last number is the length of the file. Many programs copy such lines from a picture that they open into the
-one that they save; the length does not agree then, and the new file is not taken for ours. Graph and shot are
-hashes: no path and no clock time is recorded, so the same inputs give the same bytes.
+In pictures and XML it is one line, such as ``stackcomp 0.1.0; delivery; graph 8c1f0a52b7d94e36; reads
+5a0c1e77*91b3c0d2; bytes 000000000183402``. The last number is the length of the file in bytes. Many programs copy
+such lines from a picture that they open into the one that they save; the length then differs, and the new file
+counts as foreign, as does a file edited by hand. Graph and shot are hashes: no path and no clock time is recorded,
+so the same inputs give the same bytes.
 
-Reading a mark decodes no pixel and never fails: a file that is damaged, cut short or cannot be opened has none.
+Reading a mark decodes no pixels, and a file that is damaged, cut short or cannot be opened has no mark.
 
 Sources: PNG (W3C Recommendation, third edition) 11.3.3 "Textual information"; TIFF 6.0, section 2 and tag 305;
-JPEG (ITU-T T.81) B.2.4.5 "Comment"; "OpenEXR File Layout".
+JPEG (ITU-T T.81) B.2.4.5 "Comment"; "OpenEXR File Layout"; XML 1.0 (fifth edition) 2.5 "Comments".
 """
 
 from __future__ import annotations
@@ -34,13 +36,13 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, Literal
+from typing import Any, BinaryIO, Literal, NoReturn
 
 from stackcomp.version import __version__
 
-__all__ = ["ATTRIBUTE", "Mark", "MarkKind", "Source", "in_jpeg", "in_png", "program", "read", "seal"]
+__all__ = ["ATTRIBUTE", "Mark", "MarkKind", "Source", "in_jpeg", "in_png", "in_xml", "program", "read", "seal"]
 
-MarkKind = Literal["delivery", "picture", "dump", "measurement", "report", "findings", "schema"]
+MarkKind = Literal["delivery", "picture", "dump", "measurement", "report", "findings", "schema", "corrections"]
 
 #: Name of the attribute in OpenEXR headers.
 ATTRIBUTE = "stackcomp/mark"
@@ -53,24 +55,30 @@ _LINE = re.compile(
 _SOURCE = re.compile(r"([0-9a-f]+)([*.])([0-9a-f]+)")
 _DIGITS = 15
 _MOST_SOURCES = 64
-# Chunks or segments before a mark; ours have it among the first.
+# Largest number of chunks or segments before a mark.
 _MOST_BLOCKS = 256
 _LARGEST_JSON = 64 << 20
+_XML = re.compile(rb"<\?xml[^>]*\?>\n<!-- (stackcomp [^\n]*) -->\n")
+_XML_HEAD = 1 << 13
+
+
+class _DamagedError(Exception):
+    """The bytes of a file do not conform to its format."""
 
 
 def program() -> str:
-    """Name and version of the program."""
+    """Return the name and version of the program."""
     return f"stackcomp {__version__}"
 
 
 @dataclass(frozen=True, order=True)
 class Source:
-    """What a graph reads, as hashes.
+    """Something that a graph reads, as hashes.
 
     Attributes:
-        written: of the path as the graph has it, variables not filled in.
-        filled: of the path that came of it.
-        sequence: whether it has a file for each frame.
+        written: of the path as written in the graph, with its variables.
+        filled: of the path with the values of its variables.
+        sequence: whether it has one file for each frame.
     """
 
     written: str
@@ -83,13 +91,14 @@ class Source:
 
 @dataclass(frozen=True)
 class Mark:
-    """Who wrote a file, and as what.
+    """Which graph wrote a file, and the kind of the file.
 
     Attributes:
         kind: ``delivery`` of a deliver node; ``picture`` of any other node; picture of a ``dump`` or of a
-            ``measurement``; ``report`` of a dump, ``findings`` of measuring, ``schema`` (these three in JSON).
-        graph: hash that stands for the graph file; empty where there is none.
-        reads: what the graph reads by way of variables.
+            ``measurement``; ``report`` of a dump, ``findings`` of measuring, ``schema`` (these three in JSON);
+            ``corrections`` of colour (in XML).
+        graph: hash of the graph file; empty if there is none.
+        reads: what the graph reads through variables.
     """
 
     kind: MarkKind
@@ -97,7 +106,7 @@ class Mark:
     reads: frozenset[Source] = frozenset()
 
     def line(self, length: int = 0) -> str:
-        """The mark as text, for a file of that many bytes."""
+        """Return the mark as text, for a file of ``length`` bytes."""
         reads = " ".join(str(source) for source in sorted(self.reads)[:_MOST_SOURCES])
         head = f"{program()}; {self.kind}; graph {self.graph or '-'}; reads {reads or '-'}"
         return f"{head}; bytes {length:0{_DIGITS}d}"
@@ -107,44 +116,57 @@ class Mark:
 
 
 def in_png(data: bytes, mark: Mark) -> bytes:
-    """A PNG file with the mark in it."""
+    """Return a PNG file with the mark inserted."""
 
     def chunk(length: int) -> bytes:
         body = b"tEXtSoftware\0" + mark.line(length).encode("latin-1")
         return struct.pack(">I", len(body) - 4) + body + struct.pack(">I", zlib.crc32(body))
 
-    # The header chunk is always the first, and always has 13 bytes.
+    # The header chunk is always the first, and always holds 13 bytes.
     at = len(_PNG) + 12 + 13
     return data[:at] + chunk(len(data) + len(chunk(0))) + data[at:]
 
 
 def in_jpeg(data: bytes, mark: Mark) -> bytes:
-    """A JPEG file with the mark in it."""
+    """Return a JPEG file with the mark inserted."""
 
     def segment(length: int) -> bytes:
         body = mark.line(length).encode("latin-1")
         return b"\xff\xfe" + struct.pack(">H", len(body) + 2) + body
 
-    # Segments of applications come first; some readers look for theirs at the very beginning.
+    # Application segments come first; some readers expect theirs at the beginning.
     at = 2
     while data[at] == 0xFF and 0xE0 <= data[at + 1] <= 0xEF:
         at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
     return data[:at] + segment(len(data) + len(segment(0))) + data[at:]
 
 
+def in_xml(data: bytes, mark: Mark) -> bytes:
+    """Return an XML file, whose first line is its declaration, with the mark inserted as the second line."""
+
+    def comment(length: int) -> bytes:
+        return f"<!-- {mark.line(length)} -->\n".encode()
+
+    at = data.index(b"\n") + 1
+    return data[:at] + comment(len(data) + len(comment(0))) + data[at:]
+
+
 def seal(path: str | os.PathLike[str]) -> None:
-    """Write the length of the file into the mark that it has, where the library that wrote it could not.
+    """Write the length of the file into its mark, for formats whose library writes the mark.
 
     Raises:
         OSError: the file cannot be changed.
-        ValueError: there is no mark in it.
+        ValueError: there is no mark in it; a programming error.
     """
     with Path(path).open("r+b") as file:
         size = os.fstat(file.fileno()).st_size
-        found = _found(file)
-        if found is None:
-            raise ValueError("the mark of the program is not where it was put")
-        at, line = found
+        try:
+            located = _located(file)
+        except _DamagedError:
+            located = None
+        if located is None:
+            raise ValueError(f"{path} has no mark of the program")
+        at, line = located
         file.seek(at + len(line.rstrip(b"\0")) - _DIGITS)
         file.write(f"{size:0{_DIGITS}d}".encode())
 
@@ -153,49 +175,59 @@ def seal(path: str | os.PathLike[str]) -> None:
 
 
 def read(path: str | os.PathLike[str]) -> Mark | None:
-    """The mark of a file; None where it has none, whatever the reason."""
+    """Return the mark of a file; None if it has none, or cannot be read."""
     try:
         state = os.stat(path)
-        # Anything else, such as a pipe, might never answer.
-        if not stat.S_ISREG(state.st_mode):
-            return None
-        with Path(path).open("rb") as file:
-            if file.read(64).lstrip()[:1] == b"{":
-                return _of_json(Path(path), state.st_size)
-            found = _found(file)
-    except (OSError, ValueError, LookupError, struct.error, RecursionError, MemoryError):
+    except (OSError, ValueError):  # ValueError: a character that no path can contain
         return None
-    return None if found is None else _parsed(found[1].rstrip(b"\0").decode("latin-1"), state.st_size)
+    # Opening a pipe might block for ever.
+    if not stat.S_ISREG(state.st_mode):
+        return None
+    try:
+        with Path(path).open("rb") as file:
+            start = file.read(64).lstrip()
+            if start[:1] == b"{":
+                return None if state.st_size > _LARGEST_JSON else _of_json(Path(path).read_bytes())
+            located = _located(file)
+    except (OSError, _DamagedError):
+        return None
+    return None if located is None else _parsed(located[1].rstrip(b"\0").decode("latin-1"), state.st_size)
 
 
 def _parsed(line: str, size: int) -> Mark | None:
     match = _LINE.fullmatch(line)
-    kinds: dict[str, MarkKind] = {"delivery": "delivery", "picture": "picture", "dump": "dump",
-                                  "measurement": "measurement"}  # fmt: skip
+    kinds: dict[str, MarkKind] = {
+        "delivery": "delivery",
+        "picture": "picture",
+        "dump": "dump",
+        "measurement": "measurement",
+        "corrections": "corrections",
+    }
     if match is None or match["kind"] not in kinds or int(match["length"]) != size:
         return None
     reads = frozenset(Source(a, b, sign == "*") for a, sign, b in _SOURCE.findall(match["reads"]))
     return Mark(kinds[match["kind"]], match["graph"].strip("-"), reads)
 
 
-def _of_json(path: Path, size: int) -> Mark | None:
-    if size > _LARGEST_JSON:
+def _of_json(text: bytes) -> Mark | None:
+    try:
+        content = json.loads(text)
+    except (ValueError, RecursionError, MemoryError):
         return None
-    told = json.loads(path.read_bytes())
-    if not isinstance(told, dict):
+    if not isinstance(content, dict):
         return None
-    found = told.get("found")
+    findings = content.get("found")
     places: tuple[tuple[MarkKind, Any], ...] = (
-        ("report", told.get("program") if "dump" in told else None),
-        ("findings", found.get("written by") if isinstance(found, dict) else None),
-        ("schema", told.get("$comment") if "$defs" in told else None),
+        ("report", content.get("program") if "dump" in content else None),
+        ("findings", findings.get("written by") if isinstance(findings, dict) else None),
+        ("schema", content.get("$comment") if "$defs" in content else None),
     )
     return next((Mark(kind) for kind, text in places if isinstance(text, str) and text.startswith("stackcomp ")),
                 None)  # fmt: skip
 
 
-def _found(file: BinaryIO) -> tuple[int, bytes] | None:
-    """Where in a picture the text of its mark begins, and the text."""
+def _located(file: BinaryIO) -> tuple[int, bytes] | None:
+    """Return the offset and the text of the mark in a picture or an XML file."""
     file.seek(0)
     start = file.read(8)
     if start == _PNG:
@@ -206,12 +238,34 @@ def _found(file: BinaryIO) -> tuple[int, bytes] | None:
         return _of_exr(file)
     if start[:2] in (b"II", b"MM"):
         return _of_tiff(file, start)
+    if start[:5] == b"<?xml":
+        match = _XML.match(start + file.read(_XML_HEAD))
+        return None if match is None else (match.start(1), match[1])
     return None
+
+
+def _damaged() -> NoReturn:
+    raise _DamagedError
+
+
+def _unpacked(layout: str, file: BinaryIO) -> tuple[Any, ...]:
+    """Read and unpack numbers of a file."""
+    data = file.read(struct.calcsize(layout))
+    if len(data) < struct.calcsize(layout):
+        _damaged()
+    return struct.unpack(layout, data)
+
+
+def _seek(file: BinaryIO, at: int) -> None:
+    """Move to an offset inside the file."""
+    if not 0 <= at <= os.fstat(file.fileno()).st_size:
+        _damaged()
+    file.seek(at)
 
 
 def _texts_of_png(file: BinaryIO) -> Iterator[tuple[int, bytes]]:
     for _ in range(_MOST_BLOCKS):
-        length, kind = struct.unpack(">I4s", file.read(8))
+        length, kind = _unpacked(">I4s", file)
         at = file.tell()
         if kind == b"IDAT":
             return
@@ -219,13 +273,13 @@ def _texts_of_png(file: BinaryIO) -> Iterator[tuple[int, bytes]]:
             keyword, _, text = file.read(min(length, 1 << 16)).partition(b"\0")
             if keyword == b"Software" and text.startswith(b"stackcomp "):
                 yield at + len(keyword) + 1, text
-        file.seek(at + length + 4)
+        _seek(file, at + length + 4)
 
 
 def _comments_of_jpeg(file: BinaryIO) -> Iterator[tuple[int, bytes]]:
     file.seek(2)
     for _ in range(_MOST_BLOCKS):
-        lead, kind, length = struct.unpack(">BBH", file.read(4))
+        lead, kind, length = _unpacked(">BBH", file)
         at = file.tell()
         if lead != 0xFF or kind == 0xDA or length < 2:
             return
@@ -233,17 +287,17 @@ def _comments_of_jpeg(file: BinaryIO) -> Iterator[tuple[int, bytes]]:
             text = file.read(length - 2)
             if text.startswith(b"stackcomp "):
                 yield at, text
-        file.seek(at + length - 2)
+        _seek(file, at + length - 2)
 
 
 def _of_exr(file: BinaryIO) -> tuple[int, bytes] | None:
-    # Headers are some kilobytes, but for files with thousands of channels.
+    # Headers have some kilobytes, except those of files with thousands of channels.
     for most in (1 << 16, 1 << 22):
         file.seek(0)
         head = file.read(most)
         try:
             return _attribute(head)
-        except (LookupError, ValueError, struct.error):
+        except _DamagedError:
             if len(head) < most:
                 raise
     return None
@@ -251,13 +305,14 @@ def _of_exr(file: BinaryIO) -> tuple[int, bytes] | None:
 
 def _attribute(head: bytes) -> tuple[int, bytes] | None:
     at = 8
-    while head[at]:
-        name_ends = head.index(0, at)
-        type_ends = head.index(0, name_ends + 1)
+    while (name_ends := head.find(0, at)) != at:
+        type_ends = head.find(0, name_ends + 1)
+        if name_ends < 0 or type_ends < 0 or type_ends + 5 > len(head):
+            _damaged()
         (length,) = struct.unpack_from("<i", head, type_ends + 1)
         value = type_ends + 5
         if length < 0 or value + length > len(head):
-            raise ValueError(length)
+            _damaged()
         if head[at:name_ends] == ATTRIBUTE.encode():
             return value, head[value : value + length]
         at = value + length
@@ -266,20 +321,20 @@ def _attribute(head: bytes) -> tuple[int, bytes] | None:
 
 def _of_tiff(file: BinaryIO, start: bytes) -> tuple[int, bytes] | None:
     order = "<" if start[:2] == b"II" else ">"
+    if len(start) < 8:
+        _damaged()
     (version,) = struct.unpack_from(order + "H", start, 2)
     if version not in (42, 43):
         return None
-    # 43 is the form for files beyond 4 GiB: every offset and count has 8 bytes.
+    # 43 is BigTIFF, for files beyond 4 GiB: every offset and count has 8 bytes.
     word, count_of = ("I", "H") if version == 42 else ("Q", "Q")
-    width = struct.calcsize(word)
-    file.seek(4 if version == 42 else 8)
-    file.seek(struct.unpack(order + word, file.read(width))[0])
-    entries = struct.unpack(order + count_of, file.read(struct.calcsize(count_of)))[0]
-    entry = 4 + 2 * width
-    table = file.read(entry * min(entries, 4096))
-    for at in range(0, len(table), entry):
-        tag, kind, length, value = struct.unpack_from(f"{order}HH{word}{word}", table, at)
+    _seek(file, 4 if version == 42 else 8)
+    _seek(file, _unpacked(order + word, file)[0])
+    (entries,) = _unpacked(order + count_of, file)
+    entry = f"{order}HH{word}{word}"
+    for _ in range(min(entries, 4096)):
+        tag, kind, length, value = _unpacked(entry, file)
         if (tag, kind) == (305, 2):
-            file.seek(value)
+            _seek(file, value)
             return value, file.read(min(length, 1 << 16))
     return None

@@ -1,7 +1,7 @@
-"""A picture file to be read, whichever format it has: what its header says, and its planes.
+"""Headers and planes of picture files of any format.
 
-What a file is, its first bytes say. Headers are kept for each state of a file, so that a sequence is looked at
-once.
+The first bytes decide the format. Headers are cached by the state of a file, so that the headers of a sequence are
+read once.
 """
 
 from __future__ import annotations
@@ -20,26 +20,26 @@ from stackcomp.data.window import Window
 from stackcomp.files.file_state import FileChangedError, FileState, file_state, one_state
 from stackcomp.files.formats import ENDINGS, Format, format_of
 
-__all__ = ["Seen", "planes", "seen", "seen_in"]
+__all__ = ["PictureHeader", "header_in_state", "header_of", "planes"]
 
-#: Looks at a file that changes each time, before that is called an error.
-_LOOKS = 3
+#: How often the header of a file that keeps changing is read before that is an error.
+_ATTEMPTS = 3
 _STILL_CHANNELS = {1: ("Y",), 2: ("Y", "A"), 3: ("R", "G", "B"), 4: ("R", "G", "B", "A")}
 
 
 @dataclass(frozen=True)
-class Seen:
-    """What a file's header says.
+class PictureHeader:
+    """The header of a picture file.
 
     Attributes:
-        format: what it is.
+        format: its format.
         channels: full names, in the file's order.
         window: data window.
         display: display window, the frame.
-        alpha: state of A: premultiplied in OpenEXR, straight in PNG, what its tag says in TIFF.
+        alpha: state of A: premultiplied in OpenEXR, straight in PNG, by its tag in TIFF.
         metadata: attributes of an OpenEXR header.
-        unusable: channels that are there and cannot be read, and what they are.
-        doubts: what is odd about the file, though it can be read; sentences.
+        unusable: channels that cannot be read, and why.
+        doubts: what is wrong with the file although it can be read; clauses without a full stop.
     """
 
     format: Format
@@ -52,41 +52,41 @@ class Seen:
     doubts: tuple[str, ...] = ()
 
 
-def seen(path: Path) -> tuple[Seen, FileState]:
-    """The header of a file, and the state in which the file was then.
+def header_of(path: Path) -> tuple[PictureHeader, FileState]:
+    """Return the header of a file, and the state of the file when the header was read.
 
     Raises:
-        FileError: there is no such file, or none that can be read.
-        FileChangedError: it changed each time that it was looked at.
+        FileError: there is no such file, or it cannot be read.
+        FileChangedError: it changed at each attempt.
     """
-    for look in range(_LOOKS):
+    for attempt in range(_ATTEMPTS):
         state = file_state(path)
         try:
-            return seen_in(path, state), state
+            return header_in_state(path, state), state
         except FileChangedError:
-            if look == _LOOKS - 1:
+            if attempt == _ATTEMPTS - 1:
                 raise
     raise AssertionError("not reached")
 
 
 @lru_cache(maxsize=16384)
-def seen_in(path: Path, state: FileState) -> Seen:
-    """The header of a file in one state.
+def header_in_state(path: Path, state: FileState) -> PictureHeader:
+    """Return the header of a file in a known state.
 
     Raises:
         FileError: it cannot be read.
-        FileChangedError: it is not in that state any more.
+        FileChangedError: it is in another state now.
     """
     with one_state(path, state):
-        found = format_of(path)
-    promised = ENDINGS.get(path.suffix.lower(), found)
-    doubts = () if promised == found else (f'it is {found}, though its name ends in "{path.suffix}"',)
-    if found == "OpenEXR":
+        format_ = format_of(path)
+    by_suffix = ENDINGS.get(path.suffix.lower(), format_)
+    doubts = () if by_suffix == format_ else (f'it is {format_}, but its name ends in "{path.suffix}"',)
+    if format_ == "OpenEXR":
         from stackcomp.files import exr
 
         header = exr.read_header(path, state=state)
-        return Seen(
-            found,
+        return PictureHeader(
+            format_,
             header.channels,
             header.data_window,
             header.display_window,
@@ -100,24 +100,29 @@ def seen_in(path: Path, state: FileState) -> Seen:
     still = stills.read_header(path, state=state)
     window = Window.of_size(still.width, still.height)
     channels = _STILL_CHANNELS[still.channels]
-    return Seen(found, channels, window, window, still.alpha, doubts=(*doubts, *still.doubts))
+    return PictureHeader(format_, channels, window, window, still.alpha, doubts=(*doubts, *still.doubts))
 
 
 def planes(path: Path, names: Collection[str], state: FileState) -> tuple[dict[str, Plane], Window]:
-    """Planes of a file over its data window, in the state in which its header was seen.
+    """Return planes of a file by name, and its data window.
+
+    Args:
+        path: the file.
+        names: full names of the channels to read.
+        state: the state of the file when its header was read.
 
     Raises:
         FileError: it cannot be read.
-        FileChangedError: it is not in that state any more.
+        FileChangedError: it is in another state now.
     """
-    header = seen_in(path, state)
+    header = header_in_state(path, state)
     if header.format == "OpenEXR":
         from stackcomp.files import exr
 
-        found = exr.read(path, list(names), state=state)
-        return found.planes, found.window
+        picture = exr.read(path, list(names), state=state)
+        return picture.planes, picture.window
     from stackcomp.files import stills
 
     pixels = stills.read(path, state=state).pixels
-    made = {name: np.ascontiguousarray(pixels[..., header.channels.index(name)]) for name in names}
-    return made, header.window
+    by_name = {name: np.ascontiguousarray(pixels[..., header.channels.index(name)]) for name in names}
+    return by_name, header.window

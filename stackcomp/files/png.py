@@ -1,7 +1,6 @@
 """PNG: header and pixels.
 
-Pixels go through `imagecodecs`, because the usual way through Pillow brings 16-bit colour down to 8 bits without a
-word.
+Pixels are decoded by `imagecodecs`, because Pillow silently reduces 16-bit colour to 8 bits.
 
 Source: W3C, Portable Network Graphics (third edition).
 """
@@ -13,18 +12,23 @@ import struct
 from pathlib import Path
 
 from stackcomp.errors import FileError
-from stackcomp.files.quiet import unheard
+from stackcomp.files.quiet import filtered_stderr
 from stackcomp.files.still_types import Array, StillHeader
 
 __all__ = ["header", "pixels"]
 
 _WAY_OUT = "render or copy the file again"
-# Colour type → bits that it may have, and channels: grey, RGB, palette, grey and alpha, RGB and alpha.
+# Colour type → its bit depths, and channels: grey, RGB, palette, grey and alpha, RGB and alpha.
 _KINDS = {0: ((1, 2, 4, 8, 16), 1), 2: ((8, 16), 3), 3: ((1, 2, 4, 8), 3), 4: ((8, 16), 2), 6: ((8, 16), 4)}
 
 
 def header(path: Path) -> StillHeader:
-    """Size, channels, bits and alpha."""
+    """Return size, channels, bits and alpha.
+
+    Raises:
+        FileError: the header is damaged.
+        OSError: the file cannot be read.
+    """
     with path.open("rb") as file:
         file.seek(8)
         leader = file.read(8)
@@ -48,14 +52,23 @@ def header(path: Path) -> StillHeader:
 
 
 def pixels(path: Path, expected: StillHeader) -> Array:
-    """Whole numbers ``(height, width[, channels])``; palettes and less than 8 bits are spread out to 8."""
+    """Return whole numbers ``(height, width[, channels])``; palettes and fewer than 8 bits are expanded to 8.
+
+    Raises:
+        FileError: the pixels are damaged.
+        OSError: the file cannot be read.
+    """
     import imagecodecs
 
-    try:
-        with unheard():
-            return imagecodecs.png_decode(path.read_bytes())
-    except MemoryError:
-        raise
-    except Exception as error:
-        # Not its own error alone: where it has no reason to give, it stumbles over that.
-        raise FileError(path, "its PNG pixels cannot be decoded: it is cut short or damaged", _WAY_OUT) from error
+    data = path.read_bytes()
+    with filtered_stderr():
+        try:
+            return imagecodecs.png_decode(data)
+        except MemoryError:
+            raise
+        except (
+            Exception
+        ) as error:  # Besides its own error, the decoder raises others while it formats its message.
+            raise FileError(
+                path, "its PNG pixels cannot be decoded: it is cut short or damaged", _WAY_OUT
+            ) from error

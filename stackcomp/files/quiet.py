@@ -1,9 +1,8 @@
-"""Keep what a library prints out of our output.
+"""Capture what libraries print, so that it does not get into our output.
 
-The OpenEXR bindings print a warning to `sys.stdout` when they drop a part. There it would stand in the
-middle of what a command prints for another program, and say nothing to whom it concerns. `tifffile` logs what it
-finds wrong with a file, which without any logging set up ends on the terminal. The OpenEXR library itself writes
-to the error output of the process, past Python.
+The OpenEXR bindings print a warning to `sys.stdout` when they drop a part. It would stand in the middle of output
+that another program parses. `tifffile` logs what is wrong with a file; without logging set up, that reaches the
+terminal. The OpenEXR library itself writes to the error output of the process, past Python.
 """
 
 from __future__ import annotations
@@ -17,28 +16,28 @@ import threading
 from collections.abc import Iterator
 from typing import Any
 
-__all__ = ["logged", "printed", "unheard"]
+__all__ = ["captured_log", "captured_stdout", "filtered_stderr"]
 
 _lock = threading.Lock()
-_listening: dict[int, list[str]] = {}
-_proxy: _ByThread | None = None
-#: By these their lines are known.
+_captures: dict[int, list[str]] = {}
+_proxy: _StdoutByThread | None = None
+#: Marks of the libraries' lines on the error output.
 _LIBRARIES = (b"(EXR_ERR", b"PNG warning", b"libpng")
-_deaf: _ErrorOutput | None = None
-_deaf_count = 0
+_redirect: _StderrRedirect | None = None
+_redirect_count = 0
 
 
-class _ByThread:
-    """Stands in for `sys.stdout`: keeps what listening threads print, hands on the rest."""
+class _StdoutByThread:
+    """Replaces `sys.stdout`: captures the output of registered threads and passes on all other output."""
 
     def __init__(self, real: Any) -> None:
         self.real = real
 
     def write(self, text: str) -> int:
-        heard = _listening.get(threading.get_ident())
-        if heard is None:
+        captured = _captures.get(threading.get_ident())
+        if captured is None:
             return int(self.real.write(text) or 0)
-        heard.append(text)
+        captured.append(text)
         return len(text)
 
     def __getattr__(self, name: str) -> Any:
@@ -46,95 +45,95 @@ class _ByThread:
 
 
 @contextlib.contextmanager
-def printed() -> Iterator[list[str]]:
-    """Gives a list of what this thread prints inside; other threads print as ever."""
+def captured_stdout() -> Iterator[list[str]]:
+    """Yield a list that collects what this thread prints inside; other threads print as before."""
     global _proxy
-    me = threading.get_ident()
-    heard: list[str] = []
+    thread = threading.get_ident()
+    captured: list[str] = []
     with _lock:
         if _proxy is None:
-            _proxy = _ByThread(sys.stdout)
+            _proxy = _StdoutByThread(sys.stdout)
             sys.stdout = _proxy
-        _listening[me] = heard
+        _captures[thread] = captured
     try:
-        yield heard
+        yield captured
     finally:
         with _lock:
-            _listening.pop(me, None)
-            if not _listening and _proxy is not None:
-                # Only the last one out puts it back, and only if nobody else has changed it since.
+            _captures.pop(thread, None)
+            if not _captures and _proxy is not None:
+                # Only the last capture restores it, and only if no one else has replaced it since.
                 if sys.stdout is _proxy:
                     sys.stdout = _proxy.real
                 _proxy = None
 
 
 @contextlib.contextmanager
-def logged(name: str) -> Iterator[list[str]]:
-    """Gives a list of what a library's logger is told by this thread inside; others are logged as ever.
+def captured_log(name: str) -> Iterator[list[str]]:
+    """Yield a list that collects the warnings that this thread logs inside; other threads log as before.
 
     Args:
         name: of the logger.
     """
-    me = threading.get_ident()
-    heard: list[str] = []
+    thread = threading.get_ident()
+    captured: list[str] = []
 
-    def keep(record: logging.LogRecord) -> bool:
-        if record.thread != me:
+    def capture(record: logging.LogRecord) -> bool:
+        if record.thread != thread:
             return True
         if record.levelno >= logging.WARNING:
-            heard.append(record.getMessage())
+            captured.append(record.getMessage())
         return False
 
     logger = logging.getLogger(name)
-    logger.addFilter(keep)
+    logger.addFilter(capture)
     try:
-        yield heard
+        yield captured
     finally:
-        logger.removeFilter(keep)
+        logger.removeFilter(capture)
 
 
-class _ErrorOutput:
-    """The error output of the process, led into a passing file."""
+class _StderrRedirect:
+    """The error output of the process, redirected to a temporary file."""
 
     def __init__(self) -> None:
-        # In memory where the system can do that: this happens at every file.
+        # In memory where the system supports it: this happens for every file.
         in_memory = hasattr(os, "memfd_create")
-        self.kept = os.fdopen(os.memfd_create("kept"), "w+b") if in_memory else tempfile.TemporaryFile()  # noqa: SIM115
+        self.file = os.fdopen(os.memfd_create("kept"), "w+b") if in_memory else tempfile.TemporaryFile()  # noqa: SIM115
         with contextlib.suppress(OSError, ValueError):
             sys.stderr.flush()
         self.real = os.dup(2)
-        os.dup2(self.kept.fileno(), 2)
+        os.dup2(self.file.fileno(), 2)
 
-    def give_back(self) -> None:
+    def restore(self) -> None:
         with contextlib.suppress(OSError, ValueError):
             sys.stderr.flush()
         os.dup2(self.real, 2)
-        self.kept.seek(0)
-        # What others said meanwhile was for the user.
-        others = b"".join(line for line in self.kept if not any(sign in line for sign in _LIBRARIES))
+        self.file.seek(0)
+        # All lines that are not from the libraries are for the user.
+        others = b"".join(line for line in self.file if not any(mark in line for mark in _LIBRARIES))
         if others:
             os.write(2, others)
         os.close(self.real)
-        self.kept.close()
+        self.file.close()
 
 
 @contextlib.contextmanager
-def unheard() -> Iterator[None]:
-    """Holds back what the libraries for files write to the error output of the process.
+def filtered_stderr() -> Iterator[None]:
+    """Remove what the file libraries write to the error output of the process inside.
 
-    Other lines that come meanwhile, from any thread, are written when it ends.
+    Other lines written meanwhile, by any thread, are passed on at the end.
     """
-    global _deaf, _deaf_count
+    global _redirect, _redirect_count
     with _lock:
-        if _deaf_count == 0:
-            with contextlib.suppress(OSError):  # no error output at all: nothing to hold back
-                _deaf = _ErrorOutput()
-        _deaf_count += 1
+        if _redirect_count == 0:
+            with contextlib.suppress(OSError):  # there is no error output to filter
+                _redirect = _StderrRedirect()
+        _redirect_count += 1
     try:
         yield
     finally:
         with _lock:
-            _deaf_count -= 1
-            if _deaf_count == 0 and _deaf is not None:
-                _deaf.give_back()
-                _deaf = None
+            _redirect_count -= 1
+            if _redirect_count == 0 and _redirect is not None:
+                _redirect.restore()
+                _redirect = None

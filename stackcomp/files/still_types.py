@@ -1,4 +1,4 @@
-"""What is known of a still, whichever format it has, and the sums that the formats share."""
+"""Types and arithmetic that all formats of stills share."""
 
 from __future__ import annotations
 
@@ -26,16 +26,16 @@ class Still(NamedTuple):
 
 @dataclass(frozen=True)
 class StillHeader:
-    """What a still says about itself.
+    """The header of a still.
 
     Attributes:
-        width: pixels across, as the picture is to be seen (its orientation followed).
+        width: pixels across, upright (after its orientation is applied).
         height: pixels down.
         channels: 1 grey, 2 grey and alpha, 3 colour, 4 colour and alpha.
         bits: of a value as stored.
-        alpha: what its format promises: straight for PNG (its standard); for TIFF what its tag for extra samples
-            says, and straight where that leaves it open.
-        doubts: what is odd about it, though it can be read; sentences.
+        alpha: straight for PNG (by its standard); for TIFF by its tag for extra samples, and straight if that tag
+            does not state it.
+        doubts: what is wrong with it although it can be read; clauses without a full stop.
     """
 
     width: int
@@ -47,30 +47,30 @@ class StillHeader:
 
 
 def from_steps(array: Array, bits: int) -> Pixels:
-    """Whole numbers of so many bits as 0 to 1 (−1 to 1 where they are signed); floats as they are.
+    """Convert whole numbers of some bits to 0 to 1 (signed ones to −1 to 1), float32; floats are kept.
 
-    The largest positive number is 1, in signed numbers as well, as Vulkan and OpenImageIO have it.
+    The largest positive number is 1, for signed numbers as well, as in Vulkan and OpenImageIO.
     """
     if array.dtype.kind == "f":
-        with np.errstate(over="ignore"):  # what is beyond float32 is infinite there
+        with np.errstate(over="ignore"):  # values beyond the range of float32 become infinite
             return np.ascontiguousarray(array, np.float32)
     most = 2 ** (bits - (array.dtype.kind == "i")) - 1
-    if bits <= 16:  # exact in float32, so that one rounding is left
+    if bits <= 16:  # exact in float32, so that the result is rounded once
         scaled: Pixels = np.divide(array, np.float32(most), dtype=np.float32)
         return np.ascontiguousarray(scaled)
     return np.ascontiguousarray(array / np.float64(most), np.float32)
 
 
 def upright(array: Array, orientation: int) -> Array:
-    """Pixels ``(height, width, …)`` turned as they are to be seen.
+    """Return pixels ``(height, width, …)`` turned upright, as a view.
 
     Args:
         array: pixels as stored.
-        orientation: 1 to 8; where the first row and column are, by TIFF 6.0, tag 274 (Exif has the same).
+        orientation: 1 to 8, the sides of the first row and column by TIFF 6.0, tag 274 (the same in Exif).
     """
     if orientation >= 5:
         array = array.swapaxes(0, 1)
-    # Rows run upwards in 3 and 4; after the swap, those that were columns and ran leftwards in 7 and 8.
+    # Rows run upwards in 3 and 4, and after the swap in 7 and 8, where the stored columns run leftwards.
     if orientation in (3, 4, 7, 8):
         array = array[::-1]
     if orientation in (2, 3, 6, 7):

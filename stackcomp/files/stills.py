@@ -1,8 +1,8 @@
 """Stills: PNG, JPEG and TIFF.
 
-Whole numbers mean 0 to 1 over their full range (255, 65535 …), signed ones −1 to 1; float TIFF is taken as it is.
-Which encoding the numbers are in, the graph says; no profile or gamma tag is looked at. `png`, `jpeg` and `tiff`
-beside this module know the formats; which of them a file has, its first bytes say.
+Whole numbers represent 0 to 1 over their full range (255, 65535 …), signed ones −1 to 1; float TIFF is kept as it
+is. The graph declares the encoding; profiles and gamma tags are ignored. The first bytes of a file decide its
+format; the modules `png`, `jpeg` and `tiff` read the formats.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from stackcomp.errors import FileError
 from stackcomp.files import jpeg, png, tiff
-from stackcomp.files.atomic import whole_file
+from stackcomp.files.atomic import library_write, whole_file
 from stackcomp.files.file_state import FileState, one_state
 from stackcomp.files.formats import ENDINGS, format_of
 from stackcomp.files.mark import Mark, in_jpeg, in_png, seal
@@ -28,7 +28,7 @@ from stackcomp.files.still_types import Pixels, Still, StillHeader, from_steps
 __all__ = ["LARGEST", "Still", "StillHeader", "StillReport", "read", "read_header", "write"]
 
 LARGEST = 1 << 30
-"""Pixels beyond which a still is refused by its header; set it to read larger ones."""
+"""Largest number of pixels of a still. A file whose header announces more is refused; raise it to read one."""
 
 _FORMATS: dict[str, ModuleType] = {"PNG": png, "JPEG": jpeg, "TIFF": tiff}
 _KINDS = {ending: name for ending, name in ENDINGS.items() if name in _FORMATS}
@@ -37,11 +37,11 @@ _BITS = {"PNG": (8, 16), "JPEG": (8,), "TIFF": (8, 16, 32)}
 
 @dataclass(frozen=True)
 class StillReport:
-    """What happened on the way to disk, in counts of values.
+    """Result of writing a still, as counts of values.
 
     Attributes:
         path: the file.
-        clipped: finite, but outside 0 to 1, and brought there.
+        clipped: finite values outside 0 to 1, clipped.
         nan: not a number, written as 0.
         above: +infinity, written as 1.
         below: −infinity, written as 0.
@@ -55,7 +55,7 @@ class StillReport:
 
     @property
     def not_finite(self) -> int:
-        """Values that were not finite."""
+        """Number of values that were not finite."""
         return self.nan + self.above + self.below
 
 
@@ -64,15 +64,15 @@ def read(path: str | os.PathLike[str], *, state: FileState | None = None) -> Sti
 
     Args:
         path: the file.
-        state: the state in which the file must be; any when None.
+        state: the expected state of the file; any state when None.
 
     Returns:
         Grey has one channel (two with alpha), colour three (four with alpha).
 
     Raises:
-        FileError: missing, damaged, of another format, or of a kind of colour that is not RGB or grey.
-        FileChangedError: it is not in that state, or changed while it was read. Header and pixels are those of one
-            state of the file, or this is raised.
+        FileError: missing, damaged, of another format, or its colour is not RGB or grey.
+        FileChangedError: the file is in another state, or changed during reading. Header and pixels always belong
+            to one state of the file.
     """
     path = Path(path)
     with one_state(path, state):
@@ -90,11 +90,13 @@ def read(path: str | os.PathLike[str], *, state: FileState | None = None) -> Sti
             pixels = from_steps(array, header.bits)
         except MemoryError as error:
             raise FileError(path, "there is not enough memory for it") from error
+        except OSError as error:
+            raise _unreadable(path, error) from error
     return Still(pixels, header.alpha != "none", header.bits)
 
 
 def read_header(path: str | os.PathLike[str], *, state: FileState | None = None) -> StillHeader:
-    """Size, channels, bits and alpha of a still; no pixel is decoded.
+    """Return size, channels, bits and alpha of a still; no pixel is decoded.
 
     Raises:
         FileError, FileChangedError: as `read`.
@@ -107,14 +109,12 @@ def read_header(path: str | os.PathLike[str], *, state: FileState | None = None)
 def _header(path: Path) -> tuple[str, StillHeader]:
     kind = format_of(path)
     if kind not in _FORMATS:
-        raise FileError(path, f"it is {kind}, and no PNG, JPEG or TIFF")
+        raise FileError(path, f"it is {kind}, not PNG, JPEG or TIFF")
     try:
         header: StillHeader = _FORMATS[kind].header(path)
     except OSError as error:
-        raise FileError(
-            path, f"cannot be read: {error.strerror or 'the disk failed'}", "check the disk"
-        ) from error
-    except MemoryError as error:
+        raise _unreadable(path, error) from error
+    except MemoryError as error:  # The header announces an absurd number of tags or strips.
         raise FileError(path, f"its {kind} header is damaged", "render or copy the file again") from error
     if header.width * header.height > LARGEST:
         raise FileError(
@@ -123,6 +123,10 @@ def _header(path: Path) -> tuple[str, StillHeader]:
             "if that is right, raise stackcomp.files.stills.LARGEST",
         )
     return kind, header
+
+
+def _unreadable(path: Path, error: OSError) -> FileError:
+    return FileError(path, f"cannot be read: {error.strerror or 'the disk failed'}", "check the disk")
 
 
 def write(
@@ -134,20 +138,20 @@ def write(
     alpha: Literal["straight", "premultiplied"] = "straight",
     mark: Mark | None = None,
 ) -> StillReport:
-    """Write a still, whole or not at all; lossless formats are read back and compared.
+    """Write a still atomically; lossless formats are read back and compared.
 
     Args:
-        path: the file; its ending says the format: .png, .jpg, .jpeg, .tif, .tiff.
-        pixels: ``(height, width)`` or ``(height, width, channels)``: grey, grey and alpha, RGB, RGB and
-            alpha. 0 to 1; rounded to the nearest step, clipped, not dithered. NaN becomes 0, +infinity 1,
-            −infinity 0, each counted. In float TIFF (32 bits) numbers stay as they are.
+        path: the file; its suffix decides the format: .png, .jpg, .jpeg, .tif, .tiff.
+        pixels: ``(height, width)`` or ``(height, width, channels)``: grey, grey and alpha, RGB, RGB and alpha.
+            Values from 0 to 1 are rounded to the nearest step; others are clipped; nothing is dithered. NaN
+            becomes 0, +infinity 1, −infinity 0, each counted. Float TIFF (32 bits) keeps all values.
         bits: 8; or 16 (PNG, TIFF); or 32 for float (TIFF).
-        quality: of JPEG, 1 to 100; chroma keeps its full size.
-        alpha: state of the alpha channel; PNG knows straight alpha only.
-        mark: what the file says of the program that wrote it.
+        quality: of JPEG, 1 to 100; chroma is not subsampled.
+        alpha: state of the alpha channel; PNG supports straight alpha only.
+        mark: the mark of the program, or None.
 
     Raises:
-        FileError: a format that cannot hold these pixels, or a disk that does not want.
+        FileError: the format cannot store these pixels, or the file cannot be written.
     """
     path = Path(path)
     kind = _KINDS.get(path.suffix.lower())
@@ -160,15 +164,17 @@ def write(
     has_alpha = array.shape[2] in (2, 4)
     if bits not in _BITS[kind]:
         raise FileError(
-            path, f"{kind} has no {bits} bits a channel", f"choose from {', '.join(map(str, _BITS[kind]))}"
+            path,
+            f"{kind} does not support {bits} bits per channel",
+            f"choose from {', '.join(map(str, _BITS[kind]))}",
         )
     if has_alpha and kind == "JPEG":
-        raise FileError(path, "JPEG has no alpha", "leave alpha out, or write PNG or TIFF")
+        raise FileError(path, "JPEG does not support alpha", "leave alpha out, or write PNG or TIFF")
     if has_alpha and kind == "PNG" and alpha != "straight":
-        raise FileError(path, "PNG holds straight alpha only", "divide by alpha first, or write TIFF")
+        raise FileError(path, "PNG supports straight alpha only", "divide by alpha first, or write TIFF")
     steps, report = (array, StillReport(path)) if bits == 32 else _quantise(path, array, bits)
     with whole_file(path) as unfinished:
-        # All of it first in memory: then a disk that fails says so by the system's own number.
+        # Encoded in memory first, so that a write error has the error number of the system.
         unfinished.write_bytes(_encoded(kind, steps, quality, alpha if has_alpha else None, mark))
         if mark is not None and kind == "TIFF":
             seal(unfinished)
@@ -179,19 +185,20 @@ def write(
 def _quantise(path: Path, array: Pixels, bits: int) -> tuple[npt.NDArray[Any], StillReport]:
     most = 2**bits - 1
     outside = np.isfinite(array) & ((array < 0) | (array > 1))
-    # In float64 the product is exact, so that rounding happens once.
+    # In float64 the product is exact, so that the result is rounded once.
     scaled = np.rint(np.clip(np.nan_to_num(array, nan=0.0, posinf=1.0, neginf=0.0), 0, 1) * np.float64(most))
     steps = np.ascontiguousarray(scaled.astype(np.uint8 if bits == 8 else np.uint16))
     counts = (outside, np.isnan(array), np.isposinf(array), np.isneginf(array))
-    return steps, StillReport(path, *(int(np.count_nonzero(found)) for found in counts))
+    return steps, StillReport(path, *(int(np.count_nonzero(mask)) for mask in counts))
 
 
 def _encoded(kind: str, steps: npt.NDArray[Any], quality: int, alpha: str | None, mark: Mark | None) -> bytes:
     if kind == "PNG":
         import imagecodecs
 
-        # Higher levels take twice the time for half a per cent.
-        data = bytes(imagecodecs.png_encode(steps, level=2))
+        # Higher levels take twice the time and save half a per cent.
+        with library_write(imagecodecs.PngError):
+            data = bytes(imagecodecs.png_encode(steps, level=2))
         return data if mark is None else in_png(data, mark)
     buffer = io.BytesIO()
     if kind == "JPEG":
@@ -202,28 +209,31 @@ def _encoded(kind: str, steps: npt.NDArray[Any], quality: int, alpha: str | None
             steps = steps[..., 0]
         else:
             options["subsampling"] = 0
-        imageio.imwrite(buffer, steps, plugin="pillow", extension=".jpg", **options)
+        with library_write(OSError, ValueError):  # a picture too large for the format
+            imageio.imwrite(buffer, steps, plugin="pillow", extension=".jpg", **options)
         data = buffer.getvalue()
         return data if mark is None else in_jpeg(data, mark)
     import tifffile
 
-    tifffile.imwrite(
-        buffer,
-        steps if steps.shape[2] > 1 else steps[..., 0],
-        photometric="rgb" if steps.shape[2] > 2 else "minisblack",
-        planarconfig="contig" if steps.shape[2] > 1 else None,
-        extrasamples=None if alpha is None else ["assocalpha" if alpha == "premultiplied" else "unassalpha"],
-        compression="zlib",
-        predictor=True,
-        metadata=None,
-        **({} if mark is None else {"software": mark.line()}),
-    )
+    software = {} if mark is None else {"software": mark.line()}
+    with library_write(ValueError):  # a picture too large for the format
+        tifffile.imwrite(
+            buffer,
+            steps if steps.shape[2] > 1 else steps[..., 0],
+            photometric="rgb" if steps.shape[2] > 2 else "minisblack",
+            planarconfig="contig" if steps.shape[2] > 1 else None,
+            extrasamples=None if alpha is None else ["assocalpha" if alpha == "premultiplied" else "unassalpha"],
+            compression="zlib",
+            predictor=True,
+            metadata=None,
+            **software,
+        )
     return buffer.getvalue()
 
 
 def _check(path: Path, kind: str, steps: npt.NDArray[Any]) -> None:
     back = read(path)
     if back.pixels.shape != steps.shape:
-        raise FileError(path, f"read back as {back.pixels.shape}, but {steps.shape} was written")
+        raise FileError(path, f"its shape read back is {back.pixels.shape}, but {steps.shape} was written")
     if kind != "JPEG" and not np.array_equal(back.pixels, from_steps(steps, back.bits), equal_nan=True):
-        raise FileError(path, "what was read back is not what was written")
+        raise FileError(path, "its pixels read back differ from those written")

@@ -1,19 +1,19 @@
-"""A picture that a person can look at, of whatever travels on a wire.
+"""A viewable 8-bit picture of an image of any type.
 
 ==============  ==============================================================================
-colour          through the config's default view where scene-linear or log, else as it is;
+colour          through the config's default view if scene-linear or log, else unchanged;
                 over black, or over a dark checkerboard
 matte           grey, 0 black to 1 white
 ratio           grey and tints at half scale: 1 is mid grey, 2 and more is white
-depth           near is bright, far is dim, 0 (nothing) is black; even steps in 1 / distance
-ids             one colour an id, by its bits, times coverage
+depth           near is bright, far is dim, 0 (nothing) is black; linear in 1 / distance
+ids             one colour per id, from its bits, times coverage
 motion          mid grey at rest; red follows dx, green follows dy, scaled to the fastest
 coordinates     s in red, t in green
-layers          its R G B as colour where there are such, else its first channel as grey
+layers          its R G B as colour if it has them, else its first channel as grey
 ==============  ==============================================================================
 
-Pixels that are not finite are pure magenta. What is shown is the frame: overscan is cropped, and where
-there are no pixels stands what the type reads there.
+Pixels that are not finite are pure magenta. The picture shows the display window: overscan is cropped, and pixels
+outside the data window have the value that the type defines there.
 """
 
 from __future__ import annotations
@@ -54,17 +54,17 @@ def viewable(
     checker: bool = False,
     config: str = colour.DEFAULT_CONFIG,
 ) -> npt.NDArray[np.uint8]:
-    """The frame as 8-bit display RGB.
+    """Return the frame as 8-bit display RGB.
 
     Args:
         image: of any type.
-        stops: exposure for looking, for scene-linear and log colour.
-        checker: put a dark checkerboard, not black, behind what is transparent.
-        config: colour config, see `stackcomp.files.colour.config`. Where it does not know the picture's
-            encoding, scene-linear is taken for linear Rec.709, and all else is shown as it is.
+        stops: viewing exposure in stops, for scene-linear and log colour.
+        checker: show a dark checkerboard, not black, behind transparent pixels.
+        config: colour config, see `stackcomp.files.colour.config`. If it does not have the picture's encoding,
+            scene-linear is taken as linear Rec.709, and other encodings are shown unchanged.
 
     Returns:
-        ``(height, width, 3)`` of the display window.
+        uint8 ``(height, width, 3)`` of the display window.
     """
     frame = image.over(image.display)
     shown = np.zeros((*frame.display.shape, 3), np.float32)
@@ -72,7 +72,7 @@ def viewable(
         return shown.astype(np.uint8)
     finite = np.ones(frame.display.shape, bool)
     planes: dict[str, Plane] = dict(frame.planes)
-    for name in _looked_at(frame):
+    for name in _shown_channels(frame):
         plane = frame.planes[name]
         if plane.dtype == np.float32:
             good = np.isfinite(plane)
@@ -86,7 +86,7 @@ def viewable(
 
 
 def exposed(plane: Plane, stops: float) -> Plane:
-    """Light for looking, brighter by some stops; what is finite stays within what views show as white."""
+    """Return scene-linear light brighter by some stops; finite values are limited to the range of views."""
     factor = 2.0**stops
     with np.errstate(over="ignore"):
         brighter: Plane = plane * np.float32(factor)
@@ -94,7 +94,7 @@ def exposed(plane: Plane, stops: float) -> Plane:
     return brighter
 
 
-def _looked_at(image: Image) -> tuple[str, ...]:
+def _shown_channels(image: Image) -> tuple[str, ...]:
     if isinstance(image.type, Layers):
         if all(name in image for name in "RGB"):
             return ("R", "G", "B", "A") if "A" in image else ("R", "G", "B")
@@ -151,7 +151,7 @@ def _colour(image: Image, alpha: str, encoding: Encoding, stops: float, checker:
 
 
 def _linear(rgb: list[Plane], encoding: Encoding, config: str) -> tuple[list[Plane], Encoding]:
-    """The same light scene-linear, in a space that the config knows."""
+    """Return the same light scene-linear, in a space of the config."""
     try:
         known = colour.encoding(encoding.name, config)
         if encoding.linear:

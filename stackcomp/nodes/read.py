@@ -17,8 +17,8 @@ from stackcomp.data.window import Window
 from stackcomp.errors import FileError, Problem
 from stackcomp.files.file_state import FileState, NoFileError, file_state, require_state
 from stackcomp.files.paths import FramePath, frozen, missing_frames, nearby, resolve
-from stackcomp.files.picture_file import Seen, planes, seen, seen_in
-from stackcomp.files.tiff import ALPHA_UNSAID
+from stackcomp.files.picture_file import PictureHeader, header_in_state, header_of, planes
+from stackcomp.files.tiff import ALPHA_UNSTATED
 from stackcomp.nodes.base import Context, Job, SourceNode
 
 #: How many missing frames a message lists one by one.
@@ -103,7 +103,7 @@ class Read(SourceNode):
             if sequence is not None:
                 yield Problem(
                     "frozen",
-                    f"reads the same file at all {wanted} frames, but {sequence.told}",
+                    f"reads the same file at all {wanted} frames, but {sequence.description}",
                     "write the frame token into the path, unless a frozen picture is wanted",
                     field="path",
                     severity="warning",
@@ -138,19 +138,19 @@ class Read(SourceNode):
             more = f", and so {'is' if len(others) == 1 else 'are'} {_frames(others)}" if others else ""
             yield Problem("file", f"{first.path}: {first.reason}{more}", first.way_out, field="path")
 
-    def _headers(self, context: Context) -> tuple[dict[int, Seen], dict[int, FileError]]:
+    def _headers(self, context: Context) -> tuple[dict[int, PictureHeader], dict[int, FileError]]:
         """Headers of the frames whose files are there, and what is wrong with the others."""
         frames = context.frames or (context.frame,)
         paths = {frame: self.file(frame, context.root) for frame in frames}
         if len(set(paths.values())) == 1:
             paths = {frames[0]: paths[frames[0]]}
-        headers: dict[int, Seen] = {}
+        headers: dict[int, PictureHeader] = {}
         broken: dict[int, FileError] = {}
         for frame, path in paths.items():
             if not os.path.lexists(path):
                 continue  # Missing files are a finding of their own.
             try:
-                headers[frame], _ = seen(path)
+                headers[frame], _ = header_of(path)
             except FileError as error:
                 broken[frame] = error
         return headers, broken
@@ -195,14 +195,14 @@ class Read(SourceNode):
                 field="path",
             )
 
-    def _doubts(self, headers: Mapping[int, Seen], used: Collection[str]) -> Iterator[Problem]:
+    def _doubts(self, headers: Mapping[int, PictureHeader], used: Collection[str]) -> Iterator[Problem]:
         """What is odd about the files, each thing once with its frames."""
         doubtful: dict[str, list[int]] = {}
         for frame, header in headers.items():
             for doubt in header.doubts:
                 doubtful.setdefault(doubt, []).append(frame)
         for doubt, frames in doubtful.items():
-            if doubt == ALPHA_UNSAID:
+            if doubt == ALPHA_UNSTATED:
                 if self.alpha is None and "A" in used:
                     way_out = 'say "alpha": "straight", "premultiplied" or "none"'
                     message = f"{self._files_of(frames, headers)}: {doubt}"
@@ -212,10 +212,12 @@ class Read(SourceNode):
                     "header", f"{self._files_of(frames, headers)}: {doubt}", field="path", severity="warning"
                 )
 
-    def _files_of(self, frames: Collection[int], headers: Mapping[int, Seen]) -> str:
+    def _files_of(self, frames: Collection[int], headers: Mapping[int, PictureHeader]) -> str:
         return f"{_frames(frames)} of {self.path}" if len(headers) > 1 else self.path
 
-    def _alpha_alike(self, headers: Mapping[int, Seen], used: Collection[str], usual: Seen) -> Iterator[Problem]:
+    def _alpha_alike(
+        self, headers: Mapping[int, PictureHeader], used: Collection[str], usual: PictureHeader
+    ) -> Iterator[Problem]:
         if "A" in usual.channels:
             odd = [frame for frame, header in headers.items() if header.alpha not in (usual.alpha, "none")]
             if odd and self.alpha is None and "A" in used:
@@ -249,12 +251,12 @@ class Read(SourceNode):
     def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
         return self._first(context).display
 
-    def _first(self, context: Context) -> Seen:
+    def _first(self, context: Context) -> PictureHeader:
         """Header of the first frame that is like most of them; it stands for all."""
         usual = _usual(self._headers(context)[0])
-        return seen(self.file(context.frame, context.root))[0] if usual is None else usual
+        return header_of(self.file(context.frame, context.root))[0] if usual is None else usual
 
-    def _encoding(self, header: Seen, context: Context) -> Encoding | None:
+    def _encoding(self, header: PictureHeader, context: Context) -> Encoding | None:
         from stackcomp.files import colour, colour_tags
 
         name = self.encoding or colour_tags.from_header(header.metadata)
@@ -263,15 +265,15 @@ class Read(SourceNode):
         except ValueError:
             return None
 
-    def _opened(self, job: Job) -> tuple[Path, Seen, FileState]:
+    def _opened(self, job: Job) -> tuple[Path, PictureHeader, FileState]:
         """The frame's file in the state in which this frame was begun, whoever looks at it and when."""
         path = self.file(job.frame, job.root)
         if path not in job.opened:
-            header, job.opened[path] = seen(path)
+            header, job.opened[path] = header_of(path)
             return path, header, job.opened[path]
         state = job.opened[path]
         require_state(path, state)
-        return path, seen_in(path, state), state
+        return path, header_in_state(path, state), state
 
     def source_domain(self, job: Job, display: Window) -> Window:
         path, header, _ = self._opened(job)
@@ -335,7 +337,7 @@ def _settled(image: Image, policy: str, job: Job, path: Path) -> Image:
     return replace(image, planes=planes)
 
 
-def _header_says(header: Seen, context: Context) -> str:
+def _header_says(header: PictureHeader, context: Context) -> str:
     """What a header says of the encoding that could not be understood; empty where it is silent."""
     from stackcomp.files import colour_tags
 
@@ -353,7 +355,7 @@ def _header_says(header: Seen, context: Context) -> str:
     return " and ".join(reasons)
 
 
-def _usual(headers: Mapping[int, Seen]) -> Seen | None:
+def _usual(headers: Mapping[int, PictureHeader]) -> PictureHeader | None:
     """The first header whose resolution and channels most frames share."""
     if not headers:
         return None

@@ -155,7 +155,7 @@ def test_coverage_of_a_matte(passes, run):
 def test_a_missing_file_says_what_is_there(card, run):
     found = run("measure", "card.0008.exr", "--encoding", "ACEScg")
     assert found.exit_code == 2
-    assert "frame 7 is there" in found.stderr
+    assert "frame 7 of " in found.stderr
 
 
 def test_a_clipped_still(card, run):

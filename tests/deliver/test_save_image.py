@@ -136,7 +136,7 @@ class TestExr:
         image = Image({"A": np.zeros((0, 0), np.float32)}, nothing, FRAME, Matte())
         spec = seen(image.save(tmp_path / "o.exr")).spec()
         assert (spec.width, spec.height, spec.full_width, spec.full_height) == (1, 1, 6, 4)
-        with pytest.raises(FileError, match="display window has no pixels"):
+        with pytest.raises(FileError, match="display window is empty"):
             Image({"A": np.zeros((0, 0), np.float32)}, nothing, nothing, Matte()).save(tmp_path / "n.exr")
         assert not (tmp_path / "n.exr").exists()
 

@@ -1,11 +1,13 @@
 """Colour conversions, against the Academy's figures, colour-science, and the definition of sRGB."""
 
+import pickle
 import warnings
 
 import numpy as np
 import pytest
 
 from stackcomp.data.port_types import Encoding
+from stackcomp.errors import RequestError
 from stackcomp.files import colour, colour_tags
 from stackcomp.kernels import strips
 
@@ -76,10 +78,12 @@ def test_an_unknown_encoding_gets_the_names_that_contain_it(name, meant):
     assert "`stackcomp encodings" in str(error.value)
 
 
-def test_an_encoding_that_another_built_in_config_has_is_told_with_its_name():
+def test_an_encoding_of_another_built_in_config_is_named_with_that_config():
     with pytest.raises(colour.UnknownEncoding, match=rf'{colour.DEFAULT_CONFIG} has "S-Log3 S-Gamut3"'):
         colour.encoding("S-Log3", "cg-config-v2.2.0_aces-v1.3_ocio-v2.4")
-    with pytest.raises(colour.UnknownEncoding, match=r'has "D-Log D-Gamut".*"colour_config" can name that config'):
+    with pytest.raises(
+        colour.UnknownEncoding, match=r'has "D-Log D-Gamut".*"colour_config" can select that config'
+    ):
         colour.encoding("D-Log")
 
 
@@ -130,7 +134,7 @@ def test_configs_that_change_meaning_are_refused(name):
 
 def test_configs():
     assert colour.config("ocio://" + colour.DEFAULT_CONFIG) is colour.config()
-    with pytest.raises(colour.UnknownEncoding, match="neither built in nor as a file — did you mean"):
+    with pytest.raises(colour.UnknownEncoding, match="neither a built-in one nor a file — did you mean"):
         colour.config("studio-config-v2.2.0_aces-v1.3_ocio-v2.5")
 
 
@@ -233,7 +237,7 @@ def test_non_finite_pixels_stay_where_they_are():
 def test_data_is_not_converted():
     with pytest.raises(colour.UnknownEncoding, match='"Raw" is data, not colour'):
         colour.convert(planes(1, 1, 1), "Raw", "ACEScg")
-    with pytest.raises(colour.UnknownEncoding, match="no view shows it"):
+    with pytest.raises(colour.UnknownEncoding, match="it has no view"):
         colour.display_view(planes(1, 1, 1), "Raw")
 
 
@@ -294,3 +298,25 @@ def test_interop_ids_are_those_of_the_newer_configs():
         assert loaded.getColorSpace(name).getInteropID() == identifier
         assert colour.encoding(name).name == name
         assert colour_tags.interop_id_of(name) == identifier
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: colour.encoding("ACESgc"),
+        lambda: colour.encoding("half \ud800"),
+        lambda: colour.encoding("a\0b"),
+        lambda: colour.config("default"),
+        lambda: colour.config("a\0b"),
+        lambda: colour.config("half \ud800"),
+        lambda: colour.display_view(planes(1, 1, 1), "ACEScg", "x"),
+    ],
+)
+def test_unknown_names_are_mistakes_of_the_request(call):
+    with pytest.raises(RequestError) as caught:
+        call()
+    assert isinstance(caught.value, colour.UnknownEncoding)
+    assert isinstance(caught.value, ValueError)
+    (problem,) = caught.value.problems
+    assert (problem.rule, problem.message) == ("encoding-unknown", str(caught.value))
+    assert str(pickle.loads(pickle.dumps(caught.value))) == str(caught.value)

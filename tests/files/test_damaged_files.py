@@ -1,4 +1,4 @@
-"""Good files with bits turned and ends cut off: either they are read, or a sentence of our own says why not.
+"""Files with flipped bits and cut at the end: they are read, or refused with a message of our own.
 
 No other exception, no output of a library, and no long wait.
 """
@@ -16,13 +16,13 @@ from PIL import Image as Pillow
 from stackcomp.data.window import Window
 from stackcomp.errors import FileError
 from stackcomp.files import exr, stills
-from stackcomp.files.picture_file import planes, seen
+from stackcomp.files.picture_file import header_of, planes
 
 WINDOW = Window.of_size(20, 18)
 RANDOM = np.random.default_rng(1)
 EIGHT = RANDOM.integers(0, 256, (18, 20, 3), dtype=np.uint8)
 SIXTEEN = RANDOM.integers(0, 65536, (18, 20, 4), dtype=np.uint16)
-# Words that come from the libraries, and would mean that nothing of our own was said.
+# Words of messages of the libraries, which must not be passed on.
 FOREIGN = ("Traceback", "Error", "Exception", "tifffile", "libpng", "<", "EXR_ERR", "errno", "b'")
 
 
@@ -75,15 +75,15 @@ WRITERS = {
 
 
 def damaged(whole, count, seed):
-    """Copies cut at any length, with one or a few bits turned, or with four bytes of a header set to extremes."""
+    """Yield copies cut at any length, with a few flipped bits, or with four bytes of a header set to extremes."""
     chance = random.Random(seed)
     for _ in range(count):
         yield whole[: chance.randrange(len(whole))]
-        turned = bytearray(whole)
+        flipped = bytearray(whole)
         for _ in range(chance.choice((1, 1, 2, 8))):
             at = chance.randrange(min(len(whole), chance.choice((64, 400, len(whole)))))
-            turned[at] ^= 1 << chance.randrange(8)
-        yield bytes(turned)
+            flipped[at] ^= 1 << chance.randrange(8)
+        yield bytes(flipped)
         extreme = bytearray(whole)
         at = chance.randrange(min(len(whole), 400))
         extreme[at : at + 4] = chance.choice((b"\xff" * 4, bytes(4), b"\x7f\xff\xff\xff", b"\xff\xff\xff\x7f"))
@@ -94,7 +94,7 @@ def attack(tmp_path, name, count, seed, capfd):
     path = Path(tmp_path, name)
     WRITERS[name](path)
     whole = path.read_bytes()
-    assert planes(path, seen(path)[0].channels, seen(path)[1])
+    assert planes(path, header_of(path)[0].channels, header_of(path)[1])
     refused = 0
     capfd.readouterr()
     for data in damaged(whole, count, seed):
@@ -102,7 +102,7 @@ def attack(tmp_path, name, count, seed, capfd):
         started = time.perf_counter()
         failure = None
         try:
-            header, state = seen(path)
+            header, state = header_of(path)
             planes(path, [name for name in header.channels if name not in header.unusable], state)
         except FileError as error:
             failure = error

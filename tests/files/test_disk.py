@@ -1,4 +1,4 @@
-"""Disks that do not want: full, and folders that may not be written to. The user's own names are said."""
+"""Write errors: a full disk, and folders without permission. Messages name the user's own paths."""
 
 import os
 import shutil
@@ -37,7 +37,7 @@ def small_disk(tmp_path):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_a_full_disk_says_so_and_keeps_nothing(small_disk, name, capfd):
+def test_a_full_disk_is_reported_and_leaves_no_file(small_disk, name, capfd):
     with pytest.raises(FileError) as caught:
         write(small_disk / name)
     assert caught.value.path == str(small_disk / name)
@@ -48,19 +48,19 @@ def test_a_full_disk_says_so_and_keeps_nothing(small_disk, name, capfd):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_a_folder_that_may_not_be_written_to_is_named(tmp_path, monkeypatch, name):
-    """By stand-ins for the system's answers, because the super-user may write everywhere."""
-    honest = os.access
-    monkeypatch.setattr(file_state.os, "access", lambda path, mode: mode == os.R_OK and honest(path, mode))
+def test_a_folder_without_permission_is_named(tmp_path, monkeypatch, name):
+    """With the system's answers replaced, because the super-user may write everywhere."""
+    original = os.access
+    monkeypatch.setattr(file_state.os, "access", lambda path, mode: mode == os.R_OK and original(path, mode))
 
     def refuse(self, *args, **options):
         raise PermissionError(13, "Permission denied", str(self))
 
-    def refuse_in_words(path, *rest):
+    def refuse_by_library(path, *rest):
         raise RuntimeError(f"Cannot open image file '{path}' for writing")
 
     monkeypatch.setattr("pathlib.Path.write_bytes", refuse)
-    monkeypatch.setattr("stackcomp.files.exr_write._write", refuse_in_words)
+    monkeypatch.setattr("stackcomp.files.exr_write._write_by_library", refuse_by_library)
     with pytest.raises(FileError) as caught:
         write(tmp_path / name, 4)
     assert str(caught.value) == (

@@ -1,4 +1,4 @@
-"""Broken OpenEXR files: each ends in an error that names the file, in bounded time and memory.
+"""Damaged OpenEXR files: each raises an error that names the file, in bounded time and memory.
 
 Source: openexr-images/Damaged (files that once broke the reference library), files of OpenEXR's and
 OpenImageIO's own tests, and files cut at every length.
@@ -17,7 +17,7 @@ from stackcomp.data.window import Window
 from stackcomp.errors import FileError
 from stackcomp.files import exr
 
-# Runs apart, so that a crash in the library or a hunger for memory fails this test and not the whole run.
+# Runs in another process, so that a crash or excessive memory use of the library fails this test only.
 READ_ALL = """
 import json, resource, sys, time
 resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
@@ -35,7 +35,7 @@ for path in sys.argv[1:]:
 """
 
 
-def test_damaged_files_end_in_errors_that_name_them(material):
+def test_damaged_files_raise_errors_that_name_them(material):
     paths = sorted(str(path) for path in (material / "openexr-images/Damaged").iterdir())
     assert len(paths) >= 60
     root = Path(__file__).parents[2]
@@ -68,7 +68,7 @@ def test_damaged_files_end_in_errors_that_name_them(material):
         ("openexr-tests/src/test/OpenEXRTest/comp_early_eof_piz.exr", "it is cut short within its header"),
     ],
 )
-def test_unfinished_files_are_refused_whole(material, name, reason):
+def test_unfinished_files_are_refused(material, name, reason):
     with pytest.raises(FileError) as error:
         exr.read(material / name)
     assert error.value.path == str(material / name)
@@ -89,7 +89,7 @@ def test_a_file_cut_at_any_length_is_refused(picture, capfd):
         picture.write_bytes(whole[:length])
         with pytest.raises(FileError, match=r"whole\.exr"):
             exr.read(picture)
-    assert capfd.readouterr().out == "", "what the library says must not get into our output"
+    assert capfd.readouterr().out == "", "output of the library must not get into ours"
 
 
 def test_a_damaged_chunk_is_refused(picture, capfd):
@@ -101,7 +101,7 @@ def test_a_damaged_chunk_is_refused(picture, capfd):
     assert capfd.readouterr().out == ""
 
 
-def test_garbage_and_other_formats_are_refused(tmp_path):
+def test_other_formats_are_refused(tmp_path):
     for name, content in {
         "text.exr": b"hello there, hello",
         "empty.exr": b"",

@@ -1,4 +1,4 @@
-"""Headers of OpenEXR files that are not what the standard promises, and yet can be read; and files that change."""
+"""OpenEXR headers that do not conform to the standard but can be read; and files that change during reading."""
 
 import os
 import struct
@@ -57,20 +57,20 @@ def floats(*numbers):
         ("chunkCount", "string", b"many", 'attribute "chunkCount" is of type string, not int'),
     ],
 )
-def test_an_attribute_that_cannot_be_right_is_named_and_ignored(odd, name, kind, data, doubt):
-    found = exr.read(odd(**{name: (kind, data)}))
-    assert found.planes["Z"].tolist() == [ROW.tolist()]
-    assert len(found.header.doubts) == 1
-    assert doubt in found.header.doubts[0]
-    assert found.header.doubts[0].endswith("; it is ignored")
-    assert name not in found.header.metadata
+def test_a_wrong_attribute_is_named_and_ignored(odd, name, kind, data, doubt):
+    picture = exr.read(odd(**{name: (kind, data)}))
+    assert picture.planes["Z"].tolist() == [ROW.tolist()]
+    assert len(picture.header.doubts) == 1
+    assert doubt in picture.header.doubts[0]
+    assert picture.header.doubts[0].endswith("; it is ignored")
+    assert name not in picture.header.metadata
 
 
-def test_an_attribute_of_a_wrong_size_does_not_bring_the_next_ones_out_of_step(odd):
+def test_an_attribute_of_a_wrong_size_does_not_affect_later_ones(odd):
     path = odd(lens=("float", b"\1\0"), owner=("string", b"Joe"), comments=("string", b"as it was"))
     metadata = exr.read_header(path).metadata
     assert (metadata["owner"], metadata["comments"]) == ("Joe", "as it was")
-    # The library by itself loses its place after the two bytes that are missing.
+    # The library alone misreads everything after the two missing bytes.
     assert "owner" not in OpenEXR.File(str(path), header_only=True).header()
 
 
@@ -78,28 +78,28 @@ def test_an_attribute_of_a_wrong_size_does_not_bring_the_next_ones_out_of_step(o
 def test_text_that_is_not_utf8_is_kept_as_bytes(odd, kind, data):
     path = odd(owner_=(kind, data), comments=("string", "Söhne".encode()))
     before = path.read_bytes()
-    found = exr.read(path)
-    assert found.planes["Z"].tolist() == [ROW.tolist()]
-    assert found.header.metadata["owner_"] == data
-    assert found.header.metadata["comments"] == "Söhne"
-    assert found.header.doubts == ('the text of attribute "owner_" is not UTF-8; it is kept as bytes',)
+    picture = exr.read(path)
+    assert picture.planes["Z"].tolist() == [ROW.tolist()]
+    assert picture.header.metadata["owner_"] == data
+    assert picture.header.metadata["comments"] == "Söhne"
+    assert picture.header.doubts == ('the text of attribute "owner_" is not UTF-8; it is kept as bytes',)
     assert path.read_bytes() == before
 
 
 def test_names_that_are_not_utf8(odd):
     path = odd((("A", 2, 1), ("S\xf6hne", 2, 1)), besönders=("string", b"x"))
-    found = exr.read(path)
-    assert set(found.planes) == {"A", "S?hne"}
-    assert found.planes["S?hne"].tolist() == [ROW.tolist()]
-    assert set(found.header.doubts) == {
+    picture = exr.read(path)
+    assert set(picture.planes) == {"A", "S?hne"}
+    assert picture.planes["S?hne"].tolist() == [ROW.tolist()]
+    assert set(picture.header.doubts) == {
         'the name of channel "S?hne" is not UTF-8',
         'the name "bes?nders" in its header is not UTF-8',
     }
 
 
-def test_names_that_would_change_places_are_refused(odd):
+def test_names_that_would_change_their_order_are_refused(odd):
     # With question marks for the foreign bytes, the second name would come first.
-    with pytest.raises(FileError, match="names of its channels are not UTF-8 — render it with plain names"):
+    with pytest.raises(FileError, match="names of its channels are not UTF-8 — render it with ASCII names"):
         exr.read_header(odd((("AB", 2, 1), ("A\xf6", 2, 1))))
 
 
@@ -111,12 +111,12 @@ def test_names_that_would_change_places_are_refused(odd):
         ("compression", "string", b"zip", 'attribute "compression" is of type string, not compression'),
     ],
 )
-def test_what_says_where_the_pixels_are_must_be_right(odd, name, kind, data, reason):
+def test_wrong_attributes_of_the_storage_are_refused(odd, name, kind, data, reason):
     with pytest.raises(FileError, match=f"its header is damaged: {reason}"):
         exr.read_header(odd(**{name: (kind, data)}))
 
 
-def test_a_frame_of_absurd_size_is_refused_by_the_header(odd, monkeypatch):
+def test_a_frame_of_absurd_size_is_refused(odd, monkeypatch):
     path = odd(displayWindow=("box2i", struct.pack("<4i", 0, 0, 127, 268_435_455)))
     with pytest.raises(FileError, match=r"display window\) of 128 × 268435456 pixels; the limit is 1073741824"):
         exr.read_header(path)
@@ -141,7 +141,7 @@ def write(path, value, window=None, channels="RG"):
 
 @pytest.fixture
 def pair(tmp_path):
-    """Two files of one size and one time, with windows of one area: their contents alone tell them apart."""
+    """Two files of the same size and time, with windows of the same area: only their contents differ."""
     write(tmp_path / "a.exr", 1, Window(0, 0, 4, 4))
     write(tmp_path / "b.exr", 2, Window(2, 0, 6, 4))
     a, b = tmp_path / "a.exr", tmp_path / "b.exr"
@@ -152,11 +152,11 @@ def pair(tmp_path):
 
 def meanwhile(monkeypatch, what):
     """Do something between header and pixels, once."""
-    honest = exr.check_chunks
+    original = exr.check_chunks
     waiting = [what]
 
     def check(path, layout, **more):
-        honest(path, layout, **more)
+        original(path, layout, **more)
         if waiting:
             waiting.pop()()
 
@@ -172,7 +172,7 @@ def test_a_file_replaced_between_header_and_pixels(pair, monkeypatch):
     assert (again.window, again.planes["R"].max()) == (Window(2, 0, 6, 4), 2)
 
 
-def test_a_file_written_over_in_its_place(pair, monkeypatch):
+def test_a_file_overwritten_between_header_and_pixels(pair, monkeypatch):
     a, b = pair
     content = b.read_bytes()
     meanwhile(monkeypatch, lambda: a.write_bytes(content))
@@ -180,8 +180,8 @@ def test_a_file_written_over_in_its_place(pair, monkeypatch):
         exr.read(a)
 
 
-def test_the_pixels_of_another_header_are_noticed_where_the_file_hides_its_change(pair, monkeypatch):
-    """A disk whose times are coarse, or a share that remembers them, may tell nothing."""
+def test_pixels_of_another_header_are_detected_if_the_state_does_not_change(pair, monkeypatch):
+    """A file system with coarse times, or one that caches them, does not show the change."""
     a, b = pair
     content = b.read_bytes()
     state = file_state(a)
@@ -191,7 +191,7 @@ def test_the_pixels_of_another_header_are_noticed_where_the_file_hides_its_chang
         exr.read(a)
 
 
-def test_a_file_cut_short_meanwhile(pair, monkeypatch, capfd):
+def test_a_file_cut_short_between_header_and_pixels(pair, monkeypatch, capfd):
     a, _ = pair
     meanwhile(monkeypatch, lambda: os.truncate(a, a.stat().st_size - 40))
     with pytest.raises(FileChangedError):
@@ -199,7 +199,7 @@ def test_a_file_cut_short_meanwhile(pair, monkeypatch, capfd):
     assert capfd.readouterr() == ("", "")
 
 
-def test_a_file_that_is_not_in_the_state_seen_before_is_not_read(pair):
+def test_a_file_in_another_state_is_not_read(pair):
     a, b = pair
     state = file_state(a)
     assert exr.read(a, state=state).planes["R"].max() == 1

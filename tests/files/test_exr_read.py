@@ -168,7 +168,7 @@ def test_text_of_a_header_holds_the_id_manifest(material):
 
 def test_a_missing_file_says_what_is_there(tmp_path):
     (tmp_path / "plate.1001.exr").touch()
-    with pytest.raises(FileError, match=r'no such file — of "plate.\{frame:04d\}.exr" frame 1001 is there'):
+    with pytest.raises(FileError, match=r'no such file — frame 1001 of "plate.\{frame:04d\}.exr" exists'):
         exr.read_header(tmp_path / "plate.1002.exr")
 
 

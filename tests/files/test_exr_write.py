@@ -113,7 +113,7 @@ def test_bits_of_ids_survive(tmp_path, as_float):
 
 def test_ids_as_half_are_refused(tmp_path):
     ids = np.ones(HERE.shape, np.uint32)
-    with pytest.raises(FileError, match=r'ids in channel "id" cannot be stored as half — say "float"'):
+    with pytest.raises(FileError, match=r'ids in channel "id" cannot be stored as half — choose "float"'):
         write(tmp_path / "a.exr", {"id": ids}, pixel_type={"id": "half"})
     with pytest.raises(FileError, match="cannot be stored as half"):
         write(tmp_path / "a.exr", {"id": ids.view(np.float32)}, pixel_type={"id": "half"}, bits_as_float=["id"])

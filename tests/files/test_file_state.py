@@ -1,4 +1,4 @@
-"""Which file stands at a path, in which state, and why there is none."""
+"""The state of a file, and errors about files that cannot be read or written."""
 
 import errno
 import os
@@ -28,7 +28,7 @@ def replaced(file, content, *, same_times=True):
     os.replace(other, file)
 
 
-def test_a_file_put_in_its_place_has_another_state_even_with_the_same_size_and_time(file):
+def test_a_replaced_file_has_another_state_even_with_the_same_size_and_time(file):
     before = file_state(file)
     assert file_state(file) == before
     replaced(file, b"behind")
@@ -37,7 +37,7 @@ def test_a_file_put_in_its_place_has_another_state_even_with_the_same_size_and_t
     assert after != before
 
 
-def test_a_file_written_to_has_another_state_though_its_time_is_put_back(file):
+def test_a_written_file_has_another_state_even_if_its_time_is_reset(file):
     before = file_state(file)
     file.write_bytes(b"behind")
     os.utime(file, ns=(before.modified, before.modified))
@@ -45,18 +45,18 @@ def test_a_file_written_to_has_another_state_though_its_time_is_put_back(file):
     assert file_state(file) != before
 
 
-def test_what_is_read_belongs_to_one_state(file):
+def test_one_state_detects_a_replaced_file(file):
     with one_state(file) as state:
         pass
     replaced(file, b"behind")
     changed = pytest.raises(FileChangedError, match=r"a\.exr: it was replaced or written to while it was used")
     with changed, one_state(file, state):
-        pytest.fail("it must not be read at all")
+        pytest.fail("it must not be read")
     with pytest.raises(FileChangedError), one_state(file):
         replaced(file, b"again!")
 
 
-def test_damage_seen_in_a_file_that_changed_is_blamed_on_the_change(file):
+def test_a_changed_file_is_reported_instead_of_damage(file):
     with pytest.raises(FileChangedError), one_state(file):  # noqa: PT012
         file.unlink()
         raise FileError(file, "it is damaged")
@@ -66,31 +66,29 @@ def test_damage_seen_in_a_file_that_changed_is_blamed_on_the_change(file):
     assert not isinstance(caught.value, FileChangedError)
 
 
-def test_a_link_that_leads_nowhere_says_where(tmp_path):
+def test_a_broken_link_is_reported_with_its_target(tmp_path):
     (tmp_path / "a.exr").symlink_to("/gone/plate.exr")
     (tmp_path / "folder").symlink_to(tmp_path / "away")
-    with pytest.raises(FileError, match=r'leads nowhere: it points at "/gone/plate.exr"'):
+    with pytest.raises(FileError, match=r'it is a broken link: it points to "/gone/plate.exr"'):
         file_state(tmp_path / "a.exr")
-    with pytest.raises(
-        FileError, match=r'the folder ".*folder" is a link that leads nowhere: it points at ".*away"'
-    ):
+    with pytest.raises(FileError, match=r'the folder ".*folder" is a broken link: it points to ".*away"'):
         file_state(tmp_path / "folder" / "a.exr")
 
 
-def test_what_stands_in_a_files_place_is_named(tmp_path, file):
+def test_paths_that_are_not_regular_files_are_reported(tmp_path, file):
     (tmp_path / "b.exr").symlink_to("b.exr")
     (tmp_path / "c.exr").mkdir()
     os.mkfifo(tmp_path / "d.exr")
     with socket.socket(socket.AF_UNIX) as held:
         held.bind(str(tmp_path / "e.exr"))
     for path, reason in (
-        ("b.exr", "it is a link that leads in a circle"),
+        ("b.exr", "it is a link in a cycle of links"),
         ("c.exr", "it is a folder"),
         ("d.exr", "it is a pipe, not a file"),
         ("e.exr", "it is a socket, not a file"),
         ("a.exr/f.exr", f'"{file}" is a file, not a folder'),
         ("x" * 300 + ".exr", "its name is longer than the disk allows"),
-        ("a\0.exr", "a path cannot hold a NUL character"),
+        ("a\0.exr", "a path cannot contain a NUL character"),
     ):
         with pytest.raises(FileError, match=re.escape(reason)):
             file_state(tmp_path / path)
@@ -129,24 +127,26 @@ def test_a_folder_that_may_not_be_entered(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("number", "said"),
+    ("number", "message"),
     [
-        (errno.ENOSPC, 'the disk is full — make room on the disk that holds "{folder}"'),
+        (errno.ENOSPC, 'the disk is full — free space on the disk that holds "{folder}"'),
         (errno.EDQUOT, "the disk is full"),
         (errno.EROFS, 'the disk that holds "{folder}" is read-only'),
         (errno.EACCES, 'there is no permission to write to the folder "{folder}"'),
         (errno.ENAMETOOLONG, "its name is too long for the disk"),
     ],
 )
-def test_why_a_file_cannot_be_written(tmp_path, number, said):
+def test_why_a_file_cannot_be_written(tmp_path, number, message):
     error = OSError(number, os.strerror(number), str(tmp_path / ".a.12-34.exr"))
-    found = str(cannot_write(tmp_path / "a.exr", error))
-    assert said.format(folder=tmp_path) in found
-    assert ".a.12-34" not in found
+    text = str(cannot_write(tmp_path / "a.exr", error))
+    assert message.format(folder=tmp_path) in text
+    assert ".a.12-34" not in text
 
 
-def test_a_library_that_says_nothing_useful_is_not_quoted_alone(tmp_path, monkeypatch):
-    said = RuntimeError(f"cannot open {tmp_path}/.a.12-34.exr")
-    assert str(cannot_write(tmp_path / "a.exr", said)).endswith(f"cannot be written: cannot open {tmp_path}/a.exr")
+def test_a_library_error_is_replaced_by_missing_permission(tmp_path, monkeypatch):
+    error = RuntimeError(f"cannot open {tmp_path}/.a.12-34.exr")
+    assert str(cannot_write(tmp_path / "a.exr", error)).endswith(
+        f"cannot be written: cannot open {tmp_path}/a.exr"
+    )
     monkeypatch.setattr(module.os, "access", lambda path, mode: False)
-    assert f'no permission to write to the folder "{tmp_path}"' in str(cannot_write(tmp_path / "a.exr", said))
+    assert f'no permission to write to the folder "{tmp_path}"' in str(cannot_write(tmp_path / "a.exr", error))

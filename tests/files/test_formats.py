@@ -1,4 +1,4 @@
-"""What a file is, by its first bytes."""
+"""Detecting the format of a file by its first bytes."""
 
 import pytest
 
@@ -23,7 +23,7 @@ def test_the_first_bytes_decide(tmp_path, start, name, ending):
 
 
 @pytest.mark.parametrize(
-    ("start", "said"),
+    ("start", "message"),
     [
         (b"GIF89a", "it is a GIF"),
         (b"RIFF1234WEBPVP8 ", "it is a WebP picture"),
@@ -33,14 +33,14 @@ def test_the_first_bytes_decide(tmp_path, start, name, ending):
         (b"#?RADIANCE\n", "it is a Radiance HDR picture"),
         (b"version https://git-lfs.github.com/spec/v1\n", "it is a Git LFS pointer, not the picture itself"),
         (b"<!DOCTYPE html>", "it is a web page"),
-        (b"hello", "it is none of OpenEXR, PNG, JPEG and TIFF"),
+        (b"hello", "it is not an OpenEXR, PNG, JPEG or TIFF file"),
         (b"", "it is empty"),
-        (bytes(64), "it begins with zeros, as a file does that was never finished"),
+        (bytes(64), "it begins with zeros, as an unfinished file does"),
     ],
 )
-def test_others_are_called_what_they_are(tmp_path, start, said):
+def test_other_formats_are_named_in_the_error(tmp_path, start, message):
     (tmp_path / "a.exr").write_bytes(start)
-    with pytest.raises(FileError, match=said):
+    with pytest.raises(FileError, match=message):
         format_of(tmp_path / "a.exr")
 
 

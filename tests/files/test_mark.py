@@ -1,4 +1,4 @@
-"""The mark of the program: seen by independent readers, sealed to its file, read from anything without harm."""
+"""The mark of the program: visible to independent readers, bound to its file, and read without errors."""
 
 from __future__ import annotations
 
@@ -49,12 +49,12 @@ def written(tmp_path_factory):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_it_comes_back(written, name):
+def test_the_mark_is_read_back(written, name):
     assert mark.read(written[name]) == MARK
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_an_independent_reader_sees_it(written, name):
+def test_independent_readers_read_the_mark(written, name):
     path = written[name]
     expected = f"{LINE}{path.stat().st_size:015d}"
     if path.suffix == ".jpg":
@@ -73,14 +73,14 @@ def test_an_independent_reader_sees_it(written, name):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_pixels_are_the_same_with_it(written, tmp_path, name):
+def test_the_mark_does_not_change_pixels(written, tmp_path, name):
     plain = oiio.ImageBuf(str(write(tmp_path, name, None))).get_pixels("float")
     np.testing.assert_array_equal(oiio.ImageBuf(str(written[name])).get_pixels("float"), plain)
     assert mark.read(tmp_path / name) is None
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_the_same_bytes_anywhere(written, tmp_path, name):
+def test_the_same_picture_gives_the_same_bytes(written, tmp_path, name):
     assert write(tmp_path, name).read_bytes() == written[name].read_bytes()
 
 
@@ -93,8 +93,8 @@ def test_grey_and_alpha(tmp_path):
 
 
 @pytest.mark.parametrize("name", [name for name in NAMES if name != "a.jpg"])
-def test_a_file_saved_again_by_another_program_is_not_ours(written, tmp_path, name):
-    """Such a program passes header texts on with what it saves."""
+def test_a_file_saved_by_another_program_has_no_mark(written, tmp_path, name):
+    """Such a program copies header texts into the file that it saves."""
     picture = oiio.ImageBuf(str(written[name]))
     picture.read(force=True)
     changed = oiio.ImageBufAlgo.mul(picture, 0.5)
@@ -104,7 +104,7 @@ def test_a_file_saved_again_by_another_program_is_not_ours(written, tmp_path, na
     assert mark.read(tmp_path / name) is None
 
 
-def test_a_jpeg_saved_again_by_another_program_is_not_ours(written, tmp_path):
+def test_a_jpeg_saved_by_another_program_has_no_mark(written, tmp_path):
     with Image.open(written["a.jpg"]) as picture:
         picture.transpose(Image.Transpose.ROTATE_90).save(tmp_path / "b.jpg", comment=picture.info["comment"])
     assert b"stackcomp" in (tmp_path / "b.jpg").read_bytes()
@@ -112,7 +112,7 @@ def test_a_jpeg_saved_again_by_another_program_is_not_ours(written, tmp_path):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_a_file_that_is_cut_has_none(written, tmp_path, name):
+def test_a_file_cut_short_has_no_mark(written, tmp_path, name):
     whole = written[name].read_bytes()
     cut = tmp_path / name
     for length in {*range(0, len(whole), 37), *range(64), len(whole) - 1}:
@@ -133,16 +133,27 @@ def test_damage_never_raises(written, tmp_path_factory, name, at, put):
 
 @settings(max_examples=300, deadline=None)
 @given(
-    st.sampled_from([b"\x76\x2f\x31\x01", b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"II*\0", b"MM\0+", b"{", b""]),
+    st.sampled_from(
+        [
+            b"\x76\x2f\x31\x01",
+            b"\x89PNG\r\n\x1a\n",
+            b"\xff\xd8\xff",
+            b"II*\0",
+            b"MM\0+",
+            b"{",
+            b"<?xml ?>\n<!-- stackcomp ",
+            b"",
+        ]
+    ),
     st.binary(max_size=200),
 )
-def test_anything_is_somebody_elses(tmp_path_factory, start, rest):
+def test_random_bytes_have_no_mark(tmp_path_factory, start, rest):
     path = tmp_path_factory.getbasetemp() / "anything"
     path.write_bytes(start + rest)
     assert mark.read(path) is None
 
 
-def test_what_is_no_file(tmp_path):
+def test_paths_without_a_regular_file_have_no_mark(tmp_path):
     assert mark.read(tmp_path) is None
     assert mark.read(tmp_path / "gone.exr") is None
     assert mark.read("a\0b") is None
@@ -166,22 +177,22 @@ def test_each_form_of_tiff(tmp_path, order, big):
     assert tifffile.imread(path).shape == (4, 4)
 
 
-def test_behind_thousands_of_channels(tmp_path):
+def test_a_header_with_thousands_of_channels(tmp_path):
     window = Window.of_size(1, 1)
     planes = {f"a_long_name_of_a_pass_{k:05d}.R": np.zeros((1, 1), np.float32) for k in range(4000)}
     exr.write(tmp_path / "a.exr", planes, window=window, display=window, mark=MARK)
     assert mark.read(tmp_path / "a.exr") == MARK
 
 
-def test_many_sources_stay_within_what_a_comment_holds(tmp_path):
+def test_many_sources_are_cut_to_the_size_of_a_comment(tmp_path):
     many = Mark("delivery", "ab", frozenset(Source(f"{k:08x}", f"{k:08x}", True) for k in range(5000)))
     stills.write(tmp_path / "a.jpg", PIXELS, mark=many)
-    found = mark.read(tmp_path / "a.jpg")
-    assert found is not None
-    assert found.reads < many.reads
+    stored = mark.read(tmp_path / "a.jpg")
+    assert stored is not None
+    assert stored.reads < many.reads
 
 
-def test_no_mark_comes_from_metadata(tmp_path):
+def test_metadata_cannot_set_the_mark(tmp_path):
     window = Window.of_size(20, 12)
     planes = {"Y": PIXELS[..., 0].copy()}
     metadata = {"stackcomp/mark": MARK.line(), "note": "kept"}
@@ -220,7 +231,7 @@ def test_json(tmp_path, kind):
 
 @pytest.mark.parametrize("text", ["", "[1]", "{", '{"found": 1}', '{"found": {"written by": 1}}', "{" * 10**5,
                                   '{"stackcomp": 1, "nodes": {}}', '{"program": "stackcomp 1\xff"}'])  # fmt: skip
-def test_json_of_others(tmp_path, text):
+def test_other_json_has_no_mark(tmp_path, text):
     path = tmp_path / "a.json"
     path.write_bytes(text.encode("latin-1"))
     assert mark.read(path) is None

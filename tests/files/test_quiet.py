@@ -5,7 +5,7 @@ import os
 import sys
 import threading
 
-from stackcomp.files.quiet import logged, printed, unheard
+from stackcomp.files.quiet import captured_log, captured_stdout, filtered_stderr
 
 
 def test_only_the_listening_thread_is_kept_quiet(capsys):
@@ -19,13 +19,13 @@ def test_only_the_listening_thread_is_kept_quiet(capsys):
 
     thread = threading.Thread(target=other)
     thread.start()
-    with printed() as said:
+    with captured_stdout() as output:
         print("from the library")
         inside.set()
         done.wait(5)
     thread.join()
     print("after")
-    assert "".join(said) == "from the library\n"
+    assert "".join(output) == "from the library\n"
     assert capsys.readouterr().out == "from the other\nafter\n"
     assert sys.stdout is before
 
@@ -35,17 +35,17 @@ def test_overlapping_listeners_leave_stdout_as_it_was(capsys):
     first_in, second_in, first_out = threading.Event(), threading.Event(), threading.Event()
 
     def first():
-        with printed():
+        with captured_stdout():
             first_in.set()
             second_in.wait(5)
         first_out.set()
 
     def second():
         first_in.wait(5)
-        with printed():
+        with captured_stdout():
             second_in.set()
             first_out.wait(5)
-            print("unheard")
+            print("captured")
 
     threads = [threading.Thread(target=work) for work in (first, second)]
     for thread in threads:
@@ -58,21 +58,21 @@ def test_overlapping_listeners_leave_stdout_as_it_was(capsys):
 
 def test_a_loggers_words_are_kept_from_the_terminal_for_this_thread_alone(caplog):
     logger = logging.getLogger("some_library")
-    with logged("some_library") as heard:
-        logger.warning("heard")
+    with captured_log("some_library") as messages:
+        logger.warning("captured")
         other = threading.Thread(target=lambda: logger.warning("another thread"))
         other.start()
         other.join()
     logger.warning("after")
-    assert heard == ["heard"]
+    assert messages == ["captured"]
     assert [record.getMessage() for record in caplog.records] == ["another thread", "after"]
 
 
 def test_lines_of_a_library_past_python_are_held_back_and_others_are_not(capfd):
-    with unheard():
+    with filtered_stderr():
         os.write(2, b"a.exr: (EXR_ERR_BAD_CHUNK_LEADER) found corrupt leader\n")
         print("from elsewhere", file=sys.stderr)
-        with unheard():
+        with filtered_stderr():
             os.write(2, b"PNG warning: CRC error\n")
         os.write(2, b"one more\n")
     assert capfd.readouterr().err == "from elsewhere\none more\n"

@@ -274,7 +274,7 @@ def test_a_missing_meaning_is_not_guessed(tmp_path, tiff_by_hand):
     data[at : at + 2] = np.uint16([263]).tobytes()
     path = tmp_path / "a.tif"
     path.write_bytes(data)
-    with pytest.raises(FileError, match="does not say what its numbers mean"):
+    with pytest.raises(FileError, match="does not state what its numbers mean"):
         stills.read_header(path)
 
 
@@ -343,3 +343,37 @@ def test_pixels_are_held_against_the_header(tmp_path, monkeypatch):
     monkeypatch.setattr(stills, "_header", lambda path: other)
     with pytest.raises(FileError, match="its pixels are 6×4 with 3 channels, but its header announced 4×6 with 3"):
         stills.read(tmp_path / "a.png")
+
+
+# -- several pictures in a file -----------------------------------------------------------------------------
+
+
+def pages(path, *arrays_and_types):
+    """A TIFF with these pictures, each with its NewSubfileType (tag 254 of TIFF 6.0)."""
+    with tifffile.TiffWriter(path) as file:
+        for array, kind in arrays_and_types:
+            file.write(array, photometric="mask" if kind & 4 else "rgb", metadata=None, subfiletype=kind)
+    return path
+
+
+def test_a_file_of_several_pictures_is_doubtful(tmp_path):
+    first, second = noise(8, 3), noise(8, 3, seed=1)
+    path = pages(tmp_path / "a.tif", (first, 0), (second, 0), (second, 2))
+    assert stills.read_header(path).doubts == ("it contains 3 pictures; only the first is read",)
+    np.testing.assert_array_equal(np.rint(stills.read(path).pixels * 255), first)
+
+
+def test_smaller_versions_of_a_picture_and_masks_are_not_doubtful(tmp_path):
+    path = pages(tmp_path / "a.tif", (noise(8, 3), 0), (noise(8, 3)[::2, ::2], 1), (noise(8, 1) > 9, 4))
+    assert stills.read_header(path).doubts == ()
+
+
+def test_a_damaged_second_picture_does_not_affect_the_first(tmp_path):
+    path = pages(tmp_path / "a.tif", (noise(8, 3), 0), (noise(8, 3), 0))
+    with tifffile.TiffFile(path) as file:
+        at = file.pages[1].offset
+    data = bytearray(path.read_bytes())
+    data[at : at + 2] = b"\xff\xff"
+    path.write_bytes(data)
+    assert check(path).pixels.shape == (HEIGHT, WIDTH, 3)
+    assert len(stills.read_header(path).doubts) == 1

@@ -67,9 +67,9 @@ def test_opencolorio_agrees_on_its_own_test_file(material, clamp):
     ("fields", "said", "field"),
     [
         ({"file": "on.cc"}, 'did you mean "one.cc"', "file"),
-        ({"file": "two.ccc"}, 'say which by "id": "noon", "dusk"', "id"),
+        ({"file": "two.ccc"}, 'choose one by "id": "noon", "dusk"', "id"),
         ({"file": "two.ccc", "id": "duk"}, 'did you mean "dusk"', "id"),
-        ({"file": "two.ccc", "id": 2}, "places are counted from 0 to 1", "id"),
+        ({"file": "two.ccc", "id": 2}, "positions are 0 to 1", "id"),
         ({"file": "broken.cc"}, "broken.cc: line 2: it is not XML", "file"),
     ],
 )

@@ -133,7 +133,9 @@ def test_wrong_wishes(render, file, fields, message):
 
 def test_no_colour_space_known(render):
     matte = Image.from_array([[0.5]], type=Matte())
-    with pytest.raises(CheckError, match=r'(?s)the colour space of its colours is not declared.*give "encoding" here'):
+    with pytest.raises(
+        CheckError, match=r'(?s)the colour space of its colours is not declared.*give "encoding" here'
+    ):
         render("pick_channels", {"p": matte}, layers="p", channels=dict.fromkeys("RGB", "A"))
 
 

@@ -352,8 +352,8 @@ def test_the_first_bytes_say_what_a_file_is(tmp_path):
     os.rename(tmp_path / "a.png", tmp_path / "b.exr")
     write(tmp_path / "c", window=FRAME)
     for name, channel, said in (
-        ("a.tif", "R", ['a.tif: it is OpenEXR, though its name ends in ".tif"']),
-        ("b.exr", "Y", ['b.exr: it is PNG, though its name ends in ".exr"']),
+        ("a.tif", "R", ['a.tif: it is OpenEXR, but its name ends in ".tif"']),
+        ("b.exr", "Y", ['b.exr: it is PNG, but its name ends in ".exr"']),
         ("c", "R", []),
     ):
         comp = Composition(reader(path=name), root=tmp_path)
@@ -420,15 +420,13 @@ def test_what_stands_in_a_frames_place_is_told_for_all_frames(tmp_path):
     assert missing.endswith("1 of 7 frames has no file p.{frame}.exr: 6")
     assert inks == f"{tmp_path}/p.7.exr: it holds inks (CMYK), not RGB, grey or a palette"
     assert folder == f"{tmp_path}/p.2.exr: it is a folder"
-    assert link == (
-        f'{tmp_path}/p.3.exr: it is a link that leads nowhere: it points at "/gone/p.3.exr", and so is frame 4'
-    )
+    assert link == (f'{tmp_path}/p.3.exr: it is a broken link: it points to "/gone/p.3.exr", and so is frame 4')
 
 
 def test_a_missing_frame_is_not_answered_with_its_own_name(tmp_path):
     (tmp_path / "p.1.exr").symlink_to("/gone/p.1.exr")
     (problem,) = Composition(reader(path="p.{frame}.exr"), root=tmp_path).check()
-    assert 'it points at "/gone/p.1.exr"' in problem.message
+    assert 'it points to "/gone/p.1.exr"' in problem.message
     assert "did you mean" not in str(problem)
 
 
