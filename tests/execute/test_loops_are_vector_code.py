@@ -75,7 +75,9 @@ def test_a_graph_of_pixel_nodes_is_one_loop(loops):
 
 def test_every_plane_is_marked_as_not_overlapping(loops):
     for loop in loops:
-        (signature,) = (line for line in llvm(loop).splitlines() if line.startswith("define") and "%arg.y0" in line)
+        (signature,) = (
+            line for line in llvm(loop).splitlines() if line.startswith("define") and "%arg.y0" in line
+        )
         planes = re.findall(r"ptr ([^%,]*)%arg\.([io]\d+)\.4\b", signature)
         arrays = [argument for argument in loop.signatures[0] if getattr(argument, "ndim", 0) == 2]
         assert len({name for _, name in planes}) == len(arrays) > 8
