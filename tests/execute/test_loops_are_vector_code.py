@@ -1,7 +1,7 @@
 """The machine code of fused loops: planes that do not overlap, whole vectors, no interpreter lock.
 
-Without the promise that planes do not overlap, the compiler compares every pair of planes before the loop, and with
-enough of them it gives up on vectors. No result would tell, only the time.
+Without the promise that planes do not overlap, the compiler compares every pair of planes before the loop, and
+with enough of them it gives up on vectors. No result would tell, only the time.
 """
 
 from __future__ import annotations
