@@ -1,7 +1,7 @@
 """Light that spreads is cut where nobody sees it: beyond the frame and beyond all overscan that came in.
 
-A glow of 300 pixels radius reaches some thousand pixels, and defocus after it further still. Only the windows tell:
-pictures would be the same, and cost a hundred times as much.
+A glow of 300 pixels radius reaches some thousand pixels, and defocus after it further still. Only the windows
+tell: pictures would be the same, and cost a hundred times as much.
 """
 
 from __future__ import annotations
