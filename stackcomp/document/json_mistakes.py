@@ -1,7 +1,8 @@
 """What is wrong with a text that is nearly JSON, in words for people who write it by hand.
 
-Python's reader stops at the first mistake and says what it had expected. Here the text is looked through for what
-other languages allow and JSON does not (comments, trailing commas, single quotes), and for keys that stand twice.
+Python's reader stops at the first mistake; its place is taken from it, but not its words, which change from
+version to version. The text is searched for what other languages allow and JSON does not (comments, trailing
+commas, single quotes), and for keys that stand twice.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Literal
 
 __all__ = ["Mistake", "explain", "repeated_keys"]
 
@@ -47,7 +49,6 @@ class _Looked:
     keys: list[tuple[int, str, int]] = field(default_factory=list)  # number of the object, key, offset
     unclosed: list[tuple[str, int]] = field(default_factory=list)
     wrong_pair: tuple[str, str, int, int] | None = None
-    opens: list[int] = field(default_factory=list)
 
 
 def _look(text: str) -> _Looked:
@@ -60,9 +61,7 @@ def _look(text: str) -> _Looked:
         if kind == "comment":
             found.comments.append((at, said[:2] if said[0] == "/" else "#"))
             continue
-        if kind == "open":
-            found.opens.append(at)
-        elif kind == "single":
+        if kind == "single":
             found.single.append(at)
         elif kind == "curly":
             found.curly.append(at)
@@ -156,19 +155,18 @@ def _next(text: str, at: int) -> int:
 
 
 def _expected(text: str, found: _Looked, error: json.JSONDecodeError) -> tuple[str, str]:
-    """What Python's reader means, with the way out."""
-    at, where = error.pos, f"at {_place(text, error.pos)}"
-    rest = text[at:]
+    """What is wrong at the place where Python's reader stopped, with the way out.
+
+    The place alone is Python's; its words change from version to version, so what could have stood there is worked
+    out from the text before it.
+    """
+    at = error.pos
+    awaited, begins = _awaited(text, at)
+    if awaited == "text":
+        return _in_text(text, begins)
+    where, rest = f"at {_place(text, at)}", text[at:]
     word = re.match(r"[^\s{}\[\],:\"]+", rest)
-    if error.msg.startswith("Unterminated string"):
-        return f'a text without closing " begins {where}', 'close it with "'
-    if error.msg.startswith("Invalid control character"):
-        begins = [offset for offset in found.opens if offset < at]
-        begun = f" (the text begins at {_place(text, begins[-1])})" if begins else ""
-        return f"a line break or tab inside a text {where}{begun}", 'is a closing " missing? A tab is written \\t'
-    if error.msg.startswith("Invalid \\"):
-        return f"a \\ inside a text {where}", 'write "/" between folders, or "\\\\" for a \\'
-    if error.msg.startswith("Extra data"):
+    if awaited == "end":
         return f"more follows the end of the object {where}", "a file holds one object; is there a } too many?"
     if not rest.strip():
         opened = found.unclosed[-1] if found.unclosed else ("{", 0)
@@ -178,13 +176,13 @@ def _expected(text: str, found: _Looked, error: json.JSONDecodeError) -> tuple[s
         opened_by, closed_by, opened_at, _ = found.wrong_pair
         seen = f"{closed_by} {where} does not close the {opened_by} of {_place(text, opened_at)}"
         return seen, f"close it with {'}' if opened_by == '{' else ']'}"
-    if error.msg.startswith("Expecting ',' delimiter"):
+    if awaited == "comma":
         if word is not None and at > 0 and (text[at - 1].isalnum() or text[at - 1] == "."):
             return f"a number is written in another way {where}", "write it like 12, 0.5, -3 or 1e-3"
         return f"a comma is missing before {rest[:1]} {where}", "put a comma between the items"
-    if error.msg.startswith("Expecting ':' delimiter"):
+    if awaited == "colon":
         return f"a colon is missing before {rest[:1]} {where}", 'write "key": value'
-    if error.msg.startswith("Expecting property name"):
+    if awaited == "key":
         if word is not None:
             return f"the key {word[0][:40]} is not in double quotes {where}", f'write "{word[0][:40]}"'
         return f"a key is missing before {rest[:1]} {where}", 'write "key": value, with one comma between items'
@@ -193,6 +191,55 @@ def _expected(text: str, found: _Looked, error: json.JSONDecodeError) -> tuple[s
     if word is not None:
         return f"{word[0][:40]} is not a value {where}", _instead_of(word[0][:40])
     return f"a value is missing before {rest[:1]} {where}", "write a value, or remove the comma or colon"
+
+
+_Awaited = Literal["value", "key", "colon", "comma", "end", "text"]
+
+
+def _awaited(text: str, at: int) -> tuple[_Awaited, int]:
+    """What JSON wants at an offset, where everything before it is JSON; ``text`` for the inside of a text.
+
+    The second is where that text begins.
+    """
+    stack: list[str] = []
+    awaited: _Awaited = "value"
+    for lexeme in _LEXEME.finditer(text):
+        kind, sign, begins = str(lexeme.lastgroup), lexeme[0], lexeme.start()
+        opens_here = begins == at and kind == "open" and awaited in ("value", "key")
+        if opens_here or (begins < at and (at < lexeme.end() or kind == "open") and sign[0] == '"'):
+            return "text", begins
+        if begins >= at:
+            break
+        if sign in ("{", "["):
+            stack.append(sign)
+            awaited = "key" if sign == "{" else "value"
+        elif sign == ",":
+            awaited = "key" if stack and stack[-1] == "{" else "value"
+        elif sign == ":":
+            awaited = "value"
+        elif awaited == "key" and kind == "text":
+            awaited = "colon"
+        else:
+            if sign in ("}", "]") and stack:
+                stack.pop()
+            awaited = "comma" if stack else "end"
+    return awaited, at
+
+
+_SOUND_TEXT = re.compile(r'"(?:[^"\\\x00-\x1f]|\\(?:["\\/bfnrt]|u[0-9a-fA-F]{4}))*')
+
+
+def _in_text(text: str, begins: int) -> tuple[str, str]:
+    """What is wrong inside the text that begins at an offset, with the way out."""
+    sound = _SOUND_TEXT.match(text, begins)
+    at = sound.end() if sound else begins
+    if text[at : at + 2] in ("", "\\"):
+        return f'a text without closing " begins at {_place(text, begins)}', 'close it with "'
+    where = f"at {_place(text, at)}"
+    if text[at] == "\\":
+        return f"a \\ inside a text {where}", 'write "/" between folders, or "\\\\" for a \\'
+    begun = f" (the text begins at {_place(text, begins)})"
+    return f"a line break or tab inside a text {where}{begun}", 'is a closing " missing? A tab is written \\t'
 
 
 def _instead_of(word: str) -> str:

@@ -13,7 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from numbers import Integral
 
-from stackcomp.errors import ArgumentError, cut
+from stackcomp.errors import ArgumentError, RequestError, cut
 
 __all__ = ["over_strips", "set_threads", "thread_count"]
 
@@ -25,12 +25,22 @@ _inside = threading.local()
 
 
 def thread_count() -> int:
-    """Threads in use: what `set_threads` said, else ``STACKCOMP_THREADS``, else the cores we may run on."""
+    """Threads in use: what `set_threads` said, else ``STACKCOMP_THREADS``, else the cores we may run on.
+
+    Raises:
+        RequestError: ``STACKCOMP_THREADS`` is set, and not to a whole number from 1.
+    """
     if _threads is not None:
         return _threads
-    asked = os.environ.get("STACKCOMP_THREADS", "")
-    if asked.isdigit() and int(asked) > 0:
-        return int(asked)
+    asked = os.environ.get("STACKCOMP_THREADS", "").strip()
+    if asked:
+        if asked.isascii() and asked.isdecimal() and len(asked) < 10 and int(asked) > 0:
+            return int(asked)
+        raise RequestError(
+            "STACKCOMP_THREADS",
+            f'"{cut(asked, 60)}" is not a number of threads',
+            "set it to a whole number from 1, such as 2, or unset it to use all cores",
+        )
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 

@@ -1,0 +1,117 @@
+"""A sequence is checked and planned once; frames share one executor, its loops and its memory."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from stackcomp import Composition, Graph, Image, Window
+from stackcomp.execute import fuse
+from stackcomp.execute.executor import Executor
+from stackcomp.files import exr
+
+FRAMES = (1, 2, 3, 4)
+
+
+@pytest.fixture
+def executors(monkeypatch):
+    """Every executor that is made, in order."""
+    made: list[Executor] = []
+    initialise = Executor.__init__
+
+    def counting(self, *args, **kwargs):
+        made.append(self)
+        initialise(self, *args, **kwargs)
+
+    monkeypatch.setattr(Executor, "__init__", counting)
+    return made
+
+
+@pytest.fixture
+def compilations(tmp_path, monkeypatch):
+    """Names of the loops that are compiled, with a cache that is empty at first."""
+    names: list[str] = []
+    monkeypatch.setenv("STACKCOMP_CACHE", str(tmp_path / "loops"))
+    monkeypatch.setattr(fuse, "_folder", None)
+    monkeypatch.setattr(fuse, "_loaded", {})
+    monkeypatch.setattr(fuse, "on_compile", [names.append])
+    return names
+
+
+@pytest.fixture
+def comp(tmp_path):
+    """A file a frame, numbers that change over time, and pixel nodes on both sides of an area node."""
+    window = Window.of_size(24, 16)
+    for frame in FRAMES:
+        planes = {name: np.full(window.shape, frame / 10, np.float32) for name in "RGBA"}
+        exr.write(tmp_path / f"cg.{frame:04d}.exr", planes, window=window, display=window)
+    graph = Graph(frames="1-4")
+    graph.add("read", "cg", path="cg.{frame:04d}.exr", encoding="ACEScg")
+    graph.add("exposure", "brighter", image="cg", stops={"keys": [[1, 0], [4, 1]], "between": "linear"})
+    graph.add("place", "moved", image="brighter", move={"keys": [[1, [0, 0]], [4, [6, 0]]]})
+    graph.add("over", "comp", source="moved", backdrop="cg")
+    graph.add("deliver", "out", image="comp", path="out/comp.{frame:04d}.exr")
+    graph.add("deliver", "matte", image="brighter", path="out/bright.{frame:04d}.exr")
+    return Composition(graph, root=tmp_path)
+
+
+def test_deliver_makes_one_executor_and_compiles_each_loop_once(comp, executors, compilations):
+    after_first: list[int] = []
+    comp.deliver(ended=lambda frame, error: after_first.append(len(compilations)))
+    assert len(executors) == 1
+    assert len(after_first) == len(FRAMES)
+    assert len(set(compilations)) == len(compilations) > 0
+    assert set(after_first) == {len(compilations)}
+
+
+def test_a_second_delivery_of_the_same_frames_makes_no_other(comp, executors):
+    comp.deliver()
+    comp.deliver()
+    assert len(executors) == 1
+
+
+def test_deliver_with_given_pictures_makes_one_executor(comp, executors):
+    given = Image.from_array(np.full((16, 24, 4), 0.5), encoding="ACEScg")
+    assert len(comp.deliver(replace={"cg": given})) == 2 * len(FRAMES)
+    assert len(executors) == 1
+
+
+def test_an_executor_renders_any_number_of_frames_by_one_plan(comp, executors, compilations):
+    executor = comp.executor(["comp", "brighter"], frames=FRAMES)
+    plan, means, counts = executor.plan, [], []
+    for frame in FRAMES:
+        results = {result.node: result.image for result in executor.results(frame)}
+        means.append(float(results["brighter"]["R"].mean()))
+        counts.append(len(compilations))
+    assert executors == [executor]
+    assert executor.plan is plan
+    assert set(counts) == {len(set(compilations))}
+    np.testing.assert_allclose(means, [frame / 10 * 2 ** ((frame - 1) / 3) for frame in FRAMES], rtol=1e-3)
+
+
+def test_renders_of_one_frame_share_an_executor(comp, executors):
+    for window in (None, (0, 0, 8, 8), (8, 8, 8, 8)):
+        comp.render("comp", 2, window=window)
+    assert len(executors) == 1
+
+
+def test_other_frames_compile_nothing(comp, compilations):
+    for frame in FRAMES:
+        comp.render("comp", frame)
+    assert len(set(compilations)) == len(compilations)
+    count = len(compilations)
+    comp.render("comp", 1)
+    assert len(compilations) == count
+
+
+def test_the_command_makes_one_executor(comp, executors, tmp_path, monkeypatch):
+    from typer.testing import CliRunner
+
+    from stackcomp.cli.app import app
+
+    comp.graph.save(tmp_path / "graph.json")
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(app, ["render", "graph.json"])
+    assert done.exit_code == 0, done.output
+    assert len(list((tmp_path / "out").glob("*.exr"))) == 2 * len(FRAMES)
+    assert len(executors) == 1

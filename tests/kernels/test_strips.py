@@ -1,0 +1,120 @@
+"""Strips of rows: every row once, in as many threads as was asked for."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+
+import pytest
+
+import stackcomp
+from stackcomp import RequestError
+from stackcomp.kernels.strips import over_strips, thread_count
+
+#: Strips wait for each other in groups of as many as there should be threads, so fewer threads never finish one.
+COUNT_THREADS = """
+import threading
+from stackcomp.kernels.strips import over_strips
+
+expected, seen = {expected}, set()
+together = threading.Barrier(expected)
+
+def strip(first, last):
+    seen.add(threading.get_ident())
+    together.wait(timeout=20)
+
+over_strips(strip, expected * 4 * 16)
+print(len(seen), threading.get_ident() in seen)
+"""
+
+#: A fused loop and an area node. Where one thread does the work, no pool of threads is made.
+NAMES_OF_THREADS = """
+import threading
+from stackcomp import Composition, Graph
+
+graph = Graph()
+graph.add("flat", "lamp", size=[16, 512], colour=0.5)
+graph.add("exposure", "brighter", image="lamp", stops=1)
+graph.add("glow", "shine", image="brighter", radius=1)
+Composition(graph).render("shine", 1)
+print(sum(thread.name.startswith("stackcomp-strip") for thread in threading.enumerate()))
+"""
+
+
+@pytest.fixture
+def automatic():
+    """No number of threads chosen from Python, before and after."""
+    stackcomp.set_threads(None)
+    yield
+    stackcomp.set_threads(None)
+
+
+def run(code: str, threads: str) -> list[str]:
+    environment = {**os.environ, "STACKCOMP_THREADS": threads, "PYTHONPATH": os.pathsep.join(sys.path)}
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=90
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout.split()
+
+
+@pytest.mark.parametrize("threads", [2, 3, 5])
+def test_the_environment_says_how_many_threads_run_strips(threads):
+    assert run(COUNT_THREADS.format(expected=threads), str(threads)) == [str(threads), "False"]
+
+
+def test_one_thread_is_the_callers_own():
+    assert run(COUNT_THREADS.format(expected=1), "1") == ["1", "True"]
+
+
+def test_a_render_with_one_thread_makes_no_others():
+    assert run(NAMES_OF_THREADS, "1") == ["0"]
+
+
+@pytest.mark.parametrize("value", ["two", "0", "-1", "1.5", "²", "2 3", "9" * 40])
+def test_a_wrong_number_in_the_environment_is_named(value, monkeypatch, automatic):
+    monkeypatch.setenv("STACKCOMP_THREADS", value)
+    with pytest.raises(RequestError, match=r"STACKCOMP_THREADS: .* is not a number of threads") as caught:
+        over_strips(lambda first, last: None, 100)
+    (problem,) = caught.value.problems
+    assert f'"{value}"' in problem.message
+    assert "unset it" in problem.way_out
+
+
+def test_python_goes_before_the_environment(monkeypatch, automatic):
+    monkeypatch.setenv("STACKCOMP_THREADS", "two")
+    stackcomp.set_threads(4)
+    assert thread_count() == 4
+
+
+@pytest.mark.parametrize("value", ["", " "])
+def test_an_empty_value_counts_as_unset(monkeypatch, automatic, value):
+    monkeypatch.delenv("STACKCOMP_THREADS", raising=False)
+    usual = thread_count()
+    monkeypatch.setenv("STACKCOMP_THREADS", value)
+    assert thread_count() == usual
+
+
+@pytest.mark.parametrize("threads", [1, 3])
+@pytest.mark.parametrize("rows", [0, 1, 15, 16, 17, 100, 1001])
+def test_every_row_is_covered_once(rows, threads, automatic):
+    stackcomp.set_threads(threads)
+    covered: list[int] = []
+    over_strips(lambda first, last: covered.extend(range(first, last)), rows)
+    assert sorted(covered) == list(range(rows))
+
+
+def test_a_failure_comes_out_after_all_strips_have_ended(automatic):
+    stackcomp.set_threads(2)
+    ended = threading.Semaphore(0)
+
+    def strip(first: int, last: int) -> None:
+        ended.release()
+        if first == 0:
+            raise ArithmeticError("planted")
+
+    with pytest.raises(ArithmeticError, match="planted"):
+        over_strips(strip, 8 * 16)
+    assert all(ended.acquire(blocking=False) for _ in range(8))
