@@ -21,7 +21,7 @@ from stackcomp.data.cycles import cycles, in_cycles
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Encoding, Layers, Matte, PortType, Ratio
 from stackcomp.document.model import Document
-from stackcomp.errors import CheckError, FileError, Problem, did_you_mean, unknown_node
+from stackcomp.errors import BugError, CheckError, FileError, Problem, StackcompError, did_you_mean, unknown_node
 from stackcomp.nodes.base import Context, Node, Pick, Port, SinkNode, SourceNode, ViewNode
 from stackcomp.nodes.pick_channels import PickChannels
 
@@ -185,12 +185,12 @@ class _Check:
         try:
             config = colour_config(head.colour_config, self.root)
             colour.config(config)
-        except ValueError as error:
+        except colour.UnknownEncoding as error:
             self.say("", "colour_config", "colour-config", str(error))
             return None
         try:
             space = colour.encoding(head.working_space, config)
-        except ValueError as error:
+        except colour.UnknownEncoding as error:
             self.say("", "working_space", "encoding-unknown", str(error))
         else:
             if space.linear:
@@ -200,7 +200,7 @@ class _Check:
         try:
             # A role that configs have for scene-linear light.
             stand_in = colour.encoding("scene_linear", config)
-        except ValueError:
+        except colour.UnknownEncoding:
             return None
         return Context(_MendedEncoding(stand_in.name, "scene-linear"), config, self.root, self.frames)
 
@@ -251,11 +251,13 @@ class _Check:
             if isinstance(type, Colour) and any(p.rule == "encoding-unknown" for p in self.problems[before:]):
                 type = replace(type, encoding=self.mended)
             display = node.frame_window(windows, context)
-        except (FileError, OSError, ValueError) as error:
+        except (StackcompError, OSError) as error:
             # Where something has been said about the node already, this is only its consequence.
             if len(self.problems) == before:
                 self._failed(name, error)
             return
+        except Exception as error:
+            raise BugError("check", error, node=name) from error
         self.done[name] = CheckedNode(name, node, type, display, wires)
 
     def _unfinished(self, node: Node, before: int) -> bool:
@@ -280,7 +282,7 @@ class _Check:
             way_out = f'set "encoding" of node "{node}" to what the file is really in, or leave this node out'
         return replace(problem, message=f"{problem.message}, {origin}", way_out=way_out)
 
-    def _failed(self, name: str, error: FileError | OSError | ValueError) -> None:
+    def _failed(self, name: str, error: StackcompError | OSError) -> None:
         field = "path" if "path" in type(self.document.nodes[name]).model_fields else ""
         if isinstance(error, FileError):
             self.say(name, field, "file", f"{error.path}: {error.reason}", error.way_out)

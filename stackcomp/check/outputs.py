@@ -10,7 +10,7 @@ from pathlib import Path
 
 from stackcomp.check.originals import Reading, RealPaths, Writing, refusals
 from stackcomp.document.model import Document
-from stackcomp.errors import Problem
+from stackcomp.errors import BadValueError, Problem
 from stackcomp.files.mark import Mark, MarkKind, Source
 from stackcomp.files.paths import FramePath
 from stackcomp.nodes.base import SinkNode, SourceNode
@@ -138,7 +138,7 @@ def _reads(document: Document, root: Path) -> Iterator[Source]:
 def _numbered(path: str) -> bool:
     try:
         return FramePath(path).has_frame
-    except ValueError:
+    except BadValueError:
         return False
 
 

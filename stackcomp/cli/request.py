@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stackcomp.errors import Problem, RequestError
+from stackcomp.errors import BadValueError, Problem, RequestError
 
 if TYPE_CHECKING:
     from stackcomp.composition import Composition
@@ -126,9 +126,8 @@ def frames_of(text: str | None) -> list[int] | None:
 
     try:
         return None if text is None else parse_frames(text)
-    except ValueError as error:
-        message, way_out = getattr(error, "message", str(error)), getattr(error, "way_out", "")
-        raise RequestError(Problem("frames", f"--frames: {message}", way_out)) from None
+    except BadValueError as error:
+        raise RequestError(Problem("frames", f"--frames: {error.message}", error.way_out)) from None
 
 
 def scale_of(text: str) -> float:

@@ -52,20 +52,20 @@ def save_image(
     ending = target.suffix.lower()
     if ending != ".exr" and ending not in _STILLS:
         choices = [".exr", *_STILLS]
-        raise FileError(target, f'nothing is known about files that end in "{ending}"',
+        raise FileError(target, f'files that end in "{ending}" are not supported',
                         did_you_mean(ending, choices) or "choose from " + ", ".join(choices))  # fmt: skip
     if token := _TOKEN.search(str(target)):
-        raise FileError(target, f'it holds "{token[0]}", but a picture knows no frame', "name the file itself")
+        raise FileError(
+            target, f'it holds "{token[0]}", but a picture has no frame number', "name the file itself"
+        )
     config = colour.DEFAULT_CONFIG if colour_config is None else colour_config
+    if not isinstance(config, str):
+        message = f"{cut(repr(config), 60)} is not the name of a colour config"
+        raise ArgumentError("colour_config", message, "leave it out for the default one")
     try:
         colour.config(config)
-    except (ValueError, AttributeError, TypeError) as error:
-        message = (
-            str(error)
-            if isinstance(config, str)
-            else f"{cut(repr(config), 60)} is not the name of a colour config"
-        )
-        raise ArgumentError("colour_config", message, "leave it out for the default one") from None
+    except colour.UnknownEncoding as error:
+        raise ArgumentError("colour_config", str(error), "leave it out for the default one") from None
     sink = _sink(ending, pixel_type=pixel_type, viewing_stops=stops("viewing_stops", viewing_stops), **options)
     context = Context(Encoding("ACEScg", "scene-linear"), config, Path(), (1,))
 

@@ -44,9 +44,9 @@ class FramePath:
 
     def __post_init__(self) -> None:
         if not self.text:
-            raise ValueError("a path cannot be empty")
+            raise BadValueError("a path cannot be empty", "give the name of a file")
         if "\0" in self.text:
-            raise ValueError(f"a path cannot contain a NUL character: {self.text!r}")
+            raise BadValueError(f"a path cannot contain a NUL character: {self.text!r}", "remove it")
         rest = _TOKEN.sub("", self.text)
         if "{" in rest or "}" in rest:
             braces = re.search(r"\{([^{}]*)\}", rest)

@@ -88,7 +88,7 @@ class Deliver(SinkNode):
         if ending not in (".exr", *_STILLS):
             yield Problem(
                 "format",
-                f'nothing is known about files that end in "{ending}"'
+                f'files that end in "{ending}" are not supported'
                 if ending.strip(".").isalnum()
                 else f'the path "{self.path}" has no ending that says the format',
                 did_you_mean(ending, [".exr", *_STILLS]),
@@ -146,10 +146,12 @@ class Deliver(SinkNode):
         )
 
     def _view_exists(self, type: Colour, context: Context) -> Iterator[Problem]:
+        from stackcomp.files.colour import UnknownEncoding
+
         try:
             probe = [np.zeros((1, 1), np.float32)] * 3
             self.at(context.frame)._encoded(probe, type.encoding, context.colour_config)
-        except ValueError as error:
+        except UnknownEncoding as error:
             yield Problem("view", str(error), field="view" if self.view else "display")
 
     @property

@@ -114,7 +114,7 @@ class Read(SourceNode):
 
             try:
                 colour.encoding(self.encoding, context.colour_config)
-            except ValueError as error:
+            except colour.UnknownEncoding as error:
                 yield Problem("encoding-unknown", str(error), field="encoding")
 
     def _missing(self, path: Path, of_sequence: bool) -> Problem:
@@ -262,7 +262,7 @@ class Read(SourceNode):
         name = self.encoding or colour_tags.from_header(header.metadata)
         try:
             return None if name is None else colour.encoding(name, context.colour_config)
-        except ValueError:
+        except colour.UnknownEncoding:
             return None
 
     def _opened(self, job: Job) -> tuple[Path, PictureHeader, FileState]:

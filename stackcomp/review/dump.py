@@ -323,18 +323,24 @@ def _identity(path: Path) -> tuple[int, int] | None:
     return state.st_dev, state.st_ino
 
 
+def _members(document: Any, field: str) -> list[Any]:
+    """The members of a list in a JSON object; none where there is no such list."""
+    members = document.get(field) if isinstance(document, dict) else None
+    return list(members) if isinstance(members, list) else []
+
+
 def _listed(report: Path) -> set[str]:
     """Files that the report of an older dump lists, as far as they can be files of its folder."""
     if marks.read(report) != Mark("report"):
         return set()
     try:
         document = json.loads(report.read_text(encoding="utf-8"))
-        names = [
-            *document.get("files", ()),
-            *(n for node in document.get("nodes", ()) for n in node.get("files", {}).values()),
-        ]
-    except (OSError, ValueError, AttributeError, TypeError):
+    except (OSError, ValueError, RecursionError):
         return set()
+    names = _members(document, "files")
+    for node in _members(document, "nodes"):
+        files = node.get("files") if isinstance(node, dict) else None
+        names += files.values() if isinstance(files, dict) else ()
     plain = (
         name for name in names if isinstance(name, str) and name == os.path.basename(name) and "\0" not in name
     )

@@ -15,7 +15,7 @@ from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Matte, PortType
 from stackcomp.data.window import Window
 from stackcomp.deliver.provenance import notes_for
-from stackcomp.errors import Problem, RequestError
+from stackcomp.errors import BadValueError, Problem, RequestError
 from stackcomp.files.mark import Mark, MarkKind
 from stackcomp.files.paths import FramePath
 from stackcomp.nodes.base import Job
@@ -62,8 +62,8 @@ class PictureWriter:
         self.checked, self.node, self.folder, self.kind = checked, node, Path(folder), kind
         try:
             FramePath(path)
-        except ValueError as error:
-            raise RequestError(Problem("path", str(error))) from None
+        except BadValueError as error:
+            raise RequestError(Problem("path", error.message, error.way_out)) from None
         self.sink = Deliver(kind="deliver", image=node, path=path, pixel_type="float")
         # Where files go does not depend on where the graph's own paths start.
         self.context = replace(checked.context, root=self.folder)

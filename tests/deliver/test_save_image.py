@@ -247,7 +247,7 @@ class TestNames:
 
     @pytest.mark.parametrize("name", ["o.{frame:04d}.exr", "o.{frame}.png", "o.%04d.exr"])
     def test_a_picture_knows_no_frame(self, tmp_path, name):
-        with pytest.raises(FileError, match="knows no frame — name the file itself"):
+        with pytest.raises(FileError, match="has no frame number — name the file itself"):
             picture(3).save(tmp_path / name)
 
     @pytest.mark.parametrize(

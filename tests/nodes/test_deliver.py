@@ -302,7 +302,7 @@ class TestRefusals:
     @pytest.mark.parametrize(
         ("path", "fields", "message"),
         [
-            ("o.exrr", {}, r'nothing is known about files that end in ".exrr".*did you mean ".exr"'),
+            ("o.exrr", {}, r'files that end in ".exrr" are not supported.*did you mean ".exr"'),
             ("o.png", {"bits": 32}, r".png has no 32 bits a value.*8, 16"),
             ("o.jpg", {"bits": 16}, r".jpg has no 16 bits"),
             ("o.png", {"view": "Plain"}, r'has no view "Plain"'),
