@@ -16,10 +16,10 @@ def touched(place: Array, clean: Camera, cameras: list[Camera]) -> Array:
     (x, y, z), (wide, tall) = props.WINDOW, props.WINDOW_SIZE
     pane = [np.array([x, y + a * wide, z + b * tall]) for a in (0, 1) for b in (0, 1)]
     shade = np.concatenate([p + (hull - p) * (p[2] / (p[2] - hull[:, 2]))[:, None] for p in pane])
-    found = [clean.project(shade)]
+    points_of_all = [clean.project(shade)]
     for c in cameras:
-        found.append(apply(np.linalg.inv(homography(clean, c)), c.project(hull)))
-    return np.concatenate(found)
+        points_of_all.append(apply(np.linalg.inv(homography(clean, c)), c.project(hull)))
+    return np.concatenate(points_of_all)
 
 
 def quadrilateral(points: Array, margin: float) -> Array:

@@ -103,10 +103,10 @@ def test_a_folder_without_access_is_named(tmp_path, monkeypatch):
     path.parent.mkdir(parents=True)
     path.touch()
 
-    def stat(asked, **more):
-        raise PermissionError(errno.EACCES, "Permission denied", str(asked))
+    def stat(path_, **more):
+        raise PermissionError(errno.EACCES, "Permission denied", str(path_))
 
-    monkeypatch.setattr(module.os, "access", lambda asked, mode: not str(asked).startswith(str(closed)))
+    monkeypatch.setattr(module.os, "access", lambda path_, mode: not str(path_).startswith(str(closed)))
     with pytest.raises(FileError, match="there is no permission to read it"):
         file_state(path)
     monkeypatch.setattr(module.os, "stat", stat)

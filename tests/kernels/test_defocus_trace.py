@@ -57,11 +57,11 @@ def set_scene():
     return planes, result, reach(largest)
 
 
-def test_the_lens_of_the_scene_is_strong(set_scene):
+def test_the_lens_blurs_the_scene_strongly(set_scene):
     assert 14 < set_scene[2] < 18
 
 
-def test_a_whole_set_comes_near_the_trace(set_scene):
+def test_a_whole_set_is_close_to_the_trace(set_scene):
     planes, result, m = set_scene
     first, second = colours(planes, "lens1."), colours(planes, "lens2.")
     truth = (first + second) / 2
@@ -76,7 +76,7 @@ def test_a_whole_set_comes_near_the_trace(set_scene):
     assert np.abs(result[..., 3] - 1).max() < 1e-6
 
 
-def test_pieces_with_alpha_come_near_the_trace():
+def test_pieces_with_alpha_are_close_to_the_trace():
     planes, header = load("pieces.exr")
     depth = edge_depth(planes["Z"], planes["A"])
     spread = spread_of(depth, header)
