@@ -1,4 +1,4 @@
-"""preview.png: plate, passes and results side by side, as the demo's graph delivers them for looking at."""
+"""preview.png: plate, passes and results side by side, as the demo's graph delivers them as viewable stills."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ SHARE = 11 / 16
 
 
 def results(root: Path, shot: str) -> dict[str, Image.Image]:
-    """The middle frame's still, plate, CG and shadow ratio; the still is the very file that the graph delivers."""
+    """Return the middle frame's still (the file that the graph delivers), plate, CG and shadow ratio."""
     variables = json.loads((root / shot / "shot.json").read_text())
     frame = variables["truth_frame"]
     with tempfile.TemporaryDirectory() as folder:
