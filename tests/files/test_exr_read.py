@@ -65,7 +65,7 @@ def test_every_channel_equals_that_of_an_independent_reader(material, name):
             np.testing.assert_array_equal(
                 np.ascontiguousarray(inside).view(np.uint32), planes[stored].view(np.uint32), err_msg=full
             )
-            assert np.count_nonzero(plane) == np.count_nonzero(inside), "outside a part stands 0"
+            assert np.count_nonzero(plane) == np.count_nonzero(inside), "outside of a part, planes are 0"
 
 
 def test_the_parts_of_beachball_equal_its_single_part(material):

@@ -165,7 +165,7 @@ def test_attributes_pass_through(tmp_path):
         "size": (3, 4),
         "matrix": np.eye(4, dtype=np.float32),
         "flag": True,
-        "compression": "nonsense",  # ours to say, so it is passed over
+        "compression": "nonsense",  # set by the argument, so it is ignored
         "huge": 2**40,
         "rate": OpenEXR.Rational(24, 1),
         "nothing": None,

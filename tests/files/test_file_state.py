@@ -97,7 +97,7 @@ def test_paths_that_are_not_regular_files_are_reported(tmp_path, file):
 
 
 def test_a_folder_without_access_is_named(tmp_path, monkeypatch):
-    """By stand-ins for the system's answers, because the super-user may enter everything."""
+    """With the system's answers replaced, because the super-user may enter everything."""
     closed = tmp_path / "closed"
     path = closed / "shot" / "a.exr"
     path.parent.mkdir(parents=True)

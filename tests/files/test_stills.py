@@ -177,7 +177,7 @@ def test_damaged_stills_are_refused(tmp_path, name):
         path.write_bytes(whole[:length])
         with pytest.raises(FileError, match=name):
             stills.read(path)
-    path.write_bytes(b"some text that is no picture")
+    path.write_bytes(b"some text that is not a picture")
     with pytest.raises(FileError, match="it is not an OpenEXR, PNG, JPEG or TIFF file"):
         stills.read(path)
     with pytest.raises(FileError, match="there is no such file"):

@@ -1,4 +1,4 @@
-"""TIFF of all kinds, against OpenImageIO and Pillow as independent readers; what it says of itself is followed.
+"""TIFF of all kinds, against OpenImageIO and Pillow as independent readers; its tags are followed.
 
 Tags after Adobe's TIFF Revision 6.0.
 """
@@ -12,6 +12,7 @@ import pytest
 import tifffile
 from PIL import Image as Pillow
 
+from stackcomp import Composition, Graph
 from stackcomp.errors import FileError
 from stackcomp.files import stills
 from stackcomp.files.file_state import FileChangedError
@@ -300,7 +301,7 @@ def test_missing_strips_are_detected_by_the_header(tmp_path):
 
 
 def test_the_log_of_the_library_is_captured(tmp_path, tiff_by_hand, capfd):
-    """Its logger writes to the terminal where nobody has set up logging."""
+    """Its logger writes to the terminal if logging is not set up."""
     path = tmp_path / "a.tif"
     path.write_bytes(tiff_by_hand(4, 4, bytes(16), 8, 3, t320=[1] * 77))
     handlers = logging.getLogger().handlers[:]
@@ -360,6 +361,12 @@ def test_a_file_of_several_pictures_is_doubtful(tmp_path):
     first, second = noise(8, 3), noise(8, 3, seed=1)
     path = pages(tmp_path / "a.tif", (first, 0), (second, 0), (second, 2))
     assert stills.read_header(path).doubts == ("it contains 3 pictures; only the first is read",)
+    graph = Graph(frames="1")
+    graph.add("read", "plate", path=str(path), encoding="ACEScg")
+    graph.add("exposure", "final", image="plate", stops=1)
+    (problem,) = Composition(graph).check()
+    assert (problem.severity, problem.rule) == ("warning", "header")
+    assert problem.message.endswith("it contains 3 pictures; only the first is read")
     np.testing.assert_array_equal(np.rint(stills.read(path).pixels * 255), first)
 
 

@@ -1,7 +1,7 @@
-"""Defocus of things with nothing behind them: the plain sum of their discs, and nothing made up.
+"""Defocus of objects with nothing behind them: the sum of their discs, with nothing added.
 
-The truth is the plain scatter of `plain_discs`. For a flat thing it holds everywhere; for a sloping one at its
-rim, while inside the sum misses 1 by what discs on a grid leave, and an opaque thing stays opaque.
+The reference is the scatter of `plain_discs`. For a flat object it is exact everywhere; for a sloping one only at
+its rim, because inside the discs on a grid do not sum to 1 exactly, and an opaque object stays opaque.
 """
 
 from __future__ import annotations

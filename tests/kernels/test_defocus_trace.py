@@ -1,8 +1,8 @@
 """Defocus of a pinhole render against the same scene path-traced through a thin lens.
 
-The renders were made by ``trace/make_thin_lens.py`` with mitsuba. Two renders through the lens differ by
-their noise; the pinhole render untouched differs by far more. What one view cannot know (what hides behind
-a blurred thing, or outside of the picture) keeps any method that has only that view above the noise.
+The renders were made by ``trace/make_thin_lens.py`` with mitsuba. Two renders through the lens differ by their
+noise; the unprocessed pinhole render differs by far more. What a single view does not contain (the background
+hidden by a blurred object, or outside of the picture) keeps the error of any method above the noise.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ def load(name):
 
 
 def spread_of(depth, header):
-    """That camera's lens in photographer's numbers.
+    """Return the spread by the lens of that camera, given as focal length and f-number.
 
-    It focuses without breathing: its picture stands at the focal length whatever the focus. A real lens
+    It has no focus breathing: its image plane lies at the focal length for any focus. A real lens
     with the same aperture and picture has focal length ``f`` with ``f S1 / (S1 − f)`` = that distance.
     """
     field, aperture, focus = (float(header[key]) for key in ("fieldOfView", "apertureRadius", "focusDistance"))
