@@ -1,4 +1,4 @@
-"""One node by itself, with given pictures at its ports, through check, plan and execute."""
+"""Render a single node with given input pictures, through check, plan and execute."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def render_node(
     warn: Any = None,
     **fields: Any,
 ) -> Image:
-    """One node, fed with these pictures by name, through the whole engine."""
+    """Return the result of one node, whose ports name these pictures."""
     graph = Graph()
     for name, image in given.items():
         graph.add("flat", name, size=[image.display.width, image.display.height])
@@ -29,7 +29,7 @@ def render_node(
     if window is None:
         results = comp.results(["it"], frame, scale=at, replace=given, fused=fused, warn=warn)
     else:
-        # The engine computes any tile; only people are told when theirs lies outside of the frame.
+        # The executor computes any tile; only Composition refuses windows outside of the frame.
         executor = comp.executor(["it"], frames=[frame], replace=given, fused=fused)
         results = executor.results(frame, window=arguments.window(window), scale=at, warn=warn)
     return next(iter(results)).image

@@ -1,4 +1,4 @@
-"""A 24-patch chart painted into a picture by OpenCV's perspective, for tests of what measures it."""
+"""A 24-patch chart drawn into a picture with OpenCV's perspective, for tests of chart measurement."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from stackcomp.measure.picture import HALF_MAX, Measured
 SIZE = 192, 128
 CORNERS = ((24.0, 18.0), (170.0, 12.0), (176.0, 112.0), (20.0, 104.0))
 BOARD = 0.02
-#: Near a camera's: rows mix, and the whole is no multiple of the identity.
+#: Similar to a camera's matrix: rows mix channels, and it is not a multiple of the identity.
 MATRIX = np.array([[1.25, -0.18, 0.04], [-0.11, 0.93, 0.09], [0.03, -0.16, 0.74]])
-#: Share of a patch's pitch that is painted; the rest is board.
+#: Share of a patch's pitch that is patch; the rest is board.
 PAINTED = 0.85
 
 
 def paint(patches, corners=CORNERS, size=SIZE, light=None):
-    """Scene-linear ``(height, width, 3)``; `light` is a function of chart coordinates, 0 to 1 right and down."""
+    """Return scene-linear ``(height, width, 3)``; `light` is a function of chart coordinates, 0 to 1 each way."""
     width, height = size
     target = np.array([[0, 0], [6, 0], [6, 4], [0, 4]], np.float32)
     to_chart = cv2.getPerspectiveTransform(np.array(corners, np.float32), target)

@@ -1,4 +1,4 @@
-"""Defocus of a lone thing, written for clarity: the sum over source pixels of disc times light."""
+"""Defocus of a single object, written for clarity: the sum over source pixels of disc times light."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ import numpy as np
 
 
 def scattered(planes, spread, largest):
-    """The sum of discs in float64, and how much of all views lands on each pixel.
+    """Return the sum of discs, and the sum of the weights of all views at each pixel, float64.
 
     Args:
-        planes: R, G, B and alpha, premultiplied.
-        spread: radius of each pixel's disc; what it says of empty pixels is not used.
-        largest: radii are held to this.
+        planes: R, G, B and alpha, premultiplied, ``(height, width)``.
+        spread: radius of each pixel's disc in pixels; ignored for empty pixels.
+        largest: upper limit of radii in pixels.
     """
     light = np.stack(planes, axis=-1).astype(np.float64)
     radius = np.round(np.maximum(np.abs(np.clip(spread, -largest, largest)), 0.5) * 32) / 32

@@ -1,16 +1,16 @@
-"""What hypothesis draws in several tests."""
+"""Hypothesis strategies that several tests share."""
 
 from __future__ import annotations
 
 from hypothesis import strategies as st
 
-#: Smaller amounts than this say nothing about a picture, and products of them leave float32's normal range,
-#: where no relative tolerance holds.
+#: Smaller values are irrelevant in pictures, and their products leave the normal range of float32, where no
+#: relative tolerance holds.
 SMALLEST = 2.0**-20
 
 
 def numbers(low: float, high: float, **more: bool) -> st.SearchStrategy[float]:
-    """Float32 values from low to high: 0, or no smaller than `SMALLEST` either way."""
+    """Return float32 values from low to high: 0, or of at least `SMALLEST` in magnitude."""
     parts = []
     if low <= 0 <= high:
         parts.append(st.just(0.0))

@@ -21,7 +21,7 @@ Array = np.ndarray
 
 @dataclass(frozen=True)
 class Comp:
-    """What one frame is put together from; scene-linear arrays (height, width, 1 or 3)."""
+    """The passes of one frame; scene-linear arrays (height, width, 1 or 3)."""
 
     plate: Array
     beauty: Array
@@ -30,8 +30,8 @@ class Comp:
     cord: Array
     variables: dict[str, Any]
 
-    def put_together(self, plate: Array) -> Array:
-        """Shadow on the plate's light (not on its black lift), lifted CG over it, the cord put back."""
+    def composite(self, plate: Array) -> Array:
+        """Return the shaded plate (its lift is not shaded), the lifted CG over it, and the cord restored."""
         lift = self.variables["black_lift"]
         shaded = (plate - lift) * self.ratio + lift
         over = self.beauty + lift * self.alpha + (1 - self.alpha) * shaded
@@ -67,8 +67,8 @@ def main() -> None:
     for name in ("wide", "close", "lamp"):
         a, b = (write.stack(write.read(root / name / f"truth_{k}.exr")) for k in "ab")
         parts = comp(root / name)
-        got, counts = parts.put_together(parts.plate), parts.counted()
-        e, e2, noise = error(got, a, counts), error(got, b, counts), error(a, b, counts)
+        result, counts = parts.composite(parts.plate), parts.counted()
+        e, e2, noise = error(result, a, counts), error(result, b, counts), error(a, b, counts)
         shares = f"{e / noise:.4f} {e2 / noise:.4f}"
         print(f"{name}: comp to a {e:.5f}, to b {e2:.5f}; a to b {noise:.5f}; quotients {shares}")
 

@@ -106,7 +106,7 @@ def make_chart(shot: Shot, stage: Stage, to: Path, samples: int) -> None:
 
 
 def make_variables(shot: Shot, to: Path) -> None:
-    """shot.json: what graphs and checks need to know about the shot."""
+    """Write shot.json: the variables of the shot for graphs and checks."""
     clean = shot.camera(shot.middle, SIZE)
     cameras = {f: shot.camera(f, SIZE) for f in shot.frames}
     keys = []

@@ -1,10 +1,10 @@
-"""The sampling integrators: what each pass means, as rays.
+"""The sampling integrators: the definition of each pass by its rays.
 
-Radiance always comes from the renderer's stock path integrator. A pass only chooses which scene finds
-the first surface and which scene the path goes on in: a ray that starts just before that surface
-meets it first and shades it, now with the other scene's objects about. Every pass of a frame uses the
+Radiance always comes from the renderer's stock path integrator. A pass only chooses the scene that
+determines the first surface and the scene in which the path continues: a ray that starts just before that
+surface hits it first and shades it, with the objects of the other scene around it. Every pass of a frame uses the
 same seed, hence the same sample positions, and the pixel filter is a box: a pixel is the plain mean
-of its samples, and alpha is the share of them that met the lantern.
+of its samples, and alpha is the share of them that hit the lantern.
 """
 
 from __future__ import annotations

@@ -11,15 +11,15 @@ Array = np.ndarray
 
 
 def touched(place: Array, clean: Camera, cameras: list[Camera]) -> Array:
-    """Points (n, 2) in the clean still's pixels whose hull holds outline and window shadow in every frame."""
+    """Points (n, 2) in the clean still's pixels whose hull contains outline and window shadow in every frame."""
     hull = props.rig_hull(place)
     (x, y, z), (wide, tall) = props.WINDOW, props.WINDOW_SIZE
     pane = [np.array([x, y + a * wide, z + b * tall]) for a in (0, 1) for b in (0, 1)]
     shade = np.concatenate([p + (hull - p) * (p[2] / (p[2] - hull[:, 2]))[:, None] for p in pane])
-    found = [clean.project(shade)]
+    projections = [clean.project(shade)]
     for c in cameras:
-        found.append(apply(np.linalg.inv(homography(clean, c)), c.project(hull)))
-    return np.concatenate(found)
+        projections.append(apply(np.linalg.inv(homography(clean, c)), c.project(hull)))
+    return np.concatenate(projections)
 
 
 def quadrilateral(points: Array, margin: float) -> Array:

@@ -43,8 +43,8 @@ def make_place(to: Path, samples: int) -> None:
     with tempfile.TemporaryDirectory() as folder:
         stage = Stage(shot, Path(folder))
         for name, scene in (("hdri", stage.scene(jar=False, cord=False)), ("hdri_chart", stage.scene(chart=shot))):
-            seen = passes.trace(camera, full, samples, 9001, passes.radiance(scene))["colour"]
-            write.exr(to / f"{name}.exr", write.rgb(write.coarse(seen * PLANTED, write.PLACE_BITS)), SIZE)
+            radiance = passes.trace(camera, full, samples, 9001, passes.radiance(scene))["colour"]
+            write.exr(to / f"{name}.exr", write.rgb(write.coarse(radiance * PLANTED, write.PLACE_BITS)), SIZE)
         points = [_card_at_point(stage, n) for n in ([0, -1, 0], [-0.6, -0.6, 0.52], [0, 0, 1], [-1, 0, 0])]
     corners = charts.card_corners(*shot.card)
     normal = np.cross(corners[1] - corners[0], corners[0] - corners[3])

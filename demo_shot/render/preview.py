@@ -1,4 +1,4 @@
-"""preview.png: plate, passes and results side by side, as the demo's graph delivers them for looking at."""
+"""preview.png: plate, passes and results side by side, as the demo's graph delivers them as viewable stills."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ SHARE = 11 / 16
 
 
 def results(root: Path, shot: str) -> dict[str, Image.Image]:
-    """The middle frame's still, plate, CG and shadow ratio; the still is the very file that the graph delivers."""
+    """Return the middle frame's still (the file that the graph delivers), plate, CG and shadow ratio."""
     variables = json.loads((root / shot / "shot.json").read_text())
     frame = variables["truth_frame"]
     with tempfile.TemporaryDirectory() as folder:
@@ -27,11 +27,11 @@ def results(root: Path, shot: str) -> dict[str, Image.Image]:
         comp = stackcomp.load(GRAPH, variables=[variables, where])
         (still,) = comp.deliver([frame], nodes=["still"])
         with Image.open(still) as file:
-            found = {"still": file.convert("RGB")}
+            pictures = {"still": file.convert("RGB")}
     for name in ("plate", "beauty", "shadow"):
         shown = viewable(comp.render(name, frame), stops=variables["viewing_stops"])
-        found[name] = Image.fromarray(shown)
-    return found
+        pictures[name] = Image.fromarray(shown)
+    return pictures
 
 
 def make_preview(root: Path) -> None:
@@ -39,7 +39,7 @@ def make_preview(root: Path) -> None:
     shots = {name: results(root, name) for name in ("wide", "close", "lamp")}
     rows = [
         [shots["close"][name] for name in ("plate", "beauty", "shadow")],
-        [found["still"] for found in shots.values()],
+        [pictures["still"] for pictures in shots.values()],
     ]
     wide, tall = (round(side * SHARE) for side in rows[0][0].size)
     sheet = Image.new("RGB", (3 * wide + 2 * GAP, 2 * tall + GAP), (24, 24, 24))

@@ -1,4 +1,4 @@
-"""What stands in the workshop: bench, walls, window bars, rope, tins, plane, shavings; jar, cord, stand-in rig.
+"""Objects of the workshop: bench, walls, window bars, rope, tins, plane, shavings; jar, cord, stand-in rig.
 
 Each function gives a dictionary of shapes. `picture` turns a numpy texture into a renderer bitmap.
 """

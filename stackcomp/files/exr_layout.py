@@ -244,7 +244,7 @@ def _kind(cursor: _Cursor, attributes: Mapping[str, Attribute], version: int, ig
     if version & _MULTIPART:
         return kind or flags
     if kind and kind != flags:
-        cursor.doubts.append(f'attribute "type" says "{kind}", but the file is marked as {flags}; it is ignored')
+        cursor.doubts.append(f'attribute "type" is "{kind}", but the file is marked as {flags}; it is ignored')
     return flags
 
 

@@ -139,15 +139,15 @@ def _stored_type(
         raise FileError(path, f"{name!r} cannot be the name of a channel")
     if plane.dtype not in (np.float32, np.uint32):
         raise FileError(path, f'channel "{name}" is {plane.dtype}; it must be float32, or uint32 for ids')
-    asked = pixel_type if isinstance(pixel_type, str) else pixel_type.get(name)
-    if asked not in (None, "half", "float"):
-        raise FileError(path, f'channel "{name}" cannot be stored as {asked!r}', 'choose "half" or "float"')
+    requested = pixel_type if isinstance(pixel_type, str) else pixel_type.get(name)
+    if requested not in (None, "half", "float"):
+        raise FileError(path, f'channel "{name}" cannot be stored as {requested!r}', 'choose "half" or "float"')
     if bits or plane.dtype == np.uint32:
         # A type for all planes is meant for the picture; half for this channel by name is a mistake.
-        if asked == "half" and not isinstance(pixel_type, str):
+        if requested == "half" and not isinstance(pixel_type, str):
             raise FileError(path, f'ids in channel "{name}" cannot be stored as half', 'choose "float"')
         return "float" if bits else "uint"
-    return cast(PixelType, asked or "half")
+    return cast(PixelType, requested or "half")
 
 
 def _to_half(plane: Plane) -> tuple[npt.NDArray[np.float16], int]:

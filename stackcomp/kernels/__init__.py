@@ -1,6 +1,8 @@
-"""Array maths only: no graph, no files, no types.
+"""Array maths only: no graph, no files, no port types.
 
-Functions here take and return plain arrays over windows that the caller has laid out. They never change an
-input. Loops are compiled by numba without the interpreter lock and are spread over strips of rows by
+Functions here take and return plain arrays over windows that the caller defines, and never write to an input.
+Loops are compiled by numba, run without the interpreter lock, and are distributed over strips of rows by
 `strips.over_strips`.
+
+A ValueError of a kernel is a programming error: nodes and checks validate the values of users first.
 """

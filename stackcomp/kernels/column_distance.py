@@ -1,8 +1,8 @@
 """Distance to the nearest marked pixel in each column: the first half of an exact distance transform.
 
-The second half, the smallest of squared distance across plus squared distance down, is cheap for single
-pixels, so whoever needs only some of them looks along a row. Source: Felzenszwalb and Huttenlocher, Distance
-Transforms of Sampled Functions, 2012, who split the transform in the same way.
+The second half, the minimum along a row of the squared distance across plus the squared distance down, is cheap
+for single pixels, so callers that need only some pixels compute it themselves. Source: Felzenszwalb and
+Huttenlocher, Distance Transforms of Sampled Functions, 2012, which splits the transform in the same way.
 """
 
 from __future__ import annotations
@@ -13,12 +13,12 @@ from stackcomp.kernels.compiled import Array, compiled
 
 __all__ = ["NONE", "column_distances"]
 
-#: Distance where a column has no marked pixel, and the largest that is told.
+#: Distance in columns without a marked pixel, and upper limit of all distances.
 NONE = 30_000
 
 
 def column_distances(marked: Array) -> Array:
-    """Rows between each pixel and the nearest marked one above or below it.
+    """Return the number of rows between each pixel and the nearest marked one above or below it.
 
     Args:
         marked: bool ``(height, width)``.

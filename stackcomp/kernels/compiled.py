@@ -1,8 +1,8 @@
 """How loops of this package are compiled.
 
-Every loop releases the interpreter lock, divides as numpy does, keeps the order of its arithmetic (no
-fast-math: NaN and infinity mean what they say, and tiles equal the whole), and is cached on disk. A cached
-loop is rebuilt when *its own* file changes, so a loop and what it calls stand in one file.
+Every loop releases the interpreter lock, divides as numpy does, keeps the order of its arithmetic (no fast-math:
+NaN and infinity propagate, and tiles equal the whole), and is cached on disk. A cached loop is recompiled when
+*its own* file changes, so a loop and the functions that it calls are in one file.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
 def compiled(function: _Function) -> _Function:
-    """The function as machine code, made at the first call with each set of argument types."""
+    """Return the function compiled to machine code, at the first call with each set of argument types."""
     return cast(_Function, njit(nogil=True, error_model="numpy", cache=True)(function))
 
 
 def plane_of(array: npt.ArrayLike) -> Array:
-    """The array as a C-contiguous float32 plane, so that loops meet one set of types; copied only if needed.
+    """Return the array as a C-contiguous float32 plane, copied only if needed, so that loops compile once.
 
     Raises:
         ValueError: not two-dimensional.

@@ -1,17 +1,17 @@
 """Light spread over large distances: radial falloffs, and convolution with them.
 
-Convolution is a product of spectra, in float64. The transform's rounding noise is about 1e-15 of the brightest
-value; light that is nowhere negative stays so, since results under 0 are such noise and become 0.
+Convolution is a product of spectra, in float64. The rounding noise of the transform is about 1e-15 of the
+brightest value. If the input has no negative values, negative results are such noise and become 0.
 
-**Memory.** A falloff is symmetric in both axes, so a quarter of it is all there is to know, and its spectrum is
-real and comes from a cosine transform of that quarter. A plane is transformed along its rows; its columns
-are then transformed, multiplied and transformed back a few at a time in place. Neither is padded by the reach
-of the falloff before: what lies outside of a plane is nothing.
+**Memory.** A falloff is symmetric in both axes, so one quarter defines it, and its spectrum is real: the cosine
+transform of that quarter. A plane is transformed along its rows; its columns are then transformed, multiplied and
+transformed back in place, a few at a time. The plane is not padded by the reach of the falloff first: outside of a
+plane there is nothing.
 
-**Radius.** The radius of a falloff is its half-light radius: half of the light that a point spills lands
-within that distance, half beyond. (The measure is common in astronomy, under that name.) Both falloffs are
-cut where about a ten-thousandth of the light is left, lowered by what they have there so that they end
-without a step, averaged over each pixel's area near the centre, and divided by their sum.
+**Radius.** The radius of a falloff is its half-light radius: half of the spread light of a point lands within that
+distance. (The measure and its name are common in astronomy.) Both falloffs end where about a ten-thousandth of the
+light is left, are lowered by their value there so that they end without a step, are averaged over each pixel's
+area near the centre, and are divided by their sum.
 """
 
 from __future__ import annotations
@@ -37,14 +37,14 @@ Falloff = Literal["exponential", "gaussian"]
 _EXPONENTIAL_HALF = 1.6783469900166605
 _GAUSSIAN_HALF = math.sqrt(2 * math.log(2))
 _REACH = {"exponential": 7.0, "gaussian": 3.8}
-# Pixels this near to the centre are averaged over so many samples each way.
+# Pixels within this distance of the centre are averaged over this number of samples in each direction.
 _NEAR, _SAMPLES = 12, 16
-# Pixels of a falloff, and rows and columns of a plane, that are worked on at a time.
+# Pixels of a falloff, and rows and columns of a plane, that are processed at a time.
 _PART, _ROWS, _COLUMNS = 1 << 18, 16, 16
 
 
 def falloff_margin(radius: float, kind: Falloff) -> int:
-    """Pixels that a falloff reaches on each side: 7 radii when exponential, 3.8 when Gaussian.
+    """Return the number of pixels that a falloff covers on each side: 7 radii if exponential, 3.8 if Gaussian.
 
     Args:
         radius: half-light radius in pixels, 0 or more.
@@ -59,21 +59,24 @@ def falloff_margin(radius: float, kind: Falloff) -> int:
 
 
 def falloff(radius: float, kind: Falloff, down: int | None = None, across: int | None = None) -> Array:
-    """How much of a point's light lands at each distance down and across from it.
+    """Return the share of a point's light that lands at each distance down and across from it.
 
-    ``"exponential"`` is ``exp(-r / length)`` with ``length = radius / 1.678``: a peaked centre with a long
-    skirt, the look of light scattered in a lens. ``"gaussian"`` is ``exp(-r² / 2 sigma²)`` with ``sigma =
-    radius / 1.177``: a round, soft glow that ends soon.
+    ``"exponential"`` is ``exp(-r / length)`` with ``length = radius / 1.678``: a peaked centre with a long tail,
+    like light scattered in a lens. ``"gaussian"`` is ``exp(-r² / 2 sigma²)`` with ``sigma = radius / 1.177``: a
+    round, soft glow with a short tail.
 
     Args:
         radius: half-light radius in pixels, 0 or more.
-        kind: which of the two.
-        down: distances down are given up to this one; all of `falloff_margin` when None.
-        across: as ``down``.
+        kind: ``"exponential"`` or ``"gaussian"``.
+        down: largest distance down; `falloff_margin` when None.
+        across: largest distance across; `falloff_margin` when None.
 
     Returns:
-        float64 ``(1 + down, 1 + across)``: the quarter of the falloff from its centre on. All four, which
-        share the middle row and column, sum to 1 when nothing is left off.
+        float64 ``(1 + down, 1 + across)``: the quarter of the falloff from its centre. All four quarters, which
+        share the middle row and column, sum to 1 if neither distance is limited.
+
+    Raises:
+        ValueError: a radius below 0 or not finite.
     """
     reach = falloff_margin(radius, kind)
     if radius < 1e-3:
@@ -88,16 +91,16 @@ def falloff(radius: float, kind: Falloff, down: int | None = None, across: int |
 
 @functools.lru_cache(maxsize=64)
 def _total(radius: float, kind: Falloff) -> float:
-    """Sum of all four quarters before they are divided by it."""
+    """Return the sum of all four quarters before normalisation."""
     size = falloff_margin(radius, kind) + 1
-    # Each distance but 0 stands for two pixels.
+    # Each distance except 0 occurs at two pixels.
     times = np.where(np.arange(size) > 0, 2.0, 1.0)
     parts = _parts(radius, kind, size, size)
     return sum(float(times[first : first + len(part)] @ part @ times) for first, part in parts)
 
 
 def _parts(radius: float, kind: Falloff, height: int, width: int) -> Iterator[tuple[int, Array]]:
-    """Some rows at a time, so that a quarter that is larger than the picture needs no more memory than one."""
+    """Yield the first row and some rows at a time, because a quarter may be larger than the picture."""
     end = float(_profile(np.asarray(falloff_margin(radius, kind) + 0.5), radius, kind))
     columns = np.arange(width, dtype=np.float64)
     step = max(_NEAR + 1, _PART // width)
@@ -111,16 +114,16 @@ def _parts(radius: float, kind: Falloff, height: int, width: int) -> Iterator[tu
 
 
 def _profile(distance: Array, radius: float, kind: Falloff) -> Array:
-    found: Array
+    values: Array
     if kind == "exponential":
-        found = np.exp(distance * (-_EXPONENTIAL_HALF / radius))
+        values = np.exp(distance * (-_EXPONENTIAL_HALF / radius))
     else:
-        found = np.exp(-0.5 * np.square(distance * (_GAUSSIAN_HALF / radius)))
-    return found
+        values = np.exp(-0.5 * np.square(distance * (_GAUSSIAN_HALF / radius)))
+    return values
 
 
 def _averaged(near: int, radius: float, kind: Falloff) -> Array:
-    """Means over the areas of the pixels at distances 0 to ``near - 1``."""
+    """Return the means over the areas of the pixels at distances 0 to ``near - 1``."""
     inside = (np.arange(_SAMPLES) + 0.5) / _SAMPLES - 0.5
     fine = (np.arange(near)[:, None] + inside).ravel()
     samples = _profile(np.hypot(fine[:, None], fine), radius, kind)
@@ -129,28 +132,32 @@ def _averaged(near: int, radius: float, kind: Falloff) -> Array:
 
 
 class Spreading:
-    """Convolution of planes over one window, giving planes over another, with one falloff.
+    """Convolution of planes of one window with a falloff, to planes of another window.
 
     Args:
         radius: half-light radius in pixels, 0 or more.
         kind: shape of the falloff.
         source: window of the planes; outside of it there is nothing.
         target: window of the results.
+
+    Raises:
+        ValueError: a radius below 0 or not finite.
     """
 
     def __init__(self, radius: float, kind: Falloff, source: Window, target: Window) -> None:
         self.source, self.target = source, target
         if source.empty or target.empty:
             return
-        # The farthest that light has to go down and across; beyond it, a falloff need not be known.
+        # The largest distances down and across between a source and a target pixel; the falloff beyond is not
+        # used.
         down = max(target.y1 - 1 - source.y0, source.y1 - 1 - target.y0)
         across = max(target.x1 - 1 - source.x0, source.x1 - 1 - target.x0)
         quarter = falloff(radius, kind, down, across)
         self._alone = float(quarter[0, 0]) if quarter.size == 1 else None
         if self._alone is not None:
             return
-        # Long enough that what wraps around lands on no pixel that is asked for. Even sizes make the
-        # spectrum of a quarter a cosine transform.
+        # Long enough that light that wraps around lands on no target pixel. With even sizes the spectrum of a
+        # quarter is a cosine transform.
         self._rows = _good_size(max(source.height, quarter.shape[0] + down))
         self._columns = _good_size(max(source.width, quarter.shape[1] + across))
         self._spectrum = _spectrum(quarter, self._rows, self._columns)
@@ -182,7 +189,7 @@ class Spreading:
             )
             return result
         height = self.target.height
-        # As many frequencies as there are across, rows as they are: first of the source, then of the result.
+        # Frequencies across, and rows: first those of the source, then those of the result.
         work = np.empty((max(plane.shape[0], height), self._columns // 2 + 1), np.complex128)
 
         def along_rows(first: int, last: int) -> None:
@@ -218,8 +225,8 @@ class Spreading:
 def _in_parts(function: Callable[[int, int], None], count: int, size: int) -> None:
     """Call a function for ranges of a fixed size, in threads.
 
-    The ranges are the same whatever the number of threads: transforms of many rows together round differently
-    from those of one.
+    The ranges do not depend on the number of threads: a transform of many rows rounds differently from that of
+    one.
     """
 
     def strip(first: int, last: int) -> None:
@@ -230,9 +237,9 @@ def _in_parts(function: Callable[[int, int], None], count: int, size: int) -> No
 
 
 def _spectrum(quarter: Array, rows: int, columns: int) -> Array:
-    """Spectrum of a falloff at frequencies 0 to half, across and then down; both sizes are even."""
+    """Return the spectrum of a falloff at frequencies 0 to half, across and then down; both sizes are even."""
     half_rows, half_columns = rows // 2 + 1, columns // 2 + 1
-    # Rows first, and of them only those that there are.
+    # Rows first: only those of the quarter, the others are 0.
     by_columns = np.empty((half_columns, quarter.shape[0]))
 
     def along_rows(first: int, last: int) -> None:
@@ -249,5 +256,5 @@ def _spectrum(quarter: Array, rows: int, columns: int) -> Array:
 
 
 def _good_size(least: int) -> int:
-    """The smallest even number from ``least`` up whose half has only small factors, for a fast transform."""
+    """Return the smallest even number of at least ``least`` whose half has only small factors, for a fast FFT."""
     return 2 * int(fft.next_fast_len(max(1, -(-least // 2)), real=True))

@@ -1,26 +1,27 @@
-"""Defocus: each pixel's light spread over the disc that a lens makes of it, nearer discs in front.
+"""Defocus: each pixel's light spread over the disc of its circle of confusion, nearer discs in front.
 
-**What a pixel shows.** Every pixel of the input is a view: some light, some coverage (alpha), and the radius
-of the disc it spreads over, `spread`, negative in front of the focus and positive behind it. Spread grows
-with distance, so it also says which of two views is nearer. The disc is a circle with a soft rim one pixel
-wide, divided by its sum, so that light is kept; up to a diameter of one pixel it is the pixel itself.
+**Views.** Every pixel of the input is a view: light, coverage (alpha), and the radius of its disc, `spread`,
+negative in front of the focus and positive behind it. Spread increases with distance, so it also orders views by
+distance. The disc is a circle with a soft rim one pixel wide, divided by its sum, so that light is preserved; up
+to a diameter of one pixel it is the pixel itself.
 
-**What lands on a pixel** is gathered from all discs that reach it, sorted by spread into steps of one pixel,
-and laid on from the nearest to the farthest until the pixel is full. Coverage fills it: what stands behind
-gets the room that is left, and the uncovered share of a view, which shows nothing, comes last of all. The
-shares of one surface thus add up to 1 and are not laid over each other, however the surface slopes. Light
-without coverage is added and fills nothing. An empty pixel, without coverage and light, has no disc.
+**Compositing.** A pixel of the result gathers all discs that cover it, sorts them by spread into steps of one
+pixel, and composites them from the nearest to the farthest until the pixel is full. Coverage fills it: farther
+views get the remaining share, and the uncovered share of a view, which shows nothing, comes last. The shares of
+one surface thus add up to 1 and are not composited over each other, at any slope of the surface. Light without
+coverage is added and does not fill the pixel. An empty pixel, without coverage and light, has no disc.
 
-**What was hidden.** Near the inner edge of a blurred thing one sees past it, to a part of the background
-that the input does not show. The share that is missing there, as far as the pixel's own disc sees past the
-edge, is taken from what covers, is farther and stands nearby (weighted by its coverage and by the inverse
-square of its distance). Any other lack, as behind a sharp thing or at the border of the picture, is made up by
-dividing by what did land.
+**Hidden background.** Near the inner edge of a blurred object, a part of the background becomes visible that the
+input does not contain. The missing share, as far as the pixel's own disc extends past the edge, is taken from
+nearby farther views with coverage (weighted by their coverage and by the inverse square of their distance). Any
+other missing share, as behind a sharp object or at the border of the picture, is compensated by dividing by the
+share that landed.
 
-**What is empty stays empty.** Where a thing ends and nothing is behind it, the lack is no lack but what alpha is
-for. It is as large as what would land from the clear pixels if the thing went on there: as the plane that it
-is, in which case the sum of its discs stays as it is, or else as large as it is at its edge. This is looked at
-up to one and a half radii away from where nothing covers; inside, opaque things stay opaque.
+**Transparency.** Where an object ends and nothing is behind it, the missing share is transparency, not hidden
+background. It is estimated as the share that would land from the clear pixels if the object continued there: as a
+plane, if its discs are those of a plane, so that the sum of its discs is unchanged; otherwise with the disc at its
+edge. This applies up to one and a half radii from pixels without coverage; farther inside, opaque objects stay
+opaque.
 
 Method: ours, after the scatter view of depth of field (Potmesil and Chakravarty, A Lens and Aperture Camera
 Model for Synthetic Image Generation, 1981); the loops are in `disc_gather`.
@@ -36,7 +37,7 @@ import numpy as np
 
 from stackcomp.kernels.column_distance import column_distances
 from stackcomp.kernels.compiled import Array, plane_of
-from stackcomp.kernels.disc_gather import BLOCK, END, LEAST, LISTED, STEPS, gather, look, sums
+from stackcomp.kernels.disc_gather import BLOCK, END, LEAST, LISTED, STEPS, block_reaches, gather, inverse_sums
 from stackcomp.kernels.strips import over_strips
 
 __all__ = ["defocus", "margin", "reach"]
@@ -45,7 +46,7 @@ _MOST = 1000
 
 
 def reach(largest: float) -> int:
-    """Pixels by which discs reach beyond what they are made of.
+    """Return the number of pixels by which discs extend beyond their centres.
 
     Args:
         largest: largest radius in pixels.
@@ -59,7 +60,9 @@ def reach(largest: float) -> int:
 
 
 def margin(largest: float) -> int:
-    """Pixels that `defocus` reads beyond its result on each side: more than `reach`, to see where things end.
+    """Return the number of pixels that `defocus` reads beyond its result on each side.
+
+    It is larger than `reach`, to detect where objects end.
 
     Args:
         largest: largest radius in pixels.
@@ -75,10 +78,10 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
 
     Args:
         planes: R, G, B and alpha, premultiplied, float32 ``(height + 2 margin, width + 2 margin)``.
-        spread: radius of each pixel's disc in pixels, of the same shape: negative in front of the focus,
-            positive behind. NaN means that nothing is known there: no light comes from it and none is lost.
-            What it says of empty pixels (all planes 0) is not looked at.
-        largest: radii are held to this.
+        spread: radius of each pixel's disc in pixels, of the same shape: negative in front of the focus, positive
+            behind. NaN means unknown: the pixel spreads no light, and its share counts as missing. The spread of
+            empty pixels (all planes 0) is ignored.
+        largest: upper limit of radii in pixels.
 
     Returns:
         R, G, B and alpha, float32 ``(height, width)``.
@@ -96,38 +99,40 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
     if height < 0 or width < 0:
         raise ValueError(f"planes of {red.shape} have no room for margins of {around} pixels")
     table = _inverse_sums(max(math.ceil(largest), LISTED)).astype(np.float32)
-    # Small numbers are kept small: in a large picture each of these planes is memory that counts.
+    # Small types, because each of these planes needs much memory in a large picture.
     share = np.empty(red.shape, np.float32)
     index, step = np.empty(red.shape, np.int16), np.empty(red.shape, np.int16)
     clear = np.empty(red.shape, np.bool_)
     with np.errstate(invalid="ignore"):
         fits = spread.dtype == np.float32 and np.max(spread, initial=0) <= largest
         fits = fits and np.min(spread, initial=0) >= -largest
-    held = spread if fits else np.empty(red.shape, np.float32)
+    limited = spread if fits else np.empty(red.shape, np.float32)
 
     def prepare(first: int, last: int) -> None:
         rows = slice(first, last)
         known = np.isfinite(spread[rows])
         if not fits:
-            np.clip(spread[rows], -largest, largest, out=held[rows], casting="same_kind")
-            held[rows][~known] = 0
+            np.clip(spread[rows], -largest, largest, out=limited[rows], casting="same_kind")
+            limited[rows][~known] = 0
         clear[rows] = known & (alpha[rows] <= 0)
-        something = (alpha[rows] != 0) | (red[rows] != 0) | (green[rows] != 0) | (blue[rows] != 0)
-        known &= something
-        discs = np.rint(np.maximum(np.abs(held[rows]), LEAST) * STEPS).astype(np.int16)
+        has_light = (alpha[rows] != 0) | (red[rows] != 0) | (green[rows] != 0) | (blue[rows] != 0)
+        known &= has_light
+        discs = np.rint(np.maximum(np.abs(limited[rows]), LEAST) * STEPS).astype(np.int16)
         share[rows] = np.where(known, table[discs], np.float32(0))
         index[rows] = np.where(known, discs, np.int16(-STEPS))
-        step[rows] = 2 * (np.rint(held[rows]) + reach(largest)) + (alpha[rows] <= 0)
+        step[rows] = 2 * (np.rint(limited[rows]) + reach(largest)) + (alpha[rows] <= 0)
 
     over_strips(prepare, red.shape[0])
-    # A picture that covers everything ends nowhere.
+    # In a picture with full coverage no object ends.
     to_clear = column_distances(clear) if clear.any() else np.empty((0, 0), np.int16)
     reaches = np.zeros((-(-height // BLOCK), -(-width // BLOCK)), np.int32)
-    over_strips(lambda *rows: look(index, reach(largest), around, reaches, *rows), reaches.shape[0], least=1)
+    over_strips(
+        lambda *rows: block_reaches(index, reach(largest), around, reaches, *rows), reaches.shape[0], least=1
+    )
     new = functools.partial(np.empty, (height, width), np.float32)
     result = (new(), new(), new(), new())
     if height and width:
-        colour, views = (red, green, blue, alpha), (held, index, share, step)
+        colour, views = (red, green, blue, alpha), (limited, index, share, step)
         over_strips(
             lambda *rows: gather(colour, views, to_clear, table, reaches, reach(largest), around, result, *rows),
             height,
@@ -138,5 +143,5 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
 
 @functools.lru_cache(maxsize=4)
 def _inverse_sums(largest: int) -> Array:
-    """One over the sum of the disc of each radius ``k / STEPS``, float64."""
-    return sums(largest * STEPS + 1)
+    """Return one over the sum of the disc of each radius ``k / STEPS``, float64."""
+    return inverse_sums(largest * STEPS + 1)

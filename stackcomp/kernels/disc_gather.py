@@ -1,6 +1,6 @@
-"""The loops of `defocus`: what lands on each pixel, from the nearest disc to the farthest.
+"""The loops of `defocus`: gather the discs that cover each pixel, from the nearest to the farthest.
 
-Every step looks from the pixel outwards in the same order, so a tile equals the whole bit for bit.
+Every loop visits the neighbours of a pixel in the same order, so a tile equals the whole bit for bit.
 """
 
 from __future__ import annotations
@@ -9,31 +9,32 @@ import numpy as np
 
 from stackcomp.kernels.compiled import Array, compiled
 
-__all__ = ["BLOCK", "END", "LEAST", "LISTED", "STEPS", "gather", "look", "sums"]
+__all__ = ["BLOCK", "END", "LEAST", "LISTED", "STEPS", "block_reaches", "gather", "inverse_sums"]
 
-#: Radii are rounded to this fraction of a pixel, so that each has a disc of known sum.
+#: Radii are rounded to ``1 / STEPS`` pixels, so that the sum of each disc is in a table.
 STEPS = 32
-#: Radius of a disc that is the pixel itself.
+#: Radius in pixels up to which a disc is the pixel itself.
 LEAST = 0.5
-#: Radius up to which the sums of discs are known even where the largest radius is smaller.
+#: Radius in pixels up to which the table has sums even if the largest radius is smaller.
 LISTED = 16
-#: Pixels along each side of the blocks that look equally far.
+#: Side in pixels of the blocks that share a reach.
 BLOCK = 16
-#: How many radii away the end of a surface is noticed. Farther away the share that lacks is no emptiness.
+#: Distance, in radii, up to which the end of a surface has an effect. Farther away a missing share is not
+#: transparency.
 END = 1.5
-# Over this share of a radius, one passes softly into the other.
+# Width of the transition between both, in radii.
 _SOFT = 0.25
-# A plane's discs may lack this share because they lie on a grid: it is not made up for near the plane's end.
+# Missing share of the discs of a plane due to the pixel grid: not compensated near the end of the plane.
 _GRID = 0.02
-# Radii that differ from those of a plane by this much (root mean square, pixels) are those of a plane.
+# Largest deviation (root mean square, pixels) of radii that count as those of a plane.
 _EVEN = 0.05
-# Variance of a pixel's own extent: a single row of pixels then has no slope across itself.
+# Variance of a pixel's own extent, with which a single row of pixels has no slope across itself.
 _PIXEL = 1 / 12
 
 
 @compiled
-def sums(count: int) -> Array:
-    """One over the sum of the disc of each radius ``k / STEPS``, float64."""
+def inverse_sums(count: int) -> Array:
+    """Return one over the sum of the disc of each radius ``k / STEPS``, float64 ``(count,)``."""
     result = np.ones(count, np.float64)
     for k in range(STEPS // 2, count):
         radius = k / STEPS
@@ -47,10 +48,18 @@ def sums(count: int) -> Array:
 
 
 @compiled
-def look(index: Array, most: int, around: int, result: Array, first: int, last: int) -> None:
-    """How far each block of the result has to look: no disc from farther away touches it.
+def block_reaches(index: Array, most: int, around: int, result: Array, first: int, last: int) -> None:
+    """Compute the reach of each block of the result in pixels: no disc from farther away covers it.
 
-    Looking less far leaves out nothing but zeros, so blocks may lie anywhere.
+    A smaller reach leaves out only zeros, so the position of the blocks does not matter.
+
+    Args:
+        index: int16, radius of each pixel's disc in steps, with the margin.
+        most: upper limit of reaches.
+        around: the margin.
+        result: int32, the reach of each block.
+        first: first row of blocks.
+        last: row of blocks behind the last.
     """
     height, width = index.shape
     for row in range(first, last):
@@ -60,9 +69,9 @@ def look(index: Array, most: int, around: int, result: Array, first: int, last: 
             while True:
                 largest = np.int16(0)
                 for y in range(top - far, min(top + BLOCK + far, height)):
-                    seen = index[y, left - far : min(left + BLOCK + far, width)]
-                    for x in range(seen.size):
-                        largest = max(largest, seen[x])
+                    line = index[y, left - far : min(left + BLOCK + far, width)]
+                    for x in range(line.size):
+                        largest = max(largest, line[x])
                 enough = min(far, int(largest / STEPS + 0.5))
                 if enough == far:
                     break
@@ -72,7 +81,7 @@ def look(index: Array, most: int, around: int, result: Array, first: int, last: 
 
 @compiled
 def _distance(columns: Array, y: int, x: int, most: float) -> float:
-    """Distance to the nearest marked pixel, given those in columns; more than ``most`` where it is farther."""
+    """Return the distance to the nearest marked pixel, given those in columns; above ``most`` if beyond it."""
     span = int(most) + 1
     nearest = float((span + 1) * (span + 1))
     for k in range(max(0, x - span), min(columns.shape[1], x + span + 1)):
@@ -91,10 +100,10 @@ def _plane_share(
     reach: int,
     table: Array,
 ) -> tuple[float, float, int, int]:
-    """What would land from where nothing covers if what lands on this pixel were a plane that went on there.
+    """Return the share that would land from clear pixels if the discs here were a plane that continued there.
 
-    Also how far the radii are from those of a plane, as root mean square in pixels; and of what covers and lands
-    the largest disc and the mean one by coverage. Discs come from within ``reach``.
+    Also returns the deviation of the radii from a plane (root mean square, pixels), and of the views with coverage
+    that land here the largest disc and the mean disc, weighted by coverage. Discs are within ``reach``.
     """
     spread, index, share, _ = views
     weights = across = down = size = xx = xy = yy = xs = ys = ss = discs = 0.0
@@ -128,13 +137,13 @@ def _plane_share(
     slope_y = (ys * (xx + _PIXEL) - xs * xy) / area
     ss += slope_x * slope_x * xx + slope_y * slope_y * yy + 2 * slope_x * slope_y * xy
     ss -= 2 * (slope_x * xs + slope_y * ys)
-    # The plane's disc here, from which its discs at a distance follow; none from farther than `span` lands here.
+    # The plane's disc at this pixel, and its discs elsewhere by its slope; none from beyond `span` lands here.
     here = size - slope_x * across - slope_y * down
     steep = np.sqrt(slope_x * slope_x + slope_y * slope_y)
     span = int(END * (widest / STEPS + 0.5) + 1)
     if steep < 0.5:
         span = min(span, int((abs(here) + 1) / (1 - steep)) + 1)
-    found = 0.0
+    landing = 0.0
     for dy in range(-span, span + 1):
         clear = to_clear[y + dy, x - span : x + span + 1]
         for k in range(clear.size):
@@ -143,28 +152,28 @@ def _plane_share(
                 radius = abs(here + slope_x * dx + slope_y * dy)
                 square = float(dx * dx + dy * dy)
                 if square < (radius + 1) * (radius + 1):
-                    # Whatever the largest radius is, a disc as large as this has the same sum.
+                    # The sum of a disc does not depend on the largest radius.
                     if radius < LISTED:
                         disc = max(STEPS // 2, int(radius * STEPS + 0.5))
                         radius, inverse_sum = disc / STEPS, table[disc]
                     else:
                         inverse_sum = 1 / (np.pi * (radius * radius + 1 / 12))
-                    found += inverse_sum * max(0.0, min(1.0, radius + 0.5 - np.sqrt(square)))
+                    landing += inverse_sum * max(0.0, min(1.0, radius + 0.5 - np.sqrt(square)))
     mean = min(widest, max(STEPS // 2, int(discs / weights + 0.5)))
-    return found, np.sqrt(max(0.0, ss)), widest, mean
+    return landing, np.sqrt(max(0.0, ss)), widest, mean
 
 
 @compiled
 def _edge_share(
     to_clear: Array, index: Array, rings: Array, y: int, x: int, span: int, mean: int, table: Array
 ) -> float:
-    """What would land from where nothing covers if each edge seen from this pixel went on as large as it is.
+    """Return the share that would land from clear pixels if each edge continued with the disc at the edge.
 
-    Looks outwards ring by ring. A pixel that nothing covers has the disc of the one before it on the way, so in
-    the end that of the last pixel before the edge; ``mean`` is the first where the way starts in the clear.
+    Visits the pixels around ring by ring. A clear pixel gets the disc of the pixel before it on the way from the
+    centre, and so that of the last pixel before the edge; ``mean`` is the disc of a centre that is clear.
     """
     middle = rings.shape[0] // 2
-    found = 0.0
+    landing = 0.0
     for ring in range(span + 1):
         before = (ring - 1) / ring if ring > 0 else 0.0
         for dy in range(-ring, ring + 1):
@@ -181,33 +190,33 @@ def _edge_share(
                     room = disc / STEPS + 0.5
                     square = float(dx * dx + dy * dy)
                     if square < room * room:
-                        found += table[disc] * min(1.0, room - np.sqrt(square))
-    return found
+                        landing += table[disc] * min(1.0, room - np.sqrt(square))
+    return landing
 
 
 @compiled
-def _less_emptiness(
-    lack: float, to_clear: Array, views: tuple[Array, Array, Array, Array], alpha: Array, rings: Array, y: int,
+def _without_transparency(
+    missing: float, to_clear: Array, views: tuple[Array, Array, Array, Array], alpha: Array, rings: Array, y: int,
     x: int, reach: int, table: Array,
 ) -> float:  # fmt: skip
-    """The share that a pixel lacks, without that which is empty; discs come from within ``reach``."""
-    # Farther from where nothing covers than any disc's end is noticed.
+    """Return the missing share of a pixel without the part that is transparency; discs are within ``reach``."""
+    # Beyond this distance from clear pixels the end of no disc has an effect.
     far = END * (reach + 1) + 1
     if _distance(to_clear, y, x, far) > far:
-        return lack
+        return missing
     empty, uneven, widest, mean = _plane_share(to_clear, views, alpha, y, x, reach, table)
     radius = widest / STEPS + 0.5
     soft, far = _SOFT * radius + 1, END * radius + 1
     ends = min(1.0, max(0.0, (far - _distance(to_clear, y, x, far)) / soft))
     if ends == 0:
-        return lack
-    less = max(0.0, lack - empty)
+        return missing
+    less = max(0.0, missing - empty)
     less *= min(1.0, max(0.0, less / _GRID - 1))
     curved = min(1.0, max(0.0, uneven / _EVEN - 1))
     if curved > 0:
         empty = _edge_share(to_clear, views[1], rings, y, x, int(far), mean, table)
-        less += curved * (max(0.0, lack - empty) - less)
-    return lack + ends * (less - lack)
+        less += curved * (max(0.0, missing - empty) - less)
+    return missing + ends * (less - missing)
 
 
 @compiled
@@ -223,16 +232,15 @@ def gather(
     first: int,
     last: int,
 ) -> None:
-    """Rows ``first`` to ``last`` of the result.
+    """Compute rows ``first`` to ``last`` of the result.
 
     Args:
-        planes: R, G, B and alpha, with a margin.
-        views: of each of their pixels the spread, the radius in steps (negative where no light comes from),
-            one over the sum of its disc, and the step of spread it belongs to: twice its number, and 1 more where
-            light has no coverage.
-        to_clear: rows to the nearest pixel in the column that nothing covers; without pixels where all is covered.
+        planes: R, G, B and alpha, float32, with a margin.
+        views: of each of their pixels the spread, the radius in steps (negative for pixels without a disc), one
+            over the sum of its disc, and its step of spread: twice its number, plus 1 for light without coverage.
+        to_clear: rows to the nearest pixel without coverage in the column; an empty array if all are covered.
         table: one over the sum of the disc of each radius in steps.
-        reaches: how far each block has to look.
+        reaches: reach of each block in pixels.
         most: largest of all reaches.
         around: the margin.
         result: four planes without margin.
@@ -242,7 +250,7 @@ def gather(
     red, green, blue, alpha = planes
     spread, index, share, step = views
     width = result[0].shape[1]
-    # Per step of spread, twice: weight of views that cover, their light and coverage; then those of bare light.
+    # Per step of spread two rows: weight, light and coverage of views with coverage, then those of bare light.
     landed = np.zeros((2 * (2 * most + 1), 5))
     rings = np.zeros((2 * around + 1, 2 * around + 1) if to_clear.size else (0, 0), np.int16)
     for y in range(first, last):
@@ -310,20 +318,20 @@ def gather(
                     sum_alpha += part * bin_[4]
                     bin_[:] = 0
             full = min(1.0, full + clear)
-            lack = 1.0 - full
+            missing = 1.0 - full
             if covering == 0:
-                # Light alone covers nothing, and nothing is lacking of it.
-                lack = 0.0
-            elif lack > 0 and to_clear.size:
-                lack = _less_emptiness(lack, to_clear, views, alpha, rings, py, px, far, table)
-            filled = min(lack, past) if fill > 0 else 0.0
+                # Light without coverage has no missing share.
+                missing = 0.0
+            elif missing > 0 and to_clear.size:
+                missing = _without_transparency(missing, to_clear, views, alpha, rings, py, px, far, table)
+            filled = min(missing, past) if fill > 0 else 0.0
             if filled > 0:
                 part = filled / fill
                 sum_red += part * fill_red
                 sum_green += part * fill_green
                 sum_blue += part * fill_blue
                 sum_alpha += part * fill_alpha
-            whole = 1 - (lack - filled)
+            whole = 1 - (missing - filled)
             whole = 1 / whole if whole > 0 else 0.0
             result[0][y, x] = sum_red * whole
             result[1][y, x] = sum_green * whole

@@ -1,8 +1,8 @@
 """Growing and shrinking of mattes: the largest or smallest value within a disc.
 
-The plane is taken as the surface that joins its pixel centres bilinearly, and the disc has any radius, whole
-or not. Every contour of the matte then moves outward by exactly the radius while the softness across it
-stays as it is: a soft edge grows as a soft edge, and radius 0 changes nothing.
+The plane is interpolated bilinearly between its pixel centres, and the disc may have any radius, whole or not.
+Every contour of the matte moves outward by exactly the radius, and the softness across it does not change: a soft
+edge stays soft, and radius 0 changes nothing.
 
 Source: Sternberg, Grayscale Morphology, 1986 (dilation with a flat structuring element).
 """
@@ -19,13 +19,16 @@ from stackcomp.kernels.strips import over_strips
 __all__ = ["grow", "margin", "shrink"]
 
 _BLOCK = 32
-#: Samples of the disc's rim lie this many pixels apart, which misses less than 0.01 px of its extent.
+#: Distance in pixels between samples of the disc's rim; the error of its extent is below 0.01 px.
 _SPACING = 0.25
 _LEAST = 1e-3
 
 
 def margin(radius: float) -> int:
-    """Pixels that `grow` and `shrink` read beyond their result on each side.
+    """Return the number of pixels that `grow` and `shrink` read beyond their result on each side.
+
+    Args:
+        radius: in pixels, 0 or more.
 
     Raises:
         ValueError: a radius below 0 or not finite.
@@ -36,10 +39,10 @@ def margin(radius: float) -> int:
 
 
 def grow(plane: Array, radius: float) -> Array:
-    """Largest value within ``radius`` pixels of each pixel.
+    """Return the largest value within ``radius`` pixels of each pixel.
 
     Args:
-        plane: float32 ``(height + 2 margin, width + 2 margin)``; NaN is passed over.
+        plane: float32 ``(height + 2 margin, width + 2 margin)``; NaN is ignored.
         radius: in pixels, 0 or more.
 
     Returns:
@@ -62,22 +65,22 @@ def grow(plane: Array, radius: float) -> Array:
 
 
 def shrink(plane: Array, radius: float) -> Array:
-    """Smallest value within ``radius`` pixels of each pixel; see `grow`."""
+    """Return the smallest value within ``radius`` pixels of each pixel; see `grow`."""
     return plane if margin(radius) == 0 else 0 - grow(-plane_of(plane), radius)
 
 
 def _inside(radius: float, reach: int) -> Array:
-    """Half-width of the disc in each row of whole pixels, -1 where it has none."""
+    """Return the half-width of the disc in each row of whole pixels, -1 in rows without one."""
     rows = np.arange(-reach, reach + 1)
     room = radius * radius - rows * rows
     return np.where(room >= 0, np.floor(np.sqrt(np.maximum(room, 0)) + 1e-9), -1).astype(np.int32)
 
 
 def _rim(radius: float, reach: int) -> tuple[Array, Array]:
-    """Points on the rim: row and column of the pixel above and to the left, and the fractions beyond it."""
+    """Return points on the rim: row and column of the pixel above and to the left, and the fractions beyond it."""
     count = 8 * max(2, math.ceil(2 * math.pi * radius / _SPACING / 8))
     angle = 2 * np.pi * np.arange(count) / count
-    # Rounding keeps points that lie on whole pixels there.
+    # Rounded, so that points on whole pixels stay there.
     y, x = (np.round(radius * part(angle), 9) + reach for part in (np.sin, np.cos))
     top = np.minimum(np.floor(y), 2 * reach - 1)
     left = np.minimum(np.floor(x), 2 * reach - 1)
@@ -101,18 +104,18 @@ def _largest(
         for left in range(0, width, _BLOCK):
             count = min(_BLOCK, width - left)
             out = result[y, left : left + count]
-            # Where all is alike, as in most of a matte, there is nothing to look for.
+            # If all values are equal, as in most of a matte, no search is needed.
             value = plane[y, left]
-            alike = True
+            equal = True
             for dy in range(2 * reach + 1):
                 row = plane[y + dy, left : left + count + 2 * reach]
                 for x in range(row.size):
                     if row[x] != value:
-                        alike = False
+                        equal = False
                         break
-                if not alike:
+                if not equal:
                     break
-            if alike:
+            if equal:
                 out[:] = value
                 continue
             out[:] = plane[y + reach, left + reach : left + reach + count]
@@ -127,7 +130,7 @@ def _largest(
                 above = plane[y + dy, left + dx : left + dx + count + 1]
                 below = plane[y + dy + 1, left + dx : left + dx + count + 1]
                 for x in range(count):
-                    # Written as a step from one value to the next, so that equal values stay exactly so.
+                    # In this form, the interpolation of equal values is exact.
                     upper = above[x] + across * (above[x + 1] - above[x])
                     lower = below[x] + across * (below[x + 1] - below[x])
                     between = upper + down * (lower - upper)

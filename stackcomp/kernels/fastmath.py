@@ -1,12 +1,13 @@
 """Powers and logarithms in float32 that a compiler can vectorise.
 
-Stated accuracy, relative: `log2` 2e-6 (absolute 2e-7 next to 1), `exp2` 2e-6, `power` 2e-6 for exponents up
-to 8. Special values: NaN stays NaN; zero and negative numbers give minus infinity, and 0 in `power`;
-infinity, overflow to infinity and denormals are as in IEEE 754.
+Relative accuracy: `log2` 2e-6 (absolute 2e-7 near 1), `exp2` 2e-6, `power` 2e-6 for exponents up to 8. Special
+values: NaN stays NaN; zero and negative numbers give minus infinity, and 0 in `power`; infinity, overflow to
+    infinity
+and denormals are as in IEEE 754.
 
-Method: a number is split into exponent and mantissa by its bits. The logarithm of the mantissa is the series
-of the area tangent, ``ln m = 2 (s + s³/3 + s⁵/5 + …)`` with ``s = (m − 1) / (m + 1)``; the power of two of a
-fraction is the exponential series. Both are cut where the next term is below float32's resolution.
+Method: a number is split into exponent and mantissa by its bits. The logarithm of the mantissa is the series of
+the inverse hyperbolic tangent, ``ln m = 2 (s + s³/3 + s⁵/5 + …)`` with ``s = (m − 1) / (m + 1)``; the power of two
+of a fraction is the exponential series. Both end where the next term is below the resolution of float32.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ _E1, _E2, _E3, _E4, _E5, _E6, _E7 = (_f(math.log(2) ** k / math.factorial(k)) fo
 
 @njit(error_model="numpy", forceinline=True)
 def _log2_parts(x):  # type: ignore[no-untyped-def]
-    """Whole and fractional part of log2 of a positive finite number."""
+    """Return the whole and fractional part of log2 of a positive finite number."""
     small = x < _TINY
     bits = np.float32(x * (_LIFT if small else _ONE)).view(np.int32)
     exponent = _i((bits - _SQRT_HALF_BITS) >> _SHIFT)
@@ -52,13 +53,13 @@ def _log2_parts(x):  # type: ignore[no-untyped-def]
 
 @njit(error_model="numpy", forceinline=True)
 def _exp2_of(y):  # type: ignore[no-untyped-def]
-    """2 to the power of a float64 that is not NaN."""
+    """Return 2 to the power of a float64 that is not NaN."""
     held = _DLOW if y < _DLOW else (_DHIGH if y > _DHIGH else y)
     whole = np.floor(held + _DHALF)
     f = _f(held - whole)
     p = _ONE + f * (_E1 + f * (_E2 + f * (_E3 + f * (_E4 + f * (_E5 + f * (_E6 + f * _E7))))))
     n = _i(whole)
-    # Steps that each stay within float32's exponents, so that overflow and denormals round as they should.
+    # Factors that each stay within the exponents of float32, so that overflow and denormals round correctly.
     third = _i(n >> _i(2))
     rest = _i(n - third - third - third)
     step = np.int32((third + _BIAS) << _SHIFT).view(np.float32)
@@ -68,7 +69,7 @@ def _exp2_of(y):  # type: ignore[no-untyped-def]
 
 @njit(error_model="numpy", forceinline=True)
 def log2(x):  # type: ignore[no-untyped-def]
-    """Base-2 logarithm of a float32."""
+    """Return the base-2 logarithm of a float32; minus infinity for 0 and below."""
     whole, fraction = _log2_parts(x)
     r = whole + fraction
     r = r if x < _INF else x
@@ -77,14 +78,14 @@ def log2(x):  # type: ignore[no-untyped-def]
 
 @njit(error_model="numpy", forceinline=True)
 def exp2(x):  # type: ignore[no-untyped-def]
-    """2 to the power of a float32."""
+    """Return 2 to the power of a float32."""
     r = _exp2_of(np.float64(x))
     return x if x != x else r
 
 
 @njit(error_model="numpy", forceinline=True)
 def power(x, exponent):  # type: ignore[no-untyped-def]
-    """``x ** exponent`` of float32 numbers for ``exponent`` above 0; 0 where x is 0 or below."""
+    """Return ``x ** exponent`` of float32 numbers for ``exponent`` above 0; 0 if x is 0 or below."""
     whole, fraction = _log2_parts(x)
     # In float64 the whole part keeps the bits that the fraction needs, also for large exponents.
     r = _exp2_of(np.float64(exponent) * (np.float64(whole) + np.float64(fraction)))
@@ -94,6 +95,6 @@ def power(x, exponent):  # type: ignore[no-untyped-def]
 
 @njit(error_model="numpy", forceinline=True)
 def root(x):  # type: ignore[no-untyped-def]
-    """Square root of a float32; 0 below 0."""
+    """Return the square root of a float32; 0 if x is below 0."""
     r = np.sqrt(x if x > _ZERO else _ZERO)
     return x if x != x else r

@@ -1,9 +1,9 @@
 """Gaussian softening.
 
-The weights are samples of the normal density at whole pixels, divided by their sum, out to five standard
-deviations (what lies beyond weighs 6e-7). A sampled Gaussian has the width that was asked for from about 0.7
-pixels up; below that it falls short of it (sigma 0.5 acts like 0.46, 0.3 like 0.09) and reaches the unchanged
-picture without a step: under 0.1 the neighbours would weigh less than 1e-21, and the plane is left alone.
+The weights are samples of the normal density at whole pixels, divided by their sum, up to five standard deviations
+(the rest has a weight of 6e-7). From about 0.7 pixels up, a sampled Gaussian has the requested width; below that
+it is narrower (sigma 0.5 has the effect of 0.46, 0.3 of 0.09) and approaches the unchanged picture continuously:
+under 0.1 the weight of the neighbours is less than 1e-21, and the plane is returned unchanged.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _LEAST = 0.1
 
 
 def margin(sigma: float) -> int:
-    """Pixels that `gaussian` reads beyond its result on each side.
+    """Return the number of pixels that `gaussian` reads beyond its result on each side.
 
     Args:
         sigma: standard deviation in pixels, 0 or more.
@@ -36,7 +36,7 @@ def margin(sigma: float) -> int:
 
 
 def gaussian_weights(sigma: float) -> Array:
-    """Weights at distances 0, 1, 2 … `margin(sigma)`, float64; both sides together sum to 1."""
+    """Return the weights at distances 0, 1, 2 … `margin(sigma)` pixels, float64; both sides together sum to 1."""
     reach = margin(sigma)
     if reach == 0:
         return np.ones(1)
@@ -46,7 +46,7 @@ def gaussian_weights(sigma: float) -> Array:
 
 
 def gaussian(plane: Array, sigma_x: float, sigma_y: float) -> Array:
-    """Soften a plane.
+    """Soften a plane with a Gaussian.
 
     Args:
         plane: float32 ``(height + 2 margin(sigma_y), width + 2 margin(sigma_x))``.

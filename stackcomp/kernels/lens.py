@@ -1,7 +1,7 @@
-"""The thin lens: how large a disc a point out of focus makes.
+"""The thin lens: the size of the disc of a point out of focus.
 
-Distances are measured along the optical axis. A distance of 0 or below, infinity and NaN all mean that there
-is nothing at a finite distance, and count as infinitely far: that is where an empty pixel's view ends.
+Distances are measured along the optical axis. A distance of 0 or below, infinity and NaN all mean that there is
+nothing at a finite distance, and count as infinitely far.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ __all__ = ["axial_depth", "circle_of_confusion", "edge_depth", "spread_radius"]
 
 
 def circle_of_confusion(distance_m: npt.ArrayLike, focus_m: float, focal_mm: float, f_number: float) -> Array:
-    """Diameter on the sensor of the image of a point: ``|S2 − S1| / S2 · f² / (N (S1 − f))``.
+    """Return the diameter on the sensor of the image of a point: ``|S2 − S1| / S2 · f² / (N (S1 − f))``.
 
     Args:
         distance_m: distances S2 of the points in metres, any shape.
@@ -46,16 +46,16 @@ def spread_radius(
     gate_mm: float,
     frame_px: float,
 ) -> Array:
-    """Radius in pixels of each point's disc: negative in front of the focus, positive behind it.
+    """Return the radius in pixels of each point's disc: negative in front of the focus, positive behind it.
 
-    It grows with distance throughout, so it also tells which of two points is nearer.
+    It increases monotonically with distance, so it also orders points by distance.
 
     Args:
-        distance_m: as in `circle_of_confusion`, like the next three.
-        focus_m: see there.
-        focal_mm: see there.
-        f_number: see there.
-        gate_mm: width of the camera's gate (its sensor's used part) in millimetres.
+        distance_m: distances of the points in metres, any shape.
+        focus_m: distance in focus, in metres; infinity is allowed.
+        focal_mm: focal length in millimetres.
+        f_number: the focal length over the diameter of the aperture.
+        gate_mm: width of the camera's gate (the used part of its sensor) in millimetres.
         frame_px: width in pixels of the frame that shows the gate.
 
     Returns:
@@ -67,7 +67,7 @@ def spread_radius(
     if not (gate_mm > 0 and frame_px > 0):
         raise ValueError(f"a gate of {gate_mm} mm over {frame_px} px has no width")
     circle = _signed_circle(distance_m, focus_m, focal_mm, f_number)
-    # Closer to the lens than any thing can be, a radius leaves the range of float32: it is held to that.
+    # Very close to the lens, a radius exceeds the range of float32: it is limited to it.
     most = float(np.finfo(np.float32).max)
     return np.clip(circle * (0.5 * frame_px / gate_mm), -most, most).astype(np.float32)
 
@@ -89,14 +89,14 @@ def _signed_circle(distance_m: npt.ArrayLike, focus_m: float, focal_mm: float, f
 
 
 def edge_depth(depth: Array, alpha: Array) -> Array:
-    """Depth with the gaps at the edges of things closed.
+    """Return depth with the gaps at the edges of objects filled.
 
-    A pixel that is partly covered may have no depth of its own, when its centre lies beside the thing that
-    covers it. It gets the nearest depth of the eight pixels around it. Pixels without coverage keep theirs,
-    so light under alpha 0 stays where its depth says, or infinitely far.
+    A partly covered pixel has no depth if its centre lies outside the object that covers it. It gets the nearest
+    depth of the eight pixels around it. Pixels without coverage keep their depth, so light under alpha 0 stays at
+    its own depth, or infinitely far.
 
     Args:
-        depth: distances, 0 (or not finite) where there is nothing.
+        depth: distances ``(height, width)`` in metres, 0 (or not finite) where there is nothing.
         alpha: coverage, of the same shape.
 
     Returns:
@@ -114,14 +114,14 @@ def edge_depth(depth: Array, alpha: Array) -> Array:
 
 
 def axial_depth(depth: Array, window: Window, frame: Window, focal_mm: float, gate_mm: float) -> Array:
-    """Distance along the optical axis from distance along each pixel's ray.
+    """Convert distance along each pixel's ray to distance along the optical axis.
 
-    The axis goes through the middle of the frame, and the picture stands at the focal length, as for a
-    pinhole camera of that lens.
+    The axis passes through the middle of the frame, and the image plane lies at the focal length, as in a pinhole
+    camera of that lens.
 
     Args:
         depth: distances along rays, of ``window.shape``.
-        window: where they lie.
+        window: the window of the distances.
         frame: the frame, whose width shows the gate.
         focal_mm: focal length in millimetres.
         gate_mm: width of the gate in millimetres.

@@ -1,8 +1,8 @@
-"""Tells the compiler that planes do not overlap.
+"""A compiler that assumes that planes do not overlap.
 
-A fused loop reads and writes many planes. Without this promise the compiler guards the vectorised loop with
-an overlap test for every pair of planes, and with enough planes it gives up vectorising. The engine keeps the
-promise: an output plane is never an input of the same loop.
+A fused loop reads and writes many planes. Without this assumption the compiler adds an overlap test for every pair
+of planes, and does not vectorise a loop over too many of them. The engine guarantees it: an output plane is never
+an input of the same loop.
 """
 
 from __future__ import annotations
@@ -18,6 +18,6 @@ class NoAlias(Compiler):  # type: ignore[misc]
     """numba's ordinary compiler with pointer arguments marked ``noalias``."""
 
     def define_pipelines(self) -> Any:
-        """The usual passes."""
+        """Return the usual passes."""
         self.state.flags.noalias = True
         return super().define_pipelines()

@@ -1,8 +1,8 @@
-"""How much of each pixel a polygon covers, exactly.
+"""Exact coverage of pixels by a polygon.
 
-Each edge adds, to every row it crosses, the signed area between itself and the right end of the row: in full
-to the pixels beyond it and in part to those it passes through. Running sums along the rows then give the
-coverage. Areas are signed, so an edge and its way back cancel out.
+Each edge adds the signed area between itself and the right end of the row to every row that it crosses: in full to
+the pixels right of it, and in part to those that it passes through. Cumulative sums along the rows give the
+coverage. Areas are signed, so an edge and its reverse cancel.
 
 Source: Green's theorem; computed in float64.
 """
@@ -21,16 +21,16 @@ __all__ = ["polygon_coverage"]
 
 
 def polygon_coverage(points: npt.ArrayLike, window: Window) -> Array:
-    """Coverage of each pixel by a polygon that does not cross itself.
+    """Return the coverage of each pixel by a polygon that does not cross itself.
 
     Args:
-        points: corners ``(n, 2)`` as x and y in pixels, either way round; the last joins the first. Whole
-            numbers are corners of pixels: the pixel at (0, 0) reaches from 0 to 1.
-        window: where to compute.
+        points: corners ``(n, 2)`` as x and y in pixels, in either direction; the last is joined to the first.
+            Whole numbers are corners of pixels: the pixel at (0, 0) extends from 0 to 1.
+        window: the pixels to compute.
 
     Returns:
-        float32 of ``window.shape``, 0 to 1, exact to float32's rounding. Fewer than three corners cover
-        nothing. Where a polygon overlaps itself the winding number is held to 1.
+        float32 of ``window.shape``, 0 to 1, exact to the rounding of float32. Fewer than three corners cover
+        nothing. Where a polygon overlaps itself, the winding number is limited to 1.
 
     Raises:
         ValueError: points of another shape, or not finite.
@@ -47,14 +47,14 @@ def polygon_coverage(points: npt.ArrayLike, window: Window) -> Array:
     sums = np.zeros((window.height, window.width + 2))
     _add_edges(corners - (window.x0, window.y0), sums)
     covered = np.abs(np.cumsum(sums, axis=1)[:, : window.width])
-    # Sums of areas that cancel leave some 1e-16; a pixel beside the polygon is exactly empty.
+    # Cancelled areas leave about 1e-16; a pixel outside the polygon must be exactly 0.
     covered[covered < math.ldexp(1, -40)] = 0
     return np.minimum(covered, 1).astype(np.float32)
 
 
 @compiled
 def _add_edges(corners: Array, sums: Array) -> None:
-    """Add what each edge changes from one pixel to the next, in the order of the row."""
+    """Add the change of coverage by each edge from one pixel to the next along the row."""
     height, width = sums.shape[0], sums.shape[1] - 2
     count = corners.shape[0]
     for k in range(count):
@@ -75,7 +75,7 @@ def _add_edges(corners: Array, sums: Array) -> None:
             from_x, to_x = x0 + (top - y0) * slope, x0 + (bottom - y0) * slope
             left, right = min(from_x, to_x), max(from_x, to_x)
             tall = sign * (bottom - top)
-            # Left of the window the edge lies before every pixel, right of it behind all of them.
+            # An edge left of the window lies before all its pixels, an edge right of it behind them.
             if right <= 0:
                 sums[y, 0] += tall
                 continue
@@ -85,7 +85,7 @@ def _add_edges(corners: Array, sums: Array) -> None:
             end = int(np.floor(min(float(width), right)))
             before = 0.0
             for x in range(at, end + 1):
-                # Covered part of this pixel by what lies right of the edge.
+                # The part of this pixel that lies right of the edge.
                 covered = tall * _beyond(left, right, float(x))
                 sums[y, x] += covered - before
                 before = covered
@@ -94,7 +94,7 @@ def _add_edges(corners: Array, sums: Array) -> None:
 
 @compiled
 def _beyond(left: float, right: float, x: float) -> float:
-    """Mean, over an edge between ``left`` and ``right``, of the part of pixel ``x`` to the right of it."""
+    """Return the mean part of pixel ``x`` right of an edge that spans ``left`` to ``right``."""
     if right <= x:
         return 1.0
     if left >= x + 1:

@@ -1,4 +1,4 @@
-"""Smaller pictures for previews, on the same grid whatever part of the picture is asked for.
+"""Smaller pictures for previews, on the same grid for any part of the picture.
 
 A window at a scale is `Window.scaled`: the smallest one that covers the picture. Target pixel X covers the
 source from ``X / scale`` to ``(X + 1) / scale``.
@@ -18,16 +18,15 @@ __all__ = ["pick", "shrink"]
 def shrink(
     plane: Array, window: Window, scale: float, outside: float = 0.0, frame: Window | None = None
 ) -> tuple[Array, Window]:
-    """A smaller plane whose pixels are the averages over the areas they cover.
+    """Return a smaller plane whose pixels are the averages over the areas that they cover.
 
     Args:
         plane: float32 of ``window.shape``.
-        window: where it lies.
+        window: the window of the plane.
         scale: above 0 and up to 1.
-        outside: value of areas that lie beyond the window.
-        frame: beyond those of its edges that the window reaches there is no area to average: a target pixel
-            that sticks out there is the average of the part inside. The window itself as its frame makes every
-            edge such a one.
+        outside: value of the area outside the window.
+        frame: at the edges of the frame that the window reaches, a target pixel that extends beyond the frame is
+            the average of its part inside. With the window itself as frame, this holds at every edge.
 
     Returns:
         float32 over ``window.scaled(scale)``, and that window; with scale 1 the plane itself.
@@ -54,14 +53,14 @@ def shrink(
 
 
 def pick(plane: Array, window: Window, scale: float) -> tuple[Array, Window]:
-    """A smaller plane of single values: those of the source pixels under the target pixels' centres.
+    """Return a smaller plane of single values: those of the source pixels under the target pixels' centres.
 
-    For ids and depth, which have no averages. A last pixel whose centre lies beyond the window takes the
-    value of the nearest pixel inside, since part of it covers that.
+    For ids and depth, which must not be averaged. A last pixel whose centre lies outside the window takes the
+    value of the nearest pixel inside, because a part of it covers that.
 
     Args:
         plane: of ``window.shape`` and any type.
-        window: where it lies.
+        window: the window of the plane.
         scale: above 0 and up to 1.
 
     Returns:
@@ -83,7 +82,7 @@ def pick(plane: Array, window: Window, scale: float) -> tuple[Array, Window]:
 
 def _check(plane: Array, window: Window, scale: float) -> None:
     if not 0 < scale <= 1:
-        raise ValueError(f"a preview's scale is above 0 and up to 1, not {scale}")
+        raise ValueError(f"the scale of a preview is above 0 and up to 1, not {scale}")
     if plane.shape != window.shape:
         raise ValueError(f"a plane is {plane.shape}, but its window is {window.shape}")
 
@@ -91,13 +90,13 @@ def _check(plane: Array, window: Window, scale: float) -> None:
 def _parts(
     low: int, high: int, first: int, last: int, scale: float, ends_low: bool, ends_high: bool
 ) -> tuple[Array, Array]:
-    """Source pixels of each target pixel along one axis, and the shares they have in it.
+    """Return the source pixels of each target pixel along one axis, and their shares.
 
-    Returns the range of source pixels ``(n, 2)`` inside the window and shares ``(n, most)``, whose sum is
-    1 less what lies outside. Beyond an end there is no outside, and the shares of the rest grow.
+    Returns the range of source pixels ``(n, 2)`` inside the window and shares ``(n, most)``, whose sum is 1 minus
+    the share outside. At an end of the frame nothing is outside, and the other shares increase.
     """
     edges = np.arange(first, last + 1) / scale
-    # Products such as 3 / 0.1 miss whole numbers by a hair, which would touch a pixel for nothing.
+    # Quotients such as 3 / 0.1 differ from whole numbers by rounding, which would include one more pixel.
     whole = np.rint(edges)
     edges = np.where(np.abs(edges - whole) < 1e-9 * np.maximum(1, np.abs(edges)), whole, edges)
     if ends_low:

@@ -1,7 +1,7 @@
-"""Work on strips of rows in a thread pool.
+"""Run a function on strips of rows in a thread pool.
 
-Compiled functions release the interpreter lock, so plain threads are enough; numba's own parallel layers are
-not used, because they abort when called from several threads or after a fork.
+Compiled functions release the interpreter lock, so plain threads are enough; numba's own parallel layers are not
+used, because they abort when called from several threads or after a fork.
 """
 
 from __future__ import annotations
@@ -45,10 +45,10 @@ def thread_count() -> int:
 
 
 def set_threads(count: int | None) -> None:
-    """Use that many threads from now on; None goes back to the default.
+    """Set the number of threads; None restores the default.
 
     Raises:
-        ArgumentError: not a whole number from 1.
+        ArgumentError: not a whole number of 1 or more.
     """
     global _threads
     if count is not None and (isinstance(count, bool) or not isinstance(count, Integral) or count < 1):
@@ -60,7 +60,7 @@ def set_threads(count: int | None) -> None:
 
 def _executor() -> ThreadPoolExecutor:
     global _pool, _pool_owner
-    # A forked child has no threads of its own yet, so a pool belongs to the process that made it.
+    # A forked child does not have the threads of its parent, so a pool belongs to the process that created it.
     owner = (os.getpid(), thread_count())
     with _lock:
         if _pool is None or _pool_owner != owner:
@@ -73,23 +73,24 @@ def over_strips(function: Callable[[int, int], object], rows: int, *, least: int
     """Call ``function(first, last)`` so that every row of ``range(rows)`` is covered once.
 
     Args:
-        function: works on rows ``first <= row < last``; must release the interpreter lock to gain anything.
-        rows: how many rows there are.
-        least: smallest strip worth a thread.
+        function: works on rows ``first <= row < last``; it runs in parallel only if it releases the interpreter
+            lock.
+        rows: number of rows.
+        least: smallest number of rows in a strip.
 
     Raises:
-        Exception: whatever ``function`` raises, after all strips have ended.
+        Exception: the first exception of ``function``, after all strips have ended.
     """
     threads = thread_count()
-    # A few strips a thread even out uneven rows without costing much.
+    # A few strips per thread balance uneven rows at little cost.
     count = min(threads * 4, max(1, rows // least))
     if threads == 1 or count == 1 or getattr(_inside, "busy", False):
         if rows > 0:
             function(0, rows)
         return
 
-    def work(first: int, last: int) -> None:
-        # Strips started from inside a strip run in place, so that the pool cannot wait for itself.
+    def run_strip(first: int, last: int) -> None:
+        # Strips started inside a strip run in its thread, so that the pool cannot deadlock.
         _inside.busy = True
         try:
             function(first, last)
@@ -97,7 +98,7 @@ def over_strips(function: Callable[[int, int], object], rows: int, *, least: int
             _inside.busy = False
 
     edges = [rows * k // count for k in range(count + 1)]
-    pending = [_executor().submit(work, first, last) for first, last in pairwise(edges)]
+    pending = [_executor().submit(run_strip, first, last) for first, last in pairwise(edges)]
     failures = [error for error in (job.exception() for job in pending) if error is not None]
     if failures:
         raise failures[0]

@@ -1,16 +1,16 @@
-"""Pictures moved, turned, scaled and set in perspective by a 3×3 homography.
+"""Warp pictures by a 3×3 homography: translation, rotation, scale and perspective.
 
-**Coordinates.** Pixel (i, j) of a window covers the square from (i, j) to (i + 1, j + 1); its centre lies at
-half a pixel. A homography maps source to target: ``(x', y', w') = H (x, y, 1)``, the point is ``(x' / w',
+**Coordinates.** Pixel (i, j) of a window covers the square from (i, j) to (i + 1, j + 1), with its centre at half
+pixels. A homography maps source to target: ``(x', y', w') = H (x, y, 1)``, the point is ``(x' / w',
 y' / w')``. H and any multiple of it are the same.
 
-**Filter.** Each target pixel's centre is mapped back, and the source is weighed around it with the cubic
-convolution kernel (a = −1/2), which gives pixels back unchanged where they are hit exactly and straight ramps
-exactly. Where the picture becomes smaller, the kernel is widened along the source's rows and columns by as
-much as one target pixel spans there, so nothing finer than a pixel turns into false patterns. The result
-is held within the values it was made from: a bright edge gets no dark or negative rim.
+**Filter.** Each target pixel's centre is mapped back, and the source around it is weighted by the cubic
+convolution kernel (a = −1/2), which reproduces pixels at whole positions and linear ramps exactly. Where the
+picture becomes smaller, the kernel is widened along the source's rows and columns by the size of a target pixel in
+the source, which avoids aliasing. The result is limited to the range of the values that it is computed from: a
+bright edge gets no dark or negative rim.
 
-Outside of the source's window there is nothing (0); coverage tells how much of each pixel came from within.
+Outside of the source's window there is nothing (0); coverage is the share of each pixel's weight inside.
 
 Sources: Keys, Cubic Convolution Interpolation for Digital Image Processing, 1981; Heckbert, Fundamentals of
 Texture Mapping and Image Warping, 1989 (perspective mappings and their local scale).
@@ -31,9 +31,9 @@ from stackcomp.kernels.strips import over_strips
 
 __all__ = ["placed_window", "source_needed", "warp_homography"]
 
-#: A target pixel that spans more source pixels than this is weighed over so many only.
+#: Largest width of the filter in source pixels, for target pixels that span more.
 _WIDEST = 256.0
-# Size of the tiles of a target that are computed at a time.
+# Size in pixels of the tiles of a target.
 _TILE = 256
 
 
@@ -44,12 +44,12 @@ def warp_homography(
 
     Args:
         planes: float32, each of ``source_window.shape``.
-        source_window: where they lie.
+        source_window: the window of the planes.
         homography: ``(3, 3)``, source pixels → target pixels.
-        target_window: where to compute.
+        target_window: the pixels to compute.
 
     Returns:
-        The planes over the target window, float32, and the coverage there, 0 to 1.
+        The planes over the target window, float32, and the coverage of the same shape, float32, 0 to 1.
 
     Raises:
         ValueError: a homography that is not 3×3, not finite or not invertible, or a plane of another shape.
@@ -64,8 +64,8 @@ def warp_homography(
     source = [plane_of(plane) for plane in planes]
     tiles = list(_tiles(target_window))
     parts = [source_needed(homography, source_window, tile) for tile in tiles]
-    # Stacked tile by tile, which takes little memory; at a horizon and in a very small picture, where each
-    # tile sees much of the source, once.
+    # Stacked tile by tile, which takes little memory; once as a whole at a horizon and for a very small picture,
+    # where each tile reads much of the source.
     whole = _stacked(source, source_window, source_window) if any(map(_is_large, parts)) else None
 
     def compute(first: int, last: int) -> None:
@@ -74,11 +74,11 @@ def warp_homography(
                 continue
             large = whole is not None and _is_large(part)
             stack = whole if whole is not None and large else _stacked(source, source_window, part)
-            seen = source_window if large else part
-            found = np.zeros((len(results), *tile.shape), np.float32)
-            origin = np.array([tile.x0, tile.y0, seen.x0, seen.y0])
-            _warp(stack, np.array(seen.shape), back, origin, found, 0, tile.height)
-            for plane, piece in zip(results, found, strict=True):
+            stack_window = source_window if large else part
+            warped = np.zeros((len(results), *tile.shape), np.float32)
+            origin = np.array([tile.x0, tile.y0, stack_window.x0, stack_window.y0])
+            _warp(stack, np.array(stack_window.shape), back, origin, warped, 0, tile.height)
+            for plane, piece in zip(results, warped, strict=True):
                 plane[tile.slices_in(target_window)] = piece
 
     over_strips(compute, len(tiles), least=1)
@@ -96,13 +96,13 @@ def _is_large(part: Window) -> bool:
 
 
 def _stacked(planes: Sequence[Array], window: Window, part: Window) -> Array:
-    """A part of the planes as one array."""
+    """Return a part of the planes as one array ``(planes, height, width)``."""
     rows = part.slices_in(window)
     return np.stack([plane[rows] for plane in planes]) if planes else np.empty((0, 1, 1), np.float32)
 
 
 def source_needed(homography: npt.ArrayLike, source_window: Window, target_window: Window) -> Window:
-    """The part of the source that `warp_homography` looks at for a target window.
+    """Return the part of the source that `warp_homography` reads for a target window.
 
     Raises:
         ValueError: as `warp_homography`.
@@ -114,8 +114,8 @@ def source_needed(homography: npt.ArrayLike, source_window: Window, target_windo
     if w.min() <= 0:
         return source_window
     x, y = x / w, y / w
-    # Both parts of a homography's derivative are linear in the target's position over w², so the corners
-    # bound them.
+    # Both parts of a homography's derivative are linear in the target's position, over w², so their values at the
+    # corners bound them.
     at_x = np.array([target_window.x0, target_window.x1], dtype=np.float64)
     at_y = np.array([target_window.y0, target_window.y1], dtype=np.float64)
     grown = []
@@ -125,14 +125,14 @@ def source_needed(homography: npt.ArrayLike, source_window: Window, target_windo
         by_y = np.abs(cross[0] - cross[2] * at_x).max()
         width = min(_WIDEST, max(1.0, math.hypot(by_x, by_y) / float(w.min()) ** 2))
         grown.append(2 * width + 2)
-    # Held near the source before rounding: next to the horizon, coordinates have no bounds.
+    # Limited to the source before rounding: near the horizon, coordinates are unbounded.
     low_x, high_x = np.clip([x.min() - grown[0], x.max() + grown[0]], source_window.x0, source_window.x1)
     low_y, high_y = np.clip([y.min() - grown[1], y.max() + grown[1]], source_window.y0, source_window.y1)
     return source_window & Window(math.floor(low_x), math.floor(low_y), math.ceil(high_x), math.ceil(high_y))
 
 
 def placed_window(homography: npt.ArrayLike, source_window: Window, frame: Window) -> Window:
-    """Where in the frame something of the source may land.
+    """Return the part of the frame that the warped source may cover.
 
     Raises:
         ValueError: as `warp_homography`.
@@ -140,7 +140,7 @@ def placed_window(homography: npt.ArrayLike, source_window: Window, frame: Windo
     if source_window.empty or frame.empty:
         return Window(frame.x0, frame.y0, frame.x0, frame.y0)
     back = _inverse(homography, source_window)
-    # The filter reaches two pixels, of the source or of the target, whichever is larger.
+    # The filter extends over two pixels of the source or of the target, whichever are larger.
     x, y, w = np.linalg.inv(back) @ _corners(source_window.grow(2))
     if w.min() <= 0:
         return frame
@@ -161,7 +161,7 @@ def _corners(window: Window) -> Array:
 
 
 def _inverse(homography: npt.ArrayLike, source_window: Window) -> Array:
-    """Target → source, of the sign for which points of the source have a positive third coordinate."""
+    """Return the inverse, with the sign for which points of the source have a positive third coordinate."""
     back = inverse(homography)
     matrix = np.asarray(homography, dtype=np.float64)
     centre = (
@@ -184,10 +184,10 @@ def _cubic(t: float) -> float:
 
 @compiled
 def _weights(at: float, width: float, size: int, weights: Array) -> tuple[int, int, float, bool]:
-    """Weights of source pixels around a position; those outside count in their sum only.
+    """Compute the weights of source pixels around a position; those outside count in their sum only.
 
-    Returns the first pixel inside, how many there are, the share of the weight that lies inside, and
-    whether any lies outside.
+    Returns the first pixel inside, the number of pixels inside, the share of the weight inside, and whether any
+    weight lies outside.
     """
     low, high = int(np.ceil(at - 2 * width)), int(np.floor(at + 2 * width))
     first, last = max(low, 0), min(high, size - 1)
@@ -220,7 +220,7 @@ def _warp(source: Array, size: Array, back: Array, origin: Array, target: Array,
                 continue
             u = (back[0, 0] * x + back[0, 1] * y + back[0, 2]) / w
             v = (back[1, 0] * x + back[1, 1] * y + back[1, 2]) / w
-            # How far one target pixel reaches along the source's rows and columns.
+            # Size of a target pixel along the source's rows and columns.
             wide = np.hypot(back[0, 0] - u * back[2, 0], back[0, 1] - u * back[2, 1]) / w
             tall = np.hypot(back[1, 0] - v * back[2, 0], back[1, 1] - v * back[2, 1]) / w
             wide, tall = min(_WIDEST, max(1.0, wide)), min(_WIDEST, max(1.0, tall))
@@ -234,7 +234,7 @@ def _warp(source: Array, size: Array, back: Array, origin: Array, target: Array,
             target[count, row, column] = min(1.0, max(0.0, share_across * share_down))
             for plane in range(count):
                 total = 0.0
-                # Where the filter reaches outside, the nothing there is one of the values.
+                # If the filter extends outside, the 0 there is one of the values.
                 least = 0.0 if leaves else np.inf
                 most = 0.0 if leaves else -np.inf
                 for j in range(rows):

@@ -18,7 +18,7 @@ STOPS = [0.1 * (-1) ** k for k in range(PAIRS)]
 
 
 def pictures() -> tuple[stackcomp.Image, stackcomp.Image]:
-    """A backdrop and a premultiplied source of random light."""
+    """Return a backdrop and a premultiplied source of random light."""
     rng = np.random.default_rng(7)
     some = [rng.random((HEIGHT, WIDTH, 4), dtype=np.float32) for _ in range(2)]
     some[1][..., :3] *= some[1][..., 3:]
@@ -27,7 +27,7 @@ def pictures() -> tuple[stackcomp.Image, stackcomp.Image]:
 
 
 def ours(backdrop: stackcomp.Image, source: stackcomp.Image, *, fused: bool = True) -> Callable[[], object]:
-    """The chain as a graph."""
+    """Return a run of the chain as a graph."""
     graph = stackcomp.Graph(frames="1")
     for name in ("backdrop", "source"):
         graph.add("flat", name, size=[WIDTH, HEIGHT])
@@ -47,7 +47,7 @@ def ours(backdrop: stackcomp.Image, source: stackcomp.Image, *, fused: bool = Tr
 
 
 def result_of(backdrop: stackcomp.Image, source: stackcomp.Image) -> np.ndarray:
-    """The chain's picture in float64, for checking that everybody computes the same."""
+    """Return the chain's result in float64, to check that all contestants compute the same."""
     b, s = (np.stack([i[c] for c in "RGBA"], -1).astype(np.float64) for i in (backdrop, source))
     for stops in STOPS:
         b[..., :3] *= 2.0**stops
@@ -122,7 +122,7 @@ def in_openimageio(backdrop: stackcomp.Image, source: stackcomp.Image) -> Callab
 
 
 def copy_12(backdrop: stackcomp.Image, source: stackcomp.Image) -> Callable[[], object]:
-    """Six planes copied to six others: 12 planes moved, as the loop does."""
+    """Copy six planes to six others: 12 planes of memory traffic, as in the loop."""
     outputs = [np.zeros((HEIGHT, WIDTH), np.float32) for _ in range(6)]
     inputs = [backdrop[c] for c in "RGBA"] + [source[c] for c in "RG"]
 

@@ -1,4 +1,4 @@
-"""Peak memory of long chains and of area nodes, in processes of their own: resident set, everything included."""
+"""Peak memory of long chains and of area nodes: the resident set of a separate process, including everything."""
 
 from __future__ import annotations
 
@@ -43,13 +43,13 @@ print(json.dumps(peak() - before))
 
 
 def growth(nodes: int, *, fused: bool) -> float:
-    """Megabytes by which the peak grew over a warm process, the two input pictures included."""
+    """Return the growth of the peak of a warm process in megabytes, including the two input pictures."""
     command = [sys.executable, "-c", _CHILD, str(nodes), "fused" if fused else "single"]
     return float(json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout))
 
 
 def table(rows: list[tuple[int, bool]]) -> str:
-    """Peak growth in frames (one frame: RGBA float32 at 3840×2160) beyond the two input pictures."""
+    """Return a table of the peak growth in frames (RGBA float32 at 3840×2160) beyond the two input pictures."""
     lines = [
         "### Peak memory beyond the inputs, 3840×2160",
         "",
@@ -102,7 +102,7 @@ print(json.dumps(peak() - before - inputs))
 _LENS = {"focal_length": 50, "f_number": 4, "focus_distance": 0.6, "gate_width": 36, "largest_radius": 8}
 _TURN = {"turn": 5, "pivot": [1920, 1080]}
 _LEANING = [1, 0.05, 3, 0, 1, 2, 0, 0.0001, 1]
-#: What is measured: nodes in order, whose inputs are pictures by name or earlier nodes (n0, n1, …).
+#: Measured chains: nodes in order, whose inputs are pictures by name or earlier nodes (n0, n1, …).
 AREA: dict[str, list[tuple[str, dict[str, Any]]]] = {
     "glow, radius 20": [("glow", {"image": "picture", "radius": 20})],
     "glow, radius 200": [("glow", {"image": "picture", "radius": 200})],
@@ -138,13 +138,13 @@ AREA: dict[str, list[tuple[str, dict[str, Any]]]] = {
 
 
 def area_growth(nodes: list[tuple[str, dict[str, Any]]]) -> float:
-    """Megabytes by which the peak of a warm process grew beyond the inputs; the result is among them."""
+    """Return the growth of the peak of a warm process beyond the inputs in megabytes, including the result."""
     command = [sys.executable, "-c", _AREA_CHILD, json.dumps(nodes)]
     return float(json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout))
 
 
 def area_table() -> str:
-    """Peak growth in frames beyond the inputs for nodes that look at neighbours."""
+    """Return a table of the peak growth in frames beyond the inputs for area nodes."""
     lines = [
         "### Peak memory of area nodes beyond their inputs, 3840×2160",
         "",

@@ -1,4 +1,4 @@
-"""Runs the benchmarks and saves their tables: ``python tests/benchmarks/run.py [chain] [memory]``.
+"""Run the benchmarks and save their tables: ``python tests/benchmarks/run.py [chain] [memory]``.
 
 Results go to ``tests/benchmarks/results/`` as Markdown, which git does not track.
 """
@@ -40,18 +40,18 @@ def run_chain(rounds: int) -> str:
 
 
 def main() -> None:
-    """Run what was asked for, print and save it."""
+    """Run the requested benchmarks, print and save their tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("names", nargs="*", help="chain, memory; all when none is given")
     parser.add_argument("--rounds", type=int, default=15)
-    asked = parser.parse_args()
-    names = asked.names or ["chain", "memory"]
+    arguments = parser.parse_args()
+    names = arguments.names or ["chain", "memory"]
     parts = [
         f"{platform.processor() or platform.machine()}, {thread_count()} threads, "
         f"Python {platform.python_version()}, numpy {np.__version__}\n"
     ]
     if "chain" in names:
-        parts.append(run_chain(asked.rounds))
+        parts.append(run_chain(arguments.rounds))
     if "memory" in names:
         parts.append(memory.table([(20, True), (200, True), (20, False), (200, False)]))
         parts.append(memory.area_table())

@@ -1,7 +1,7 @@
-"""How benchmarks measure: everything that is compared runs in turn, in one process, round after round.
+"""Timing of benchmarks: all contestants run in turn, in one process, for several rounds.
 
-A shared machine changes speed from minute to minute, so figures of different runs say nothing about each
-other. Ratios within a round do; the median over rounds is what counts.
+The speed of a shared machine varies, so times of different runs cannot be compared. Ratios within a round can; the
+result is the median over rounds.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Timing:
-    """Milliseconds: the best round and the median one, and the median ratio to the reference."""
+    """Milliseconds of the best and the median round, and the median ratio to the reference."""
 
     best: float
     median: float
@@ -22,7 +22,7 @@ class Timing:
 
 
 def in_turn(contestants: Mapping[str, Callable[[], object]], reference: str, rounds: int) -> dict[str, Timing]:
-    """Time every contestant once a round; each was run once before, to warm up."""
+    """Time every contestant once per round, after one run to warm up."""
     for run in contestants.values():
         run()
     times: dict[str, list[float]] = {name: [] for name in contestants}
@@ -42,7 +42,7 @@ def in_turn(contestants: Mapping[str, Callable[[], object]], reference: str, rou
 
 
 def table(title: str, timings: Mapping[str, Timing], reference: str) -> str:
-    """A Markdown table, fastest first."""
+    """Return a Markdown table, fastest first."""
     lines = [f"### {title}", "", f"| | best ms | median ms | × {reference} |", "|---|---:|---:|---:|"]
     for name, timing in sorted(timings.items(), key=lambda item: item[1].median):
         lines.append(f"| {name} | {timing.best:.1f} | {timing.median:.1f} | {timing.ratio:.2f} |")

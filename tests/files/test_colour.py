@@ -50,7 +50,7 @@ def test_encodings_by_name_alias_and_role(name, canonical, family):
     assert colour.encoding(name) == Encoding(canonical, family)
 
 
-def test_an_unknown_encoding_gets_the_nearest_names():
+def test_an_unknown_encoding_lists_the_nearest_names():
     with pytest.raises(
         colour.UnknownEncoding, match=r'there is no colour space "ACESgc" in .* did you mean "ACEScg"'
     ):
@@ -71,7 +71,7 @@ def test_an_unknown_encoding_gets_the_nearest_names():
         ("Linear sRGB", ["Linear Rec.709 (sRGB)"]),
     ],
 )
-def test_an_unknown_encoding_gets_the_names_that_contain_it(name, meant):
+def test_an_unknown_encoding_lists_the_names_that_contain_it(name, meant):
     with pytest.raises(colour.UnknownEncoding) as error:
         colour.encoding(name)
     assert all(word in str(error.value) for word in meant)
@@ -104,7 +104,7 @@ colorspaces:
 """
 
 
-def test_a_config_without_encodings_is_decided_by_whether_it_is_linear(tmp_path):
+def test_families_of_a_config_without_encodings_follow_linearity(tmp_path):
     path = tmp_path / "own.ocio"
     path.write_text(OWN_CONFIG)
     own = str(path)
@@ -117,9 +117,9 @@ def test_a_config_without_encodings_is_decided_by_whether_it_is_linear(tmp_path)
     }
     assert pixel(colour.convert(planes(0.5, 0.25, 1), "lin", "gamma", own)) == [0.25, 0.0625, 1]
     assert pixel(colour.display_view(planes(0.5, 0.25, 1), "lin", config=own)) == [0.25, 0.0625, 1]
-    found = colour.is_matrix("gain", "lifted", own)
-    assert np.allclose(found.matrix, np.diag([2, 3, 4]))
-    assert np.allclose(found.offset, [-0.5, 0, 0])
+    conversion = colour.is_matrix("gain", "lifted", own)
+    assert np.allclose(conversion.matrix, np.diag([2, 3, 4]))
+    assert np.allclose(conversion.offset, [-0.5, 0, 0])
     assert colour.is_matrix("lin", "gamma", own) is None
     path.write_text("not a config")
     with pytest.raises(colour.UnknownEncoding, match="cannot be read"):
@@ -127,7 +127,7 @@ def test_a_config_without_encodings_is_decided_by_whether_it_is_linear(tmp_path)
 
 
 @pytest.mark.parametrize("name", ["default", "ocio://default", "studio-config-latest", "ocio://cg-config-latest"])
-def test_configs_that_change_meaning_are_refused(name):
+def test_config_names_of_changing_meaning_are_refused(name):
     with pytest.raises(colour.UnknownEncoding, match="give a full name"):
         colour.config(name)
 
@@ -170,13 +170,13 @@ def test_matrices_are_those_of_colour_science(science):
 
 def test_matrix_and_conversion_agree():
     rgb = [np.random.default_rng(k).normal(0, 3, (40, 17)).astype(np.float32) for k in range(3)]
-    found = colour.is_matrix("ACEScg", REC709)
-    expected = np.einsum("ij,jyx->iyx", found.matrix, np.stack(rgb).astype(np.float64))
+    conversion = colour.is_matrix("ACEScg", REC709)
+    expected = np.einsum("ij,jyx->iyx", conversion.matrix, np.stack(rgb).astype(np.float64))
     np.testing.assert_allclose(colour.convert(rgb, "ACEScg", REC709), expected, atol=3e-6)
-    assert not found.offset.any()
+    assert not conversion.offset.any()
 
 
-def test_what_is_a_matrix_and_what_is_not():
+def test_is_matrix():
     same = colour.is_matrix("ACEScg", "lin_ap1")
     assert np.array_equal(same.matrix, np.eye(3))
     assert colour.is_matrix("ACEScg", "ACEScct") is None
@@ -202,14 +202,14 @@ def test_srgb(science):
     assert np.abs(got - science.models.eotf_inverse_sRGB(ramp.astype(np.float64))).max() < 2e-6
 
 
-def test_there_and_back():
+def test_round_trips():
     rgb = [np.random.default_rng(k).random((30, 20), np.float32) for k in range(3)]
     for other in ("ACEScct", SRGB, "ARRI LogC4", "ACES2065-1"):
         back = colour.convert(colour.convert(rgb, "ACEScg", other), other, "ACEScg")
         np.testing.assert_allclose(back, rgb, atol=2e-5, err_msg=other)
 
 
-def test_inputs_are_left_alone_and_strips_do_not_show():
+def test_inputs_are_not_modified_and_strips_have_no_effect():
     rgb = [np.random.default_rng(k).random((300, 7), np.float32) for k in range(3)]
     before = [plane.copy() for plane in rgb]
     try:
@@ -263,7 +263,7 @@ def test_display_views():
         colour.display_view(planes(1, 1, 1), "ACEScg", view="Plain")
 
 
-def test_chromaticities_are_those_others_publish(science):
+def test_chromaticities_equal_published_ones(science):
     import OpenEXR
 
     spaces = {

@@ -34,9 +34,9 @@ def floats(*numbers):
 @pytest.mark.parametrize(
     ("name", "kind", "data", "doubt"),
     [
-        ("type", "string", b"beauty", 'attribute "type" says "beauty", but the file is marked as scanlineimage'),
-        ("type", "string", b"tiledimage", 'says "tiledimage", but the file is marked as scanlineimage'),
-        ("type", "string", b"deepscanline", 'says "deepscanline", but the file is marked as scanlineimage'),
+        ("type", "string", b"beauty", 'attribute "type" is "beauty", but the file is marked as scanlineimage'),
+        ("type", "string", b"tiledimage", 'is "tiledimage", but the file is marked as scanlineimage'),
+        ("type", "string", b"deepscanline", 'is "deepscanline", but the file is marked as scanlineimage'),
         ("type", "int", b"\1\0\0\0", 'attribute "type" is of type int, not string'),
         (
             "chromaticities",

@@ -48,27 +48,27 @@ def independent(path):
 
 
 @pytest.mark.parametrize("name", GOOD)
-def test_every_channel_is_what_an_independent_reader_gives(material, name):
-    found = exr.read(material / name)
+def test_every_channel_equals_that_of_an_independent_reader(material, name):
+    picture = exr.read(material / name)
     parts = independent(material / name)
-    assert len(parts) == len(found.header.parts)
-    assert found.header.display_window == parts[0][1]
-    for part, (window, _, planes) in zip(found.header.parts, parts, strict=True):
+    assert len(parts) == len(picture.header.parts)
+    assert picture.header.display_window == parts[0][1]
+    for part, (window, _, planes) in zip(picture.header.parts, parts, strict=True):
         assert part.data_window == window
         assert set(part.channels) == set(planes)
         for stored, full in zip(part.channels, part.full_names, strict=True):
-            plane = found.planes[full]
+            plane = picture.planes[full]
             assert plane.dtype == np.float32
             assert plane.flags.c_contiguous
-            inside = plane[window.slices_in(found.window)]
+            inside = plane[window.slices_in(picture.window)]
             # As bits, so that NaN counts as equal and ids are not compared as numbers.
             np.testing.assert_array_equal(
                 np.ascontiguousarray(inside).view(np.uint32), planes[stored].view(np.uint32), err_msg=full
             )
-            assert np.count_nonzero(plane) == np.count_nonzero(inside), "outside a part stands 0"
+            assert np.count_nonzero(plane) == np.count_nonzero(inside), "outside of a part, planes are 0"
 
 
-def test_the_many_parts_of_beachball_are_its_single_part(material):
+def test_the_parts_of_beachball_equal_its_single_part(material):
     many = exr.read(material / "openexr-images/Beachball/multipart.0001.exr")
     single = exr.read(material / "openexr-images/Beachball/singlepart.0001.exr")
     same = {
@@ -105,10 +105,10 @@ WINDOWS = {  # inclusive corners of data and display window, from the headers as
 def test_display_windows(material, number):
     folder = material / "openexr-images/DisplayWindow"
     low, high, display_low, display_high = WINDOWS[number]
-    found = exr.read(folder / f"t0{number}.exr")
-    assert found.window == found.header.data_window == Window.from_exr(low, high)
-    assert found.header.display_window == Window.from_exr(display_low, display_high)
-    np.testing.assert_array_equal(found.planes["G"], exr.read(folder / "t01.exr").planes["G"])
+    picture = exr.read(folder / f"t0{number}.exr")
+    assert picture.window == picture.header.data_window == Window.from_exr(low, high)
+    assert picture.header.display_window == Window.from_exr(display_low, display_high)
+    np.testing.assert_array_equal(picture.planes["G"], exr.read(folder / "t01.exr").planes["G"])
 
 
 def test_light_under_alpha_0_survives_a_round_trip(material, tmp_path):
@@ -132,7 +132,7 @@ def test_light_under_alpha_0_survives_a_round_trip(material, tmp_path):
         np.testing.assert_array_equal(again.planes[name], candle.planes[name])
 
 
-def test_bright_rings_keep_their_odd_pixels(material):
+def test_bright_rings_keep_their_non_finite_pixels(material):
     folder = material / "openexr-images/TestImages"
     rings, odd = exr.read(folder / "BrightRings.exr"), exr.read(folder / "BrightRingsNanInf.exr")
     for name in "RGB":
@@ -144,13 +144,13 @@ def test_bright_rings_keep_their_odd_pixels(material):
         np.testing.assert_array_equal(plane[finite], rings.planes[name][finite])
 
 
-def test_only_the_channels_wanted_are_converted(material):
-    found = exr.read(material / "oiio-tests/testsuite/oiiotool-layers/src/layers.exr", ["specular.G", "R"])
-    assert list(found.planes) == ["specular.G", "R"]
-    assert len(found.header.channels) == 10
+def test_only_requested_channels_are_converted(material):
+    picture = exr.read(material / "oiio-tests/testsuite/oiiotool-layers/src/layers.exr", ["specular.G", "R"])
+    assert list(picture.planes) == ["specular.G", "R"]
+    assert len(picture.header.channels) == 10
 
 
-def test_a_channel_that_is_not_there_is_named_with_the_nearest(material):
+def test_a_missing_channel_is_reported_with_the_nearest_name(material):
     path = material / "oiio-tests/testsuite/oiiotool-layers/src/layers.exr"
     with pytest.raises(
         FileError, match=r'layers\.exr: there is no channel "speculr\.G" — did you mean "specular\.G"'
@@ -158,7 +158,7 @@ def test_a_channel_that_is_not_there_is_named_with_the_nearest(material):
         exr.read(path, ["speculr.G"])
 
 
-def test_text_of_a_header_holds_the_id_manifest(material):
+def test_the_text_of_a_header_contains_the_id_manifest(material):
     header = exr.read_header(material / "oiio-tests/testsuite/cryptomatte/src/cryptoasset.exr")
     assert header.text["cryptomatte/d593dd7/conversion"] == "uint32_to_float32"
     assert '"bunny":"13851a76"' in header.text["cryptomatte/d593dd7/manifest"]
@@ -166,7 +166,7 @@ def test_text_of_a_header_holds_the_id_manifest(material):
     assert "dataWindow" not in header.metadata
 
 
-def test_a_missing_file_says_what_is_there(tmp_path):
+def test_a_missing_file_is_reported_with_existing_frames(tmp_path):
     (tmp_path / "plate.1001.exr").touch()
     with pytest.raises(FileError, match=r'no such file — frame 1001 of "plate.\{frame:04d\}.exr" exists'):
         exr.read_header(tmp_path / "plate.1002.exr")
@@ -196,7 +196,7 @@ def test_subsampled_channels_are_refused(tmp_path, exr_by_hand):
         exr.read(path)
 
 
-def test_what_a_header_announces_is_limited(tmp_path, monkeypatch):
+def test_the_announced_size_is_limited(tmp_path, monkeypatch):
     planes = {"Y": np.zeros((8, 8), np.float32)}
     exr.write(tmp_path / "a.exr", planes, window=Window.of_size(8, 8), display=Window.of_size(8, 8))
     monkeypatch.setattr(exr, "LARGEST", 255)

@@ -31,32 +31,32 @@ def by_oiio(path, name):
 
 @pytest.mark.parametrize("compression", exr_write.COMPRESSIONS)
 @pytest.mark.parametrize("pixel_type", ["half", "float"])
-def test_every_compression_keeps_what_the_type_can_hold(tmp_path, compression, pixel_type):
+def test_every_compression_is_lossless(tmp_path, compression, pixel_type):
     planes = {"R": noise(1), "layer.G": noise(2)}
     write(tmp_path / "a.exr", planes, compression=compression, pixel_type=pixel_type)
-    found = exr.read(tmp_path / "a.exr")
-    assert found.header.parts[0].compression == compression
-    assert (found.window, found.header.display_window) == (HERE, FRAME)
+    picture = exr.read(tmp_path / "a.exr")
+    assert picture.header.parts[0].compression == compression
+    assert (picture.window, picture.header.display_window) == (HERE, FRAME)
     for name, plane in planes.items():
         expected = plane.astype(np.float16).astype(np.float32) if pixel_type == "half" else plane
-        np.testing.assert_array_equal(found.planes[name], expected)
+        np.testing.assert_array_equal(picture.planes[name], expected)
         np.testing.assert_array_equal(by_oiio(tmp_path / "a.exr", name), expected)
 
 
 def test_forty_channels_and_negative_windows(tmp_path):
     planes = {f"light{k // 4:02d}.{'RGBA'[k % 4]}": noise(k) for k in range(40)}
     write(tmp_path / "deep" / "down" / "a.exr", planes, pixel_type="float")
-    found = exr.read(tmp_path / "deep" / "down" / "a.exr")
-    assert set(found.header.channels) == set(planes)
-    assert found.window == HERE
+    picture = exr.read(tmp_path / "deep" / "down" / "a.exr")
+    assert set(picture.header.channels) == set(planes)
+    assert picture.window == HERE
     for name, plane in planes.items():
-        np.testing.assert_array_equal(found.planes[name], plane)
+        np.testing.assert_array_equal(picture.planes[name], plane)
     spec = OpenImageIO.ImageBuf(str(tmp_path / "deep" / "down" / "a.exr")).spec()
     assert (spec.x, spec.y, spec.width, spec.height) == (-5, -3, 11, 7)
     assert (spec.full_x, spec.full_y, spec.full_width, spec.full_height) == (0, 0, 8, 6)
 
 
-def test_inputs_and_mappings_are_left_alone(tmp_path):
+def test_inputs_and_mappings_are_not_modified(tmp_path):
     plane = noise()
     planes, metadata = {"R": plane}, {"owner": "bench"}
     write(tmp_path / "a.exr", planes, metadata=metadata)
@@ -71,12 +71,12 @@ def test_half_clamps_finite_values_and_counts_them(tmp_path):
     plane[2] = odd
     report = write(tmp_path / "a.exr", {"R": plane, "Z": plane}, pixel_type={"Z": "float"})
     assert report.clamped == 4  # in R alone
-    found = exr.read(tmp_path / "a.exr")
+    picture = exr.read(tmp_path / "a.exr")
     largest = 65504.0  # the largest finite value of IEEE 754 binary16
     expected = [largest, largest, -largest, largest, -largest, np.inf, -np.inf, np.nan, largest, 0, -0.0]
-    np.testing.assert_array_equal(found.planes["R"][2], np.float32(expected))
-    np.testing.assert_array_equal(found.planes["Z"], plane)
-    assert found.header.pixel_types == {"R": "half", "Z": "float"}
+    np.testing.assert_array_equal(picture.planes["R"][2], np.float32(expected))
+    np.testing.assert_array_equal(picture.planes["Z"], plane)
+    assert picture.header.pixel_types == {"R": "half", "Z": "float"}
     assert write(tmp_path / "b.exr", {"R": noise()}).clamped == 0
 
 
@@ -105,10 +105,10 @@ def test_bits_of_ids_survive(tmp_path, as_float):
     names = ["id"] if as_float else []
     for compression in exr_write.COMPRESSIONS:
         write(tmp_path / "ids.exr", {"id": ids, "cover": noise()}, bits_as_float=names, compression=compression)
-        found = exr.read(tmp_path / "ids.exr")
-        assert found.header.pixel_types == {"id": "float" if as_float else "uint", "cover": "half"}
-        assert found.planes["id"].dtype == (np.float32 if as_float else np.uint32)
-        np.testing.assert_array_equal(found.planes["id"].view(np.uint32), ids)
+        picture = exr.read(tmp_path / "ids.exr")
+        assert picture.header.pixel_types == {"id": "float" if as_float else "uint", "cover": "half"}
+        assert picture.planes["id"].dtype == (np.float32 if as_float else np.uint32)
+        np.testing.assert_array_equal(picture.planes["id"].view(np.uint32), ids)
 
 
 def test_ids_as_half_are_refused(tmp_path):
@@ -126,7 +126,7 @@ def test_lossy_compression_is_refused(tmp_path, compression):
         write(tmp_path / "a.exr", {"R": noise()}, compression=compression)
 
 
-def test_unknown_compression_gets_choices(tmp_path):
+def test_unknown_compression_lists_choices(tmp_path):
     with pytest.raises(FileError, match='unknown compression "zipp" — did you mean "zip" or "zips"'):
         write(tmp_path / "a.exr", {"R": noise()}, compression="zipp")
 
@@ -145,9 +145,9 @@ def test_planes_that_do_not_fit_are_refused(tmp_path):
 def test_an_empty_data_window_becomes_one_pixel_of_0(tmp_path):
     empty = Window(3, 3, 3, 3)
     write(tmp_path / "a.exr", {"R": np.zeros((0, 0), np.float32)}, window=empty, display=Window(2, 1, 9, 9))
-    found = exr.read(tmp_path / "a.exr")
-    assert found.window == Window(2, 1, 3, 2)
-    assert found.planes["R"].tolist() == [[0.0]]
+    picture = exr.read(tmp_path / "a.exr")
+    assert picture.window == Window(2, 1, 3, 2)
+    assert picture.planes["R"].tolist() == [[0.0]]
 
 
 def test_attributes_pass_through(tmp_path):
@@ -165,28 +165,28 @@ def test_attributes_pass_through(tmp_path):
         "size": (3, 4),
         "matrix": np.eye(4, dtype=np.float32),
         "flag": True,
-        "compression": "nonsense",  # ours to say, so it is passed over
+        "compression": "nonsense",  # set by the argument, so it is ignored
         "huge": 2**40,
         "rate": OpenEXR.Rational(24, 1),
         "nothing": None,
     }
     report = write(tmp_path / "a.exr", {"R": noise()}, metadata=metadata)
     assert set(report.skipped) == {"huge", "rate", "nothing"}
-    found = exr.read_header(tmp_path / "a.exr").metadata
-    assert found["timeCode"] == timecode
-    assert found["owner"] == "Bänk & Söhne"
-    assert (found["frame"], found["gain"], found["flag"]) == (1001, 0.5, 1)
-    assert found["chromaticities"] == pytest.approx(metadata["chromaticities"], abs=1e-7)
-    assert found["lights"] == ["key", "rim"]
-    assert found["levels"] == [1.0, 2.0]
-    assert found["size"].tolist() == [3, 4]
-    assert np.array_equal(found["matrix"], np.eye(4))
-    assert not set(report.skipped) & set(found)
-    again = write(tmp_path / "b.exr", {"R": noise()}, metadata=found)  # what was read can be written
+    picture = exr.read_header(tmp_path / "a.exr").metadata
+    assert picture["timeCode"] == timecode
+    assert picture["owner"] == "Bänk & Söhne"
+    assert (picture["frame"], picture["gain"], picture["flag"]) == (1001, 0.5, 1)
+    assert picture["chromaticities"] == pytest.approx(metadata["chromaticities"], abs=1e-7)
+    assert picture["lights"] == ["key", "rim"]
+    assert picture["levels"] == [1.0, 2.0]
+    assert picture["size"].tolist() == [3, 4]
+    assert np.array_equal(picture["matrix"], np.eye(4))
+    assert not set(report.skipped) & set(picture)
+    again = write(tmp_path / "b.exr", {"R": noise()}, metadata=picture)  # what was read can be written
     assert again.skipped == ()
-    seen = OpenImageIO.ImageBuf(str(tmp_path / "b.exr")).spec()
-    assert seen.getattribute("Copyright") == "Bänk & Söhne"
-    assert seen.getattribute("chromaticities") == pytest.approx(metadata["chromaticities"], abs=1e-7)
+    spec = OpenImageIO.ImageBuf(str(tmp_path / "b.exr")).spec()
+    assert spec.getattribute("Copyright") == "Bänk & Söhne"
+    assert spec.getattribute("chromaticities") == pytest.approx(metadata["chromaticities"], abs=1e-7)
 
 
 def test_chromaticities_are_eight_numbers(tmp_path):
@@ -226,7 +226,7 @@ original = exr_write._write
         (be_interrupted, KeyboardInterrupt, None),
     ],
 )
-def test_a_failure_leaves_the_old_file_whole_and_nothing_beside_it(tmp_path, monkeypatch, failure, error, reason):
+def test_a_failure_leaves_the_old_file_unchanged_and_no_other(tmp_path, monkeypatch, failure, error, reason):
     path = tmp_path / "a.exr"
     write(path, {"R": noise(1)})
     before = path.read_bytes()
@@ -262,6 +262,6 @@ def test_float_keeps_every_bit(tmp_path, bits, compression):
         pixel_type="float",
         compression=compression,
     )
-    found = exr.read(tmp_path / "a.exr")
-    assert found.window == window
-    np.testing.assert_array_equal(found.planes["R"].view(np.uint32), bits)
+    picture = exr.read(tmp_path / "a.exr")
+    assert picture.window == window
+    np.testing.assert_array_equal(picture.planes["R"].view(np.uint32), bits)

@@ -97,16 +97,16 @@ def test_paths_that_are_not_regular_files_are_reported(tmp_path, file):
 
 
 def test_a_folder_without_access_is_named(tmp_path, monkeypatch):
-    """By stand-ins for the system's answers, because the super-user may enter everything."""
+    """With the system's answers replaced, because the super-user may enter everything."""
     closed = tmp_path / "closed"
     path = closed / "shot" / "a.exr"
     path.parent.mkdir(parents=True)
     path.touch()
 
-    def stat(asked, **more):
-        raise PermissionError(errno.EACCES, "Permission denied", str(asked))
+    def stat(path_, **more):
+        raise PermissionError(errno.EACCES, "Permission denied", str(path_))
 
-    monkeypatch.setattr(module.os, "access", lambda asked, mode: not str(asked).startswith(str(closed)))
+    monkeypatch.setattr(module.os, "access", lambda path_, mode: not str(path_).startswith(str(closed)))
     with pytest.raises(FileError, match="there is no permission to read it"):
         file_state(path)
     monkeypatch.setattr(module.os, "stat", stat)

@@ -28,11 +28,11 @@ def theirs(path):
 
 
 def check(path):
-    found, header = stills.read(path), stills.read_header(path)
-    np.testing.assert_allclose(found.pixels, theirs(path), atol=1e-6)
-    assert found.pixels.shape == (header.height, header.width, header.channels)
-    assert found.has_alpha == (header.alpha != "none")
-    return found
+    still, header = stills.read(path), stills.read_header(path)
+    np.testing.assert_allclose(still.pixels, theirs(path), atol=1e-6)
+    assert still.pixels.shape == (header.height, header.width, header.channels)
+    assert still.has_alpha == (header.alpha != "none")
+    return still
 
 
 def chunk(kind, data):
@@ -68,8 +68,8 @@ def test_every_kind_of_png(tmp_path, colour, bits, transparent):
     more = [palette] + ([chunk(b"tRNS", sample)] if transparent else [])
     path = tmp_path / "a.png"
     path.write_bytes(png(8, 6, bits, colour, rows, *more))
-    found = check(path)
-    assert found.has_alpha == (transparent or colour in (4, 6))
+    still = check(path)
+    assert still.has_alpha == (transparent or colour in (4, 6))
 
 
 def ramp():
@@ -96,14 +96,14 @@ def test_kinds_of_jpeg(tmp_path, options):
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))
-def test_a_jpeg_stands_upright(tmp_path, orientation):
+def test_the_orientation_of_a_jpeg_is_applied(tmp_path, orientation):
     exif = Pillow.Exif()
     exif[0x0112] = orientation
     ramp().save(tmp_path / "a.jpg", exif=exif)
-    found, header = stills.read(tmp_path / "a.jpg").pixels, stills.read_header(tmp_path / "a.jpg")
-    with Pillow.open(tmp_path / "a.jpg") as seen:
-        np.testing.assert_array_equal(np.rint(found * 255), np.asarray(ImageOps.exif_transpose(seen)))
-    assert (header.height, header.width) == found.shape[:2]
+    still, header = stills.read(tmp_path / "a.jpg").pixels, stills.read_header(tmp_path / "a.jpg")
+    with Pillow.open(tmp_path / "a.jpg") as file:
+        np.testing.assert_array_equal(np.rint(still * 255), np.asarray(ImageOps.exif_transpose(file)))
+    assert (header.height, header.width) == still.shape[:2]
 
 
 def inks():
@@ -122,7 +122,7 @@ def inks():
     ],
     ids=["lossless", "ls", "12 bits", "inks"],
 )
-def test_the_header_alone_tells_what_is_refused(tmp_path, make, reason):
+def test_unsupported_kinds_are_refused_by_the_header(tmp_path, make, reason):
     (tmp_path / "a.jpg").write_bytes(make())
     for reader in (stills.read_header, stills.read):
         with pytest.raises(FileError) as caught:
@@ -131,7 +131,7 @@ def test_the_header_alone_tells_what_is_refused(tmp_path, make, reason):
         assert caught.value.way_out
 
 
-def test_damaged_camera_data_is_nobodys_concern(tmp_path, capfd):
+def test_damaged_camera_data_is_ignored(tmp_path, capfd):
     exif = Pillow.Exif()
     exif[0x0112] = 6
     ramp().save(tmp_path / "a.jpg", exif=exif)

@@ -8,7 +8,7 @@ import threading
 from stackcomp.files.quiet import captured_log, captured_stdout, filtered_stderr
 
 
-def test_only_the_listening_thread_is_kept_quiet(capsys):
+def test_only_the_output_of_the_capturing_thread_is_captured(capsys):
     before = sys.stdout
     inside, done = threading.Event(), threading.Event()
 
@@ -30,7 +30,7 @@ def test_only_the_listening_thread_is_kept_quiet(capsys):
     assert sys.stdout is before
 
 
-def test_overlapping_listeners_leave_stdout_as_it_was(capsys):
+def test_overlapping_captures_restore_stdout(capsys):
     before = sys.stdout
     first_in, second_in, first_out = threading.Event(), threading.Event(), threading.Event()
 
@@ -56,7 +56,7 @@ def test_overlapping_listeners_leave_stdout_as_it_was(capsys):
     assert capsys.readouterr().out == ""
 
 
-def test_a_loggers_words_are_kept_from_the_terminal_for_this_thread_alone(caplog):
+def test_the_log_is_captured_for_this_thread_only(caplog):
     logger = logging.getLogger("some_library")
     with captured_log("some_library") as messages:
         logger.warning("captured")
@@ -68,7 +68,7 @@ def test_a_loggers_words_are_kept_from_the_terminal_for_this_thread_alone(caplog
     assert [record.getMessage() for record in caplog.records] == ["another thread", "after"]
 
 
-def test_lines_of_a_library_past_python_are_held_back_and_others_are_not(capfd):
+def test_only_lines_of_libraries_are_removed_from_stderr(capfd):
     with filtered_stderr():
         os.write(2, b"a.exr: (EXR_ERR_BAD_CHUNK_LEADER) found corrupt leader\n")
         print("from elsewhere", file=sys.stderr)

@@ -33,29 +33,29 @@ def by_oiio(path):
 @pytest.mark.parametrize("suffix", [".png", ".tif"])
 @pytest.mark.parametrize("bits", [8, 16])
 @pytest.mark.parametrize("channels", [1, 3, 4])
-def test_every_step_survives_and_others_read_the_same(tmp_path, suffix, bits, channels):
+def test_every_step_survives_and_independent_readers_agree(tmp_path, suffix, bits, channels):
     steps = noise(channels, bits)
     path = tmp_path / f"a{suffix}"
     report = stills.write(path, steps / STEPS[bits], bits)
     assert (report.clipped, report.not_finite) == (0, 0)
-    found = stills.read(path)
-    assert (found.bits, found.has_alpha) == (bits, channels == 4)
-    np.testing.assert_array_equal(found.pixels, (steps / np.float64(STEPS[bits])).astype(np.float32))
+    still = stills.read(path)
+    assert (still.bits, still.has_alpha) == (bits, channels == 4)
+    np.testing.assert_array_equal(still.pixels, (steps / np.float64(STEPS[bits])).astype(np.float32))
     spec, pixels = by_oiio(path)
     assert str(spec.format) == f"uint{bits}", "16 bits must really be 16 bits"
     np.testing.assert_array_equal(pixels.reshape(steps.shape), steps)
     if suffix == ".png":  # OpenCV multiplies 8-bit TIFF by alpha
-        seen = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
-        assert seen.dtype == steps.dtype
-        np.testing.assert_array_equal(seen.reshape(steps.shape)[..., OPENCV_ORDER[channels]], steps)
+        by_opencv = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
+        assert by_opencv.dtype == steps.dtype
+        np.testing.assert_array_equal(by_opencv.reshape(steps.shape)[..., OPENCV_ORDER[channels]], steps)
 
 
 @pytest.mark.parametrize("channels", [1, 3, 4])
 def test_16_bit_png_of_another_writer(tmp_path, channels):
     steps = noise(channels, 16)
     cv2.imwrite(str(tmp_path / "a.png"), steps[..., OPENCV_ORDER[channels]])
-    found = stills.read(tmp_path / "a.png")
-    np.testing.assert_array_equal(np.rint(found.pixels * 65535.0), steps)
+    still = stills.read(tmp_path / "a.png")
+    np.testing.assert_array_equal(np.rint(still.pixels * 65535.0), steps)
     header = stills.read_header(tmp_path / "a.png")
     assert (header.width, header.height, header.channels, header.bits) == (14, 9, channels, 16)
 
@@ -66,26 +66,26 @@ def test_kinds_of_png(tmp_path, mode):
     picture = Pillow.fromarray(noise(4, 8), "RGBA") if mode == "RGBA" else Pillow.fromarray(noise(3, 8))
     picture = picture.convert(mode)
     picture.save(tmp_path / "a.png")
-    found = stills.read(tmp_path / "a.png")
+    still = stills.read(tmp_path / "a.png")
     shown = np.asarray(picture.convert({"1": "L", "P": "RGB"}.get(mode, mode)))
-    np.testing.assert_array_equal(np.rint(found.pixels * 255), shown.reshape(found.pixels.shape))
+    np.testing.assert_array_equal(np.rint(still.pixels * 255), shown.reshape(still.pixels.shape))
     header = stills.read_header(tmp_path / "a.png")
-    assert header.channels == found.pixels.shape[2]
-    assert (header.alpha == "straight") == found.has_alpha == (mode in ("LA", "RGBA"))
+    assert header.channels == still.pixels.shape[2]
+    assert (header.alpha == "straight") == still.has_alpha == (mode in ("LA", "RGBA"))
 
 
-def test_float_tiff_stays_as_it_is(tmp_path):
+def test_float_tiff_is_unchanged(tmp_path):
     values = np.random.default_rng(1).normal(0, 100, (5, 6, 3)).astype(np.float32)
     values[0, 0] = (np.inf, -1e30, np.nan)
     stills.write(tmp_path / "a.tif", values, 32)
-    found = stills.read(tmp_path / "a.tif")
-    np.testing.assert_array_equal(found.pixels, values)
-    assert found.bits == 32
+    still = stills.read(tmp_path / "a.tif")
+    np.testing.assert_array_equal(still.pixels, values)
+    assert still.bits == 32
     np.testing.assert_array_equal(by_oiio(tmp_path / "a.tif")[1], values)
 
 
 @pytest.mark.parametrize("alpha", ["straight", "premultiplied"])
-def test_tiff_says_which_alpha_it_holds(tmp_path, alpha):
+def test_tiff_stores_the_state_of_alpha(tmp_path, alpha):
     stills.write(tmp_path / "a.tif", noise(4, 8) / 255, alpha=alpha)
     assert stills.read_header(tmp_path / "a.tif").alpha == alpha
     with tifffile.TiffFile(tmp_path / "a.tif") as file:  # 1 associated, 2 unassociated: TIFF 6.0, ExtraSamples
@@ -112,17 +112,17 @@ def test_kinds_of_tiff(tmp_path):
 def test_jpeg(tmp_path):
     ramp = np.linspace(0, 1, 64 * 48 * 3, dtype=np.float32).reshape(48, 64, 3)
     stills.write(tmp_path / "a.jpg", ramp, quality=98)
-    found = stills.read(tmp_path / "a.jpg")
-    assert (found.bits, found.has_alpha) == (8, False)
-    assert np.abs(found.pixels - ramp).max() < 0.02
-    with Pillow.open(tmp_path / "a.jpg") as seen:
-        assert seen.size == (64, 48)
+    still = stills.read(tmp_path / "a.jpg")
+    assert (still.bits, still.has_alpha) == (8, False)
+    assert np.abs(still.pixels - ramp).max() < 0.02
+    with Pillow.open(tmp_path / "a.jpg") as file:
+        assert file.size == (64, 48)
     stills.write(tmp_path / "grey.jpg", ramp[..., :1])
     assert stills.read(tmp_path / "grey.jpg").pixels.shape == (48, 64, 1)
     assert stills.read_header(tmp_path / "grey.jpg").channels == 1
 
 
-def test_jpeg_stands_upright(tmp_path):
+def test_jpeg_is_upright(tmp_path):
     picture = Pillow.fromarray(np.zeros((10, 20, 3), np.uint8))
     exif = picture.getexif()
     exif[0x0112] = 6  # EXIF orientation: turn by a quarter
@@ -132,7 +132,7 @@ def test_jpeg_stands_upright(tmp_path):
     assert (header.width, header.height) == (10, 20)
 
 
-def test_clipped_and_odd_values_are_counted(tmp_path):
+def test_clipped_and_non_finite_values_are_counted(tmp_path):
     values = np.float32([[-0.1, 0.5, 1.0], [2.0, np.nan, np.inf]])
     report = stills.write(tmp_path / "a.png", values)
     assert (report.clipped, report.not_finite) == (2, 2)
@@ -147,8 +147,8 @@ def test_clipped_and_odd_values_are_counted(tmp_path):
 @given(st.lists(st.floats(0, 1, width=32), min_size=1, max_size=30), st.sampled_from([8, 16]))
 def test_rounding_is_to_the_nearest_step(tmp_path, values, bits):
     stills.write(tmp_path / "a.png", np.float32([values]), bits)
-    found = stills.read(tmp_path / "a.png").pixels[0, :, 0].astype(np.float64)
-    assert np.abs(found - values).max() <= 0.5 / STEPS[bits] + 1e-7
+    still = stills.read(tmp_path / "a.png").pixels[0, :, 0].astype(np.float64)
+    assert np.abs(still - values).max() <= 0.5 / STEPS[bits] + 1e-7
 
 
 @pytest.mark.parametrize(
@@ -162,7 +162,7 @@ def test_rounding_is_to_the_nearest_step(tmp_path, values, bits):
         ("a.png", 5, {}, "is not a picture"),
     ],
 )
-def test_what_a_format_cannot_hold_is_refused(tmp_path, name, channels, options, reason):
+def test_pixels_that_a_format_does_not_support_are_refused(tmp_path, name, channels, options, reason):
     with pytest.raises(FileError, match=reason):
         stills.write(tmp_path / name, np.zeros((2, 2, channels)), **options)
     assert list(tmp_path.iterdir()) == []
@@ -177,14 +177,14 @@ def test_damaged_stills_are_refused(tmp_path, name):
         path.write_bytes(whole[:length])
         with pytest.raises(FileError, match=name):
             stills.read(path)
-    path.write_bytes(b"some text that is no picture")
+    path.write_bytes(b"some text that is not a picture")
     with pytest.raises(FileError, match="it is not an OpenEXR, PNG, JPEG or TIFF file"):
         stills.read(path)
     with pytest.raises(FileError, match="there is no such file"):
         stills.read(tmp_path / "b.png")
 
 
-def test_a_failure_leaves_the_old_still_whole(tmp_path, monkeypatch):
+def test_a_failure_leaves_the_old_still_unchanged(tmp_path, monkeypatch):
     path = tmp_path / "a.png"
     stills.write(path, noise(3, 8, 1) / 255)
     before = path.read_bytes()

@@ -1,4 +1,4 @@
-"""TIFF of all kinds, against OpenImageIO and Pillow as independent readers; what it says of itself is followed.
+"""TIFF of all kinds, against OpenImageIO and Pillow as independent readers; its tags are followed.
 
 Tags after Adobe's TIFF Revision 6.0.
 """
@@ -12,6 +12,7 @@ import pytest
 import tifffile
 from PIL import Image as Pillow
 
+from stackcomp import Composition, Graph
 from stackcomp.errors import FileError
 from stackcomp.files import stills
 from stackcomp.files.file_state import FileChangedError
@@ -48,11 +49,11 @@ def write(path, array, **options):
 
 
 def check(path, tolerance=2e-7):
-    found, header = stills.read(path), stills.read_header(path)
-    np.testing.assert_allclose(found.pixels, theirs(path), atol=tolerance, rtol=1e-6)
-    assert found.pixels.shape == (header.height, header.width, header.channels)
-    assert found.has_alpha == (header.alpha != "none")
-    return found
+    still, header = stills.read(path), stills.read_header(path)
+    np.testing.assert_allclose(still.pixels, theirs(path), atol=tolerance, rtol=1e-6)
+    assert still.pixels.shape == (header.height, header.width, header.channels)
+    assert still.has_alpha == (header.alpha != "none")
+    return still
 
 
 @pytest.mark.parametrize("bits", [1, 2, 4, 6, 8, 10, 12, 14, 16, 24, 32])
@@ -69,18 +70,18 @@ def test_whole_numbers_of_any_bits(tmp_path, bits, channels, order):
             stills.read_header(path)
         return
     # OpenImageIO widens these to 8 or 16 bits first, which is not quite n / (2**bits - 1).
-    found = check(path, {6: 4e-3, 10: 2e-5, 12: 2e-5, 14: 2e-5}.get(bits, 2e-7))
+    still = check(path, {6: 4e-3, 10: 2e-5, 12: 2e-5, 14: 2e-5}.get(bits, 2e-7))
     if order == "<" or bits in (8, 16, 32):  # else the writer packs the bytes of each number the wrong way round
-        expected = array.reshape(found.pixels.shape) / np.float64(2**bits - 1)
-        np.testing.assert_allclose(found.pixels, expected, atol=1e-7)
+        expected = array.reshape(still.pixels.shape) / np.float64(2**bits - 1)
+        np.testing.assert_allclose(still.pixels, expected, atol=1e-7)
 
 
 @pytest.mark.parametrize("bits", [8, 16, 32])
-def test_signed_numbers_run_from_minus_1_to_1(tmp_path, bits):
+def test_signed_numbers_are_minus_1_to_1(tmp_path, bits):
     array = noise(bits, 3, "i")
     array[0, 0] = (2 ** (bits - 1) - 1, 0, -(2 ** (bits - 1) - 1))
-    found = check(write(tmp_path / "a.tif", array, photometric="rgb"))
-    assert found.pixels[0, 0].tolist() == [1, 0, -1]
+    still = check(write(tmp_path / "a.tif", array, photometric="rgb"))
+    assert still.pixels[0, 0].tolist() == [1, 0, -1]
 
 
 @pytest.mark.parametrize("bits", [16, 32, 64])
@@ -88,7 +89,7 @@ def test_floats(tmp_path, bits):
     check(write(tmp_path / "a.tif", noise(bits, 3, "f"), photometric="rgb", byteorder=">", bigtiff=True))
 
 
-def test_doubles_beyond_float_are_infinite_without_a_warning(tmp_path):
+def test_doubles_beyond_float32_become_infinite_without_a_warning(tmp_path):
     path = write(tmp_path / "a.tif", np.full((4, 4, 3), 1e300), photometric="rgb")
     assert np.isposinf(stills.read(path).pixels).all()
 
@@ -126,7 +127,7 @@ def test_bilevel_as_pillow_writes_it(tmp_path, compression):
 
 
 @pytest.mark.parametrize("tile", [None, (16, 16)])
-def test_planes_one_after_the_other(tmp_path, tile):
+def test_planar_configuration(tmp_path, tile):
     planes = np.moveaxis(noise(16, 4), -1, 0)
     options = {"photometric": "rgb", "planarconfig": "separate", "extrasamples": ["assocalpha"], "tile": tile}
     check(write(tmp_path / "a.tif", planes, **options))
@@ -137,47 +138,47 @@ def test_planes_one_after_the_other(tmp_path, tile):
 
 @pytest.mark.parametrize("bits", [8, 16])
 @pytest.mark.parametrize("colours", [1, 3])
-@pytest.mark.parametrize(("said", "alpha"), [(1, "premultiplied"), (2, "straight"), (0, "straight")])
-def test_alpha_is_what_the_tag_says(tmp_path, bits, colours, said, alpha):
+@pytest.mark.parametrize(("extra_sample", "alpha"), [(1, "premultiplied"), (2, "straight"), (0, "straight")])
+def test_alpha_follows_the_tag(tmp_path, bits, colours, extra_sample, alpha):
     options = {"photometric": "rgb" if colours == 3 else "minisblack", "planarconfig": "contig"}
-    path = write(tmp_path / "a.tif", noise(bits, colours + 1), extrasamples=[said], **options)
+    path = write(tmp_path / "a.tif", noise(bits, colours + 1), extrasamples=[extra_sample], **options)
     header = stills.read_header(path)
     assert (header.alpha, header.channels) == (alpha, colours + 1)
-    assert bool(header.doubts) == (said == 0)
+    assert bool(header.doubts) == (extra_sample == 0)
     check(path)
 
 
-def test_alpha_is_found_behind_other_samples(tmp_path):
+def test_alpha_after_other_samples(tmp_path):
     array = noise(8, 5)
     path = write(tmp_path / "a.tif", array, photometric="rgb", planarconfig="contig", extrasamples=[0, 1])
-    found = stills.read(path)
-    assert (found.has_alpha, stills.read_header(path).alpha) == (True, "premultiplied")
-    np.testing.assert_array_equal(np.rint(found.pixels * 255), array[..., [0, 1, 2, 4]])
+    still = stills.read(path)
+    assert (still.has_alpha, stills.read_header(path).alpha) == (True, "premultiplied")
+    np.testing.assert_array_equal(np.rint(still.pixels * 255), array[..., [0, 1, 2, 4]])
 
 
-def test_white_at_0_turns_the_colour_alone(tmp_path):
+def test_white_at_0_inverts_only_the_colour(tmp_path):
     array = noise(8, 2)
     path = write(tmp_path / "a.tif", array, photometric="miniswhite", planarconfig="contig", extrasamples=[2])
-    found = np.rint(stills.read(path).pixels * 255)
-    np.testing.assert_array_equal(found[..., 0], 255 - array[..., 0])
-    np.testing.assert_array_equal(found[..., 1], array[..., 1])
+    still = np.rint(stills.read(path).pixels * 255)
+    np.testing.assert_array_equal(still[..., 0], 255 - array[..., 0])
+    np.testing.assert_array_equal(still[..., 1], array[..., 1])
 
 
 # -- orientation --------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))
-def test_it_stands_upright(tmp_path, orientation):
+def test_orientation_is_applied(tmp_path, orientation):
     path = write(tmp_path / "a.tif", noise(8, 3), photometric="rgb", extratags=[(274, 3, 1, orientation, True)])
-    found, header = stills.read(path).pixels, stills.read_header(path)
+    still, header = stills.read(path).pixels, stills.read_header(path)
     expected = OpenImageIO.ImageBufAlgo.reorient(OpenImageIO.ImageBuf(str(path))).get_pixels("float")
-    np.testing.assert_allclose(found, expected, atol=1e-6)
-    assert (header.height, header.width) == found.shape[:2]
-    assert found.shape[:2] == ((HEIGHT, WIDTH) if orientation < 5 else (WIDTH, HEIGHT))
+    np.testing.assert_allclose(still, expected, atol=1e-6)
+    assert (header.height, header.width) == still.shape[:2]
+    assert still.shape[:2] == ((HEIGHT, WIDTH) if orientation < 5 else (WIDTH, HEIGHT))
 
 
 @pytest.mark.parametrize("orientation", [0, 9, 65535])
-def test_an_orientation_that_there_is_not_turns_nothing(tmp_path, orientation):
+def test_an_invalid_orientation_is_ignored(tmp_path, orientation):
     path = write(tmp_path / "a.tif", noise(8, 1), extratags=[(274, 3, 1, orientation, True)])
     assert stills.read(path).pixels.shape == (HEIGHT, WIDTH, 1)
 
@@ -197,11 +198,11 @@ def test_a_palette_keeps_its_16_bits(tmp_path, tiff_by_hand, bits):
     palette = random.integers(0, 65536, (3, 2**bits), dtype=np.uint16)
     path = tmp_path / "a.tif"
     path.write_bytes(tiff_by_hand(7, 5, packed(indices, bits), bits, 3, t320=palette.ravel().tolist()))
-    found, header = stills.read(path), stills.read_header(path)
+    still, header = stills.read(path), stills.read_header(path)
     assert (header.bits, header.channels, header.alpha) == (16, 3, "none")
-    np.testing.assert_array_equal(np.rint(found.pixels * 65535.0), palette.T[indices])
+    np.testing.assert_array_equal(np.rint(still.pixels * 65535.0), palette.T[indices])
     if bits in (1, 2, 4, 8):  # others OpenImageIO does not read; it gives 8 bits
-        np.testing.assert_allclose(found.pixels, theirs(path), atol=1 / 255)
+        np.testing.assert_allclose(still.pixels, theirs(path), atol=1 / 255)
 
 
 def test_a_palette_of_8_bit_numbers_is_not_black(tmp_path, tiff_by_hand):
@@ -217,11 +218,11 @@ def test_a_palette_with_alpha(tmp_path):
     picture.putpalette(np.random.default_rng(0).integers(0, 256, 768).astype(np.uint8).tobytes())
     picture.putdata([(k, 5 * k) for k in range(48)])
     picture.save(tmp_path / "a.tif")
-    found, header = stills.read(tmp_path / "a.tif"), stills.read_header(tmp_path / "a.tif")
+    still, header = stills.read(tmp_path / "a.tif"), stills.read_header(tmp_path / "a.tif")
     assert header.alpha == "straight"
     with Pillow.open(tmp_path / "a.tif") as again:
         # Pillow stores n * 256 where n * 257 is the same colour in 16 bits, so the two may differ by one step.
-        np.testing.assert_allclose(np.rint(found.pixels * 255), np.asarray(again.convert("RGBA")), atol=1)
+        np.testing.assert_allclose(np.rint(still.pixels * 255), np.asarray(again.convert("RGBA")), atol=1)
 
 
 @pytest.mark.parametrize("palette", [None, [1, 2, 3]])
@@ -251,7 +252,7 @@ def test_a_palette_that_is_missing_or_short(tmp_path, tiff_by_hand, palette):
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
-def test_the_header_alone_tells_what_is_refused(tmp_path, array, options, reason):
+def test_unsupported_kinds_are_refused_by_the_header(tmp_path, array, options, reason):
     path = write(tmp_path / "a.tif", array, **{"photometric": "minisblack", **options})
     for reader in (stills.read_header, stills.read):
         with pytest.raises(FileError) as caught:
@@ -260,7 +261,7 @@ def test_the_header_alone_tells_what_is_refused(tmp_path, array, options, reason
         assert caught.value.way_out
 
 
-def test_channels_of_different_bits_are_refused_in_words(tmp_path, tiff_by_hand):
+def test_channels_of_different_bits_are_refused(tmp_path, tiff_by_hand):
     data = tiff_by_hand(2, 2, bytes(8), 8, 2, samples=3)
     path = tmp_path / "a.tif"
     path.write_bytes(data.replace(np.uint16([8, 8, 8]).tobytes(), np.uint16([5, 6, 5]).tobytes(), 1))
@@ -268,7 +269,7 @@ def test_channels_of_different_bits_are_refused_in_words(tmp_path, tiff_by_hand)
         stills.read_header(path)
 
 
-def test_a_missing_meaning_is_not_guessed(tmp_path, tiff_by_hand):
+def test_a_missing_photometric_interpretation_is_an_error(tmp_path, tiff_by_hand):
     data = bytearray(tiff_by_hand(2, 2, bytes(4), 8, 1))
     at = data.index(np.uint16([262, 3]).tobytes())
     data[at : at + 2] = np.uint16([263]).tobytes()
@@ -292,15 +293,15 @@ def test_a_header_of_absurd_size_is_refused(tmp_path, tiff_by_hand, monkeypatch)
         stills.read_header(path)
 
 
-def test_missing_strips_are_seen_in_the_header(tmp_path):
+def test_missing_strips_are_detected_by_the_header(tmp_path):
     path = write(tmp_path / "a.tif", noise(8, 3), photometric="rgb", rowsperstrip=6)
     path.write_bytes(path.read_bytes()[:-10])
     with pytest.raises(FileError, match="cut short or unfinished: 2 of 3 strips are in the file"):
         stills.read_header(path)
 
 
-def test_the_library_says_nothing_by_itself(tmp_path, tiff_by_hand, capfd):
-    """Its logger writes to the terminal where nobody has set up logging."""
+def test_the_log_of_the_library_is_captured(tmp_path, tiff_by_hand, capfd):
+    """Its logger writes to the terminal if logging is not set up."""
     path = tmp_path / "a.tif"
     path.write_bytes(tiff_by_hand(4, 4, bytes(16), 8, 3, t320=[1] * 77))
     handlers = logging.getLogger().handlers[:]
@@ -323,20 +324,20 @@ def test_a_still_that_changes_between_header_and_pixels(tmp_path, monkeypatch, e
     stills.write(a, np.zeros((4, 6, 3)))
     stills.write(b, np.ones((6, 4, 3)))
     os.utime(b, ns=(a.stat().st_mtime_ns,) * 2)
-    honest = stills._header
+    original = stills._header
 
     def then_changed(path):
-        found = honest(path)
+        still = original(path)
         if b.exists():
             os.replace(b, a) if how == "replaced" else (os.truncate(a, a.stat().st_size - 20), b.unlink())
-        return found
+        return still
 
     monkeypatch.setattr(stills, "_header", then_changed)
     with pytest.raises(FileChangedError, match="it was replaced or written to while it was used"):
         stills.read(a)
 
 
-def test_pixels_are_held_against_the_header(tmp_path, monkeypatch):
+def test_pixels_are_compared_with_the_header(tmp_path, monkeypatch):
     stills.write(tmp_path / "a.png", np.zeros((4, 6, 3)))
     stills.write(tmp_path / "b.png", np.zeros((6, 4, 3)))
     other = stills._header(tmp_path / "b.png")
@@ -360,6 +361,12 @@ def test_a_file_of_several_pictures_is_doubtful(tmp_path):
     first, second = noise(8, 3), noise(8, 3, seed=1)
     path = pages(tmp_path / "a.tif", (first, 0), (second, 0), (second, 2))
     assert stills.read_header(path).doubts == ("it contains 3 pictures; only the first is read",)
+    graph = Graph(frames="1")
+    graph.add("read", "plate", path=str(path), encoding="ACEScg")
+    graph.add("exposure", "final", image="plate", stops=1)
+    (problem,) = Composition(graph).check()
+    assert (problem.severity, problem.rule) == ("warning", "header")
+    assert problem.message.endswith("it contains 3 pictures; only the first is read")
     np.testing.assert_array_equal(np.rint(stills.read(path).pixels * 255), first)
 
 

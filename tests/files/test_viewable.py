@@ -41,23 +41,23 @@ def view(*rgb):
     return [round(float(np.clip(plane[0, 0], 0, 1)) * 255) for plane in result]
 
 
-def test_scene_linear_goes_through_the_view():
+def test_scene_linear_is_shown_through_the_view():
     image = flat(Colour("none", ACESCG), 0.18, 0.09, 0.36)
     assert shown(image) == view(0.18, 0.09, 0.36)
     assert shown(image, stops=1) == view(0.36, 0.18, 0.72)
 
 
-def test_log_shows_what_its_light_shows():
+def test_log_is_shown_like_its_scene_linear_light():
     log = colour.convert([np.full((2, 3), v, np.float32) for v in (0.18, 0.09, 0.36)], "ACEScg", "ACEScct")
     image = Image.from_array(np.stack(log, -1), encoding=Encoding("ACEScct", "log"))
     assert np.abs(np.subtract(shown(image, stops=-1), view(0.09, 0.045, 0.18))).max() <= 1
 
 
-def test_display_colour_is_shown_as_it_is():
+def test_display_colour_is_shown_unchanged():
     assert shown(flat(Colour("none", SCREEN), 0.2, 0.4, 1.5)) == [51, 102, 255]
 
 
-def test_alpha_stands_over_black_or_over_a_checkerboard():
+def test_alpha_over_black_or_a_checkerboard():
     assert shown(flat(Colour("straight", SCREEN), 1, 0.5, 0, 0.5)) == [128, 64, 0]
     assert shown(flat(Colour("premultiplied", ACESCG), 0.2, 0.2, 0.2, 0.1)) == view(0.2, 0.2, 0.2)
     checks = viewable(flat(Colour("premultiplied", ACESCG), 0, 0, 0, 0, shape=(40, 40)), checker=True)
@@ -67,7 +67,7 @@ def test_alpha_stands_over_black_or_over_a_checkerboard():
     assert shown(opaque, checker=True) == shown(opaque)
 
 
-def test_unknown_encodings_are_still_shown():
+def test_unknown_encodings_are_shown():
     assert shown(flat(Colour("none", Encoding("in house", "log")), 0.2, 0.4, 1)) == [51, 102, 255]
     own = shown(flat(Colour("none", Encoding("in house", "scene-linear")), 0.18, 0.18, 0.18))
     assert own[0] == own[1] == own[2] > 60
@@ -88,7 +88,7 @@ def test_each_type(type, values, expected):
     assert shown(flat(type, *values)) == expected
 
 
-def test_near_is_bright_and_far_differs_from_nothing():
+def test_near_depth_is_bright_and_far_differs_from_none():
     depth = viewable(Image.from_array(np.float32([[1, 2, 4, 1e6, 0]]), type=Depth()))[0, :, 0]
     assert all(np.diff(depth.astype(int)) < 0)
     assert depth[-1] == 0
@@ -102,7 +102,7 @@ def test_motion_follows_its_direction():
     assert picture[2].tolist() == [128, 128, 128]
 
 
-def test_ids_have_a_colour_each_and_fade_with_coverage():
+def test_ids_have_distinct_colours_scaled_by_coverage():
     ids = np.array([[0xF19C73FD, 0x9623511E, 0x7FC00000, 0, 0xF19C73FD]], np.uint32)
     cover = np.float32([[1, 1, 1, 1, 0.5]])
     window = Window.of_size(5, 1)
@@ -112,7 +112,7 @@ def test_ids_have_a_colour_each_and_fade_with_coverage():
     assert np.abs(picture[4] - picture[0] / 2).max() <= 1
 
 
-def test_layers_show_their_picture_or_their_first_channel():
+def test_layers_are_shown_as_rgb_or_their_first_channel():
     window = Window.of_size(1, 1)
     planes = {name: np.full((1, 1), 0.2, np.float32) for name in ("Z", "R", "G", "B")}
     image = Image(planes, window, window, Layers(tuple(planes), "none", ACESCG))
@@ -134,7 +134,7 @@ def test_pixels_that_are_not_finite_are_magenta(type, odd):
     np.testing.assert_array_equal(picture, before)
 
 
-def test_the_frame_is_what_is_shown():
+def test_the_display_window_is_shown():
     overscan = Image.from_array(np.ones((6, 6)), type=Matte(), origin=(-2, -2), display=Window.of_size(6, 4))
     picture = viewable(overscan)
     assert picture.shape == (4, 6, 3)

@@ -12,7 +12,7 @@ from stackcomp.kernels.column_distance import NONE, column_distances
 
 @settings(deadline=None)
 @given(arrays(bool, array_shapes(min_dims=2, max_dims=2, max_side=9), elements=st.booleans()))
-def test_it_is_the_distance_to_the_nearest_marked_pixel(marked):
+def test_distances_equal_an_exhaustive_search(marked):
     rows = np.arange(marked.shape[0])
     apart = np.abs(rows[:, None] - rows)[:, :, None]
     wanted = np.where(marked[None], apart, NONE).min(axis=1)
@@ -21,7 +21,7 @@ def test_it_is_the_distance_to_the_nearest_marked_pixel(marked):
     assert np.array_equal(got, wanted)
 
 
-def test_far_distances_are_held():
+def test_distances_are_limited():
     marked = np.zeros((NONE + 50, 1), bool)
     marked[0] = True
     got = column_distances(marked)

@@ -56,7 +56,7 @@ def test_agrees_with_direct_convolution(radius, kind):
         Window(5, 5, 5, 9),
     ],
 )
-def test_any_target_may_be_asked_for(target):
+def test_any_target_window(target):
     plane = RANDOM.random(FRAME.shape).astype(np.float32)
     far = FRAME.grow(500)
     wanted = np.zeros(far.shape)
@@ -66,7 +66,7 @@ def test_any_target_may_be_asked_for(target):
     assert got[inside.slices_in(target)] == pytest.approx(wanted[inside.slices_in(far)], abs=1e-6)
 
 
-def test_a_reach_larger_than_the_picture_agrees_too():
+def test_a_reach_larger_than_the_picture():
     plane = RANDOM.random((20, 30)).astype(np.float32)
     frame = Window.of_size(30, 20)
     wanted = directly(plane, 9, "exponential")[63:-63, 63:-63]
@@ -87,7 +87,7 @@ def test_negative_values_of_the_input_survive():
     assert Spreading(2, "gaussian", Window.of_size(99, 99), Window(49, 49, 50, 50))(plane) == pytest.approx(-2)
 
 
-def test_nothing_comes_from_nothing():
+def test_an_empty_source_gives_zero():
     nothing = Window(3, 3, 3, 3)
     assert not Spreading(3, "gaussian", nothing, FRAME)(np.zeros((0, 0), np.float32)).any()
 
@@ -96,13 +96,13 @@ def test_any_number_of_threads_gives_the_same_bytes():
     plane = RANDOM.random((130, 210)).astype(np.float32)
     frame = Window.of_size(210, 130)
     try:
-        found = []
+        results = []
         for threads in (1, 2, 3):
             set_threads(threads)
-            found.append(Spreading(9, "exponential", frame, frame)(plane).tobytes())
+            results.append(Spreading(9, "exponential", frame, frame)(plane).tobytes())
     finally:
         set_threads(None)
-    assert found[0] == found[1] == found[2]
+    assert results[0] == results[1] == results[2]
 
 
 @pytest.mark.parametrize("radius", [20, 200, 2000])
@@ -122,7 +122,7 @@ def test_memory_does_not_grow_with_the_radius(radius):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_a_part_of_a_falloff_is_that_part_of_the_whole(kind):
+def test_a_part_of_a_falloff_equals_the_whole(kind):
     part = falloff(70, kind, down=9, across=150)
     assert part.shape == (10, 151)
     assert np.allclose(part, falloff(70, kind)[:10, :151], rtol=1e-13, atol=0)
@@ -193,7 +193,7 @@ def test_a_tile_equals_the_whole_within_a_millionth_of_the_peak(x, y, size, radi
     assert np.abs(part - expected[tile.slices_in(frame)]).max() <= 1e-6 * expected.max()
 
 
-def test_what_does_not_fit_is_refused():
+def test_wrong_arguments_raise_value_errors():
     with pytest.raises(ValueError, match="its window"):
         Spreading(1, "gaussian", FRAME, FRAME)(np.ones((9, 9), np.float32))
     with pytest.raises(ValueError, match="0 or more"):

@@ -28,7 +28,7 @@ def plane_share(away, lands, clear, weights, held, span):
     moments = (weights * offsets) @ offsets.T
     slope = np.linalg.solve(moments + np.eye(2) / 12, (weights * offsets) @ (size - level))
     uneven = np.sqrt(weights @ (size - level - slope @ offsets) ** 2)
-    found = 0.0
+    landing = 0.0
     for y, x in np.argwhere(clear & (np.abs(away).max(axis=0) <= span)):
         down, across = away[:, y, x]
         radius = abs(level + slope @ (np.array([across, down]) - middle))
@@ -36,8 +36,8 @@ def plane_share(away, lands, clear, weights, held, span):
             radius = max(16, int(radius * 32 + 0.5)) / 32
         # The area of a disc with a soft rim, but for what its lattice makes of that.
         whole = disc_sum(radius) if radius < 16 else np.pi * (radius**2 + 1 / 12)
-        found += np.clip(radius + 0.5 - np.hypot(down, across), 0, 1) / whole
-    return found, uneven
+        landing += np.clip(radius + 0.5 - np.hypot(down, across), 0, 1) / whole
+    return landing, uneven
 
 
 def edge_share(py, px, clear, covers, radius, mean, span):
@@ -51,15 +51,15 @@ def edge_share(py, px, clear, covers, radius, mean, span):
             return mean
         return on_the_way(int(np.rint(y * ((ring - 1) / ring))), int(np.rint(x * ((ring - 1) / ring))))
 
-    found = 0.0
+    landing = 0.0
     for y, x in np.argwhere(clear) - (py, px):
         if max(abs(y), abs(x)) <= span:
             size = on_the_way(y, x)
-            found += np.clip(size + 0.5 - np.hypot(y, x), 0, 1) / disc_sum(size)
-    return found
+            landing += np.clip(size + 0.5 - np.hypot(y, x), 0, 1) / disc_sum(size)
+    return landing
 
 
-def less_emptiness(lack, py, px, clear, covers, alpha, held, radius):
+def without_transparency(lack, py, px, clear, covers, alpha, held, radius):
     """The share that a pixel lacks, without that which is empty."""
     away = np.stack(np.mgrid[: lack.shape[0], : lack.shape[1]]) - np.array([py, px])[:, None, None]
     distance = np.hypot(*away)
@@ -122,7 +122,7 @@ def scattered(planes, spread, largest):
             covered += weight
     lack = np.where(covered > 0, 1 - np.minimum(1, full + open_), 0)
     for y, x in np.argwhere((lack > 0) & clear.any()):
-        lack[y, x] = less_emptiness(lack, y, x, clear, covers, light[..., 3], held, radius)
+        lack[y, x] = without_transparency(lack, y, x, clear, covers, light[..., 3], held, radius)
     filled = np.minimum(lack, past) * (behind[..., 0] > 0)
     result += (filled / np.where(behind[..., 0] > 0, behind[..., 0], 1))[..., None] * behind[..., 1:]
     whole = 1 - (lack - filled)
@@ -191,7 +191,7 @@ def test_a_point_without_coverage_keeps_its_light():
     assert np.all(light[..., 3] == 0)
 
 
-def test_an_opaque_picture_of_one_colour_stays():
+def test_an_opaque_picture_of_one_colour_is_unchanged():
     _, spread = mixed_picture()
     flat = [np.full(spread.shape, value, np.float32) for value in (0.2, 0.5, 3.0, 1.0)]
     result = defocused(flat, spread, 5)
@@ -199,7 +199,7 @@ def test_an_opaque_picture_of_one_colour_stays():
     assert np.all(result[..., 3] <= 1 + 1e-6)
 
 
-def test_what_is_in_focus_is_untouched():
+def test_pixels_in_focus_are_unchanged():
     planes, _ = mixed_picture()
     sharp = np.full(planes[0].shape, 0.5, np.float32)
     sharp[::2] = -0.3
@@ -215,14 +215,14 @@ def two_things(front_spread, back_spread):
     return defocused([red, 1 - red, 0 * red, np.ones_like(red)], spread, 8)[15]
 
 
-def test_a_sharp_thing_keeps_its_clean_edge_over_a_blurred_background():
+def test_a_sharp_object_keeps_its_edge_over_a_blurred_background():
     row = two_things(0, 7)
     assert np.array_equal(row[:30, 0], np.ones(30, np.float32))
     assert row[30:, 0] == pytest.approx(0, abs=1e-6)
     assert row[30:, 1] == pytest.approx(1, abs=1e-6)
 
 
-def test_a_blurred_thing_spreads_over_a_sharp_background():
+def test_a_blurred_object_spreads_over_a_sharp_background():
     row = two_things(-7, 0)
     # The light of a straight edge blurred by a disc of radius 7: the share of the disc on the red side.
     distance = np.clip((np.arange(60) + 0.5 - 30) / 7, -1, 1)
@@ -232,7 +232,7 @@ def test_a_blurred_thing_spreads_over_a_sharp_background():
     assert row[:, 3] == pytest.approx(1, abs=1e-6)
 
 
-def test_a_blurred_thing_over_nothing_has_a_soft_alpha_of_the_same_shape():
+def test_a_blurred_object_over_nothing_has_a_soft_alpha_of_the_same_shape():
     spread = np.full((31, 60), 3, np.float32)
     spread[:, :30] = -7
     alpha = (spread < 0).astype(np.float32)
@@ -243,7 +243,7 @@ def test_a_blurred_thing_over_nothing_has_a_soft_alpha_of_the_same_shape():
     assert row[:, 0] == pytest.approx(2 * row[:, 3], abs=1e-5)
 
 
-def test_the_unknown_around_a_picture_does_not_darken_it():
+def test_unknown_pixels_around_a_picture_do_not_darken_it():
     row = two_things(7, 7)
     assert row[0, 0] == pytest.approx(1, abs=1e-6)
     assert row[0, 3] == pytest.approx(1, abs=1e-6)
@@ -262,7 +262,7 @@ def test_a_tile_equals_the_whole_bit_for_bit(x, y, width, height):
         assert np.array_equal(part, of[y : y + height, x : x + width])
 
 
-def test_radii_are_held_to_the_largest():
+def test_radii_are_limited_to_the_largest():
     planes, spread = mixed_picture()
     assert np.array_equal(defocused(planes, spread * 10, 3), defocused(planes, np.clip(spread * 10, -3, 3), 3))
 
@@ -274,7 +274,7 @@ def test_inputs_are_not_written_to():
     assert all(np.array_equal(a, b) for a, b in zip(before, (*planes, spread), strict=True))
 
 
-def test_what_does_not_fit_is_refused():
+def test_wrong_arguments_raise_value_errors():
     planes, spread = mixed_picture()
     with pytest.raises(ValueError, match="different shapes"):
         defocus(planes, spread[1:], 5)

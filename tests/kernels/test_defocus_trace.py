@@ -1,8 +1,8 @@
 """Defocus of a pinhole render against the same scene path-traced through a thin lens.
 
-The renders were made by ``trace/make_thin_lens.py`` with mitsuba. Two renders through the lens differ by
-their noise; the pinhole render untouched differs by far more. What one view cannot know (what hides behind
-a blurred thing, or outside of the picture) keeps any method that has only that view above the noise.
+The renders were made by ``trace/make_thin_lens.py`` with mitsuba. Two renders through the lens differ by their
+noise; the unprocessed pinhole render differs by far more. What a single view does not contain (the background
+hidden by a blurred object, or outside of the picture) keeps the error of any method above the noise.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ def load(name):
 
 
 def spread_of(depth, header):
-    """That camera's lens in photographer's numbers.
+    """Return the spread by the lens of that camera, given as focal length and f-number.
 
-    It focuses without breathing: its picture stands at the focal length whatever the focus. A real lens
+    It has no focus breathing: its image plane lies at the focal length for any focus. A real lens
     with the same aperture and picture has focal length ``f`` with ``f S1 / (S1 − f)`` = that distance.
     """
     field, aperture, focus = (float(header[key]) for key in ("fieldOfView", "apertureRadius", "focusDistance"))
@@ -57,11 +57,11 @@ def set_scene():
     return planes, result, reach(largest)
 
 
-def test_the_lens_of_the_scene_is_strong(set_scene):
+def test_the_lens_blurs_the_scene_strongly(set_scene):
     assert 14 < set_scene[2] < 18
 
 
-def test_a_whole_set_comes_near_the_trace(set_scene):
+def test_a_whole_set_is_close_to_the_trace(set_scene):
     planes, result, m = set_scene
     first, second = colours(planes, "lens1."), colours(planes, "lens2.")
     truth = (first + second) / 2
@@ -76,7 +76,7 @@ def test_a_whole_set_comes_near_the_trace(set_scene):
     assert np.abs(result[..., 3] - 1).max() < 1e-6
 
 
-def test_pieces_with_alpha_come_near_the_trace():
+def test_pieces_with_alpha_are_close_to_the_trace():
     planes, header = load("pieces.exr")
     depth = edge_depth(planes["Z"], planes["A"])
     spread = spread_of(depth, header)

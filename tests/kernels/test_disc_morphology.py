@@ -78,7 +78,7 @@ def test_an_exact_disc_grows_and_shrinks_by_the_amount(radius, sign):
         assert np.abs(np.array(crossings) - centre) == pytest.approx(wanted, abs=0.15)
 
 
-def test_the_softness_of_an_edge_stays():
+def test_the_softness_of_an_edge_is_unchanged():
     ramp = np.clip((np.arange(60, dtype=np.float32) - 20) / 12, 0, 1)
     plane = np.repeat(ramp[None], 30, axis=0)
     assert grown(plane, 4)[15, 8:-8] == pytest.approx(ramp[12:-4], abs=1e-6)
@@ -93,7 +93,7 @@ def test_radius_zero_changes_nothing():
 
 @settings(max_examples=20, deadline=None)
 @given(st.floats(0, 6), st.floats(0, 6))
-def test_growing_never_lowers_and_more_grows_more(one, other):
+def test_growing_is_monotonic(one, other):
     soft = disc(9, (20, 20), 40, 8)
     less, more = sorted([one, other])
     assert np.all(grown(soft, less) >= soft)
@@ -114,7 +114,7 @@ def test_a_tile_equals_the_whole_bit_for_bit(radius, x, y, size):
     assert np.array_equal(tile, whole[y : y + size, x : x + size])
 
 
-def test_what_means_nothing_is_refused():
+def test_wrong_radii_raise_value_errors():
     with pytest.raises(ValueError, match="0 or more"):
         grow(np.ones((9, 9), np.float32), -1)
     with pytest.raises(ValueError, match="no room"):

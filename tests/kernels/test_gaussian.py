@@ -30,7 +30,7 @@ def test_agrees_with_scipy_in_float64(sigma_x, sigma_y):
     assert np.abs(softened(sigma_x, sigma_y) - wanted).max() < 2e-6
 
 
-def test_a_hard_edge_errs_less_than_one_part_in_a_hundred_thousand():
+def test_the_error_at_a_hard_edge_is_below_1e_5():
     sigma = 6.0
     step = np.zeros((1, 200), np.float32)
     step[:, 100:] = 1
@@ -40,7 +40,7 @@ def test_a_hard_edge_errs_less_than_one_part_in_a_hundred_thousand():
     assert np.abs(got - wanted[:, m:-m]).max() < 1e-5
 
 
-def test_sigma_zero_is_the_picture_itself():
+def test_sigma_zero_returns_the_plane():
     assert np.array_equal(gaussian(WIDE, 0, 0), WIDE)
 
 
@@ -52,7 +52,7 @@ def test_variance_of_the_sampled_weights(sigma, variance):
     assert 2 * np.sum(weights * distance**2) == pytest.approx(variance, rel=2e-2 if sigma < 1 else 1e-4)
 
 
-def test_energy_of_a_point_is_kept():
+def test_the_energy_of_a_point_is_preserved():
     point = np.zeros((81, 81), np.float32)
     point[40, 40] = 1000
     m = margin(3)
@@ -60,7 +60,7 @@ def test_energy_of_a_point_is_kept():
     assert result.sum() == pytest.approx(1000, rel=1e-6)
 
 
-def test_a_constant_stays():
+def test_a_constant_plane_is_unchanged():
     constant = np.full((90, 90), 0.18, np.float32)
     assert np.abs(gaussian(constant, 5, 7) - np.float32(0.18)).max() < 1e-6
 
@@ -81,11 +81,11 @@ def test_the_input_is_not_written_to():
 
 
 @pytest.mark.parametrize("sigma", [-1.0, np.nan, np.inf])
-def test_a_sigma_that_means_nothing_is_refused(sigma):
+def test_wrong_sigmas_raise_value_errors(sigma):
     with pytest.raises(ValueError, match="0 or more"):
         gaussian(WIDE, sigma, 0)
 
 
-def test_a_plane_without_room_for_its_margins_is_refused():
+def test_a_plane_smaller_than_its_margins_raises_a_value_error():
     with pytest.raises(ValueError, match="no room"):
         gaussian(WIDE[:9, :9], 1, 1)

@@ -9,7 +9,7 @@ import pytest
 from stackcomp.kernels.homography import affine, at_scale, inverse, matrix
 
 
-def test_steps_agree_with_another_library():
+def test_affine_agrees_with_cv2():
     # cv2 turns anticlockwise about a centre.
     turned = affine((0, 0), 33, (1.7, 1.7), (12.5, 30))
     assert turned[:2] == pytest.approx(cv2.getRotationMatrix2D((12.5, 30), -33, 1.7))
@@ -19,7 +19,7 @@ def test_a_quarter_turn_and_a_move_are_exact():
     assert np.array_equal(affine((3, 4), 90, (1, 1), (0, 0)), [[0, -1, 3], [1, 0, 4], [0, 0, 1]])
 
 
-def test_the_pivot_stays():
+def test_the_pivot_is_a_fixed_point():
     point = affine((0, 0), 71, (0.3, 2.2), (9, 5)) @ [9, 5, 1]
     assert point == pytest.approx([9, 5, 1])
 
@@ -45,6 +45,6 @@ def test_long_moves_and_small_scales_have_an_inverse(numbers):
 
 
 @pytest.mark.parametrize("numbers", [(0,) * 9, (1,) * 9, (1, 2, 3, 2, 4, 6, 0, 0, 1), (1, 0, 0, 0, 0, 0, 0, 0, 1)])
-def test_what_maps_everything_onto_a_line_has_none(numbers):
+def test_singular_homographies_have_no_inverse(numbers):
     with pytest.raises(ValueError, match="cannot be inverted"):
         inverse(matrix(numbers))

@@ -58,7 +58,7 @@ def test_focus_at_infinity():
 
 
 @pytest.mark.parametrize("numbers", [(0.05, 50, 2), (3, 0, 2), (3, 50, 0), (3, 50, -1), (math.nan, 50, 2)])
-def test_lenses_that_cannot_be_are_refused(numbers):
+def test_impossible_lenses_raise_value_errors(numbers):
     with pytest.raises(ValueError, match=r"focus|above 0"):
         circle_of_confusion(1, *numbers)
 

@@ -79,19 +79,19 @@ def test_hand_worked_pixels():
     assert np.array_equal(corner, [[0.5, 0]])
 
 
-def test_what_reaches_out_of_the_window_covers_it():
+def test_a_polygon_larger_than_the_window_covers_it():
     all_over = [(-1e6, -1e6), (1e6, -1e6), (1e6, 1e6), (-1e6, 1e6)]
     assert np.all(polygon_coverage(all_over, FRAME) == 1)
     beside = [(30, 0), (40, 0), (40, 10), (30, 10)]
     assert np.all(polygon_coverage(beside, FRAME) == 0)
 
 
-def test_less_than_a_triangle_covers_nothing():
+def test_fewer_than_three_corners_cover_nothing():
     for points in ([], [(1, 1)], [(1, 1), (9, 9)], [(1, 1), (9, 9), (5, 5)]):
         assert np.all(polygon_coverage(points, FRAME) == 0)
 
 
 @pytest.mark.parametrize("points", [[(0, 0, 0)] * 3, [0, 1, 2], [(0, 0), (1, np.nan), (2, 2)]])
-def test_points_that_make_no_polygon_are_refused(points):
+def test_wrong_points_raise_value_errors(points):
     with pytest.raises(ValueError, match="polygon"):
         polygon_coverage(points, FRAME)

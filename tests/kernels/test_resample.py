@@ -37,7 +37,7 @@ def test_hand_worked_averages():
 
 @settings(max_examples=60, deadline=None)
 @given(st.integers(-50, 50), st.integers(-50, 50), st.integers(1, 40), st.integers(1, 40), st.floats(0.03, 0.99))
-def test_light_and_constants_are_kept(x, y, width, height, scale):
+def test_light_and_constants_are_preserved(x, y, width, height, scale):
     window = Window(x, y, x + width, y + height)
     plane = NOISE[:height, :width]
     result, target = shrink(plane, window, scale)
@@ -74,7 +74,7 @@ def test_ids_are_picked_under_the_centres(x, width, scale):
             assert result[0, k] == 1000 + index
 
 
-def test_scale_one_is_the_plane_itself():
+def test_scale_one_returns_the_plane():
     assert shrink(NOISE, FRAME, 1)[0] is NOISE
     assert pick(NOISE, FRAME, 1)[0] is NOISE
 
@@ -86,7 +86,7 @@ def test_an_empty_window():
 
 
 @pytest.mark.parametrize("scale", [0, -1, 1.5, np.nan])
-def test_scales_that_are_none_are_refused(scale):
+def test_scales_out_of_range_raise_value_errors(scale):
     with pytest.raises(ValueError, match="scale"):
         shrink(NOISE, FRAME, scale)
     with pytest.raises(ValueError, match="scale"):

@@ -91,7 +91,7 @@ def test_shrinking_agrees_with_averaging_areas():
 
 
 @pytest.mark.parametrize("homography", [scaled(3.2), turned(33), moved(0.37, 0.71), turned(10) @ scaled(1.9)])
-def test_a_straight_ramp_stays_exact(homography):
+def test_a_linear_ramp_is_exact(homography):
     x, y = np.meshgrid(np.arange(64) + 0.5, np.arange(48) + 0.5)
     target = Window(-20, -20, 120, 110)
     (result,), coverage = warp_homography([0.01 * x + 0.02 * y], SOURCE, homography, target)
@@ -103,7 +103,7 @@ def test_a_straight_ramp_stays_exact(homography):
 
 
 @pytest.mark.parametrize("homography", [scaled(0.3), TILTED, turned(45) @ scaled(0.7), scaled(5)])
-def test_a_constant_stays_and_coverage_tells_where(homography):
+def test_a_constant_is_unchanged_where_coverage_is_1(homography):
     target = Window(-40, -40, 200, 160)
     (result,), coverage = warp_homography([np.full(SOURCE.shape, 0.18)], SOURCE, homography, target)
     assert np.abs(result[coverage >= 1] - np.float32(0.18)).max() < 1e-7
@@ -137,7 +137,7 @@ def test_nothing_overshoots(homography):
     assert 0 <= coverage.min() <= coverage.max() <= 1
 
 
-def test_what_lies_behind_the_horizon_is_nothing():
+def test_pixels_beyond_the_horizon_are_0():
     # Points with y < 20 of the target are beyond the horizon of this view.
     horizon = np.linalg.inv([[1, 0, 0], [0, 1, 0], [0, 0.1, -2]])
     plane = np.ones(SOURCE.shape, np.float32)
@@ -148,7 +148,7 @@ def test_what_lies_behind_the_horizon_is_nothing():
     assert coverage[24:].max() == 1
 
 
-def test_light_is_kept_where_the_picture_keeps_its_size():
+def test_light_is_preserved_at_unchanged_size():
     plane = np.zeros(SOURCE.shape, np.float32)
     plane[16:32, 24:40] = noise(Window.of_size(16, 16))
     plane = cv2.GaussianBlur(plane, (0, 0), 1.5)
@@ -163,7 +163,7 @@ def test_light_is_kept_where_the_picture_keeps_its_size():
     st.integers(-30, 60),
     st.integers(1, 30),
 )
-def test_a_tile_equals_the_whole_and_needs_only_what_it_says(homography, x, y, size):
+def test_a_tile_equals_the_whole_and_reads_only_source_needed(homography, x, y, size):
     target = Window(-40, -40, 120, 100)
     plane = noise()
     (whole,), whole_coverage = warp_homography([plane], SOURCE, homography, target)
@@ -192,6 +192,6 @@ def test_an_empty_source_or_target():
 
 
 @pytest.mark.parametrize("homography", [np.eye(2), np.full((3, 3), np.nan), np.ones((3, 3)), np.zeros((3, 3))])
-def test_homographies_that_cannot_be_are_refused(homography):
+def test_wrong_homographies_raise_value_errors(homography):
     with pytest.raises(ValueError, match="homography"):
         warp_homography([noise()], SOURCE, homography, SOURCE)

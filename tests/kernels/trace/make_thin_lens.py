@@ -1,6 +1,6 @@
 """Path-trace a small invented scene through a pinhole and through a thin lens.
 
-Needs mitsuba (extra ``demo``) and OpenEXR; run it by hand, the files it writes stand beside it:
+Needs mitsuba (extra ``demo``) and OpenEXR; run it by hand; it writes files beside itself:
 
     python tests/kernels/trace/make_thin_lens.py
 
@@ -103,7 +103,7 @@ def render(lens: bool, surroundings: bool, seed: int) -> np.ndarray:
 
 
 def axial_depth(surroundings: bool) -> np.ndarray:
-    """Distance along the optical axis of what stands at each pixel's centre; 0 where nothing does."""
+    """Distance along the optical axis of the surface at each pixel's centre; 0 if there is none."""
     view = scene(False, surroundings)
     half = math.tan(math.radians(FIELD_OF_VIEW) / 2)
     x = ((np.arange(WIDTH) + 0.5) / WIDTH * 2 - 1) * half

@@ -1,7 +1,7 @@
-"""Defocus of things with nothing behind them: the plain sum of their discs, and nothing made up.
+"""Defocus of objects with nothing behind them: the sum of their discs, with nothing added.
 
-The truth is the plain scatter of `plain_discs`. For a flat thing it holds everywhere; for a sloping one at its
-rim, while inside the sum misses 1 by what discs on a grid leave, and an opaque thing stays opaque.
+The reference is the scatter of `plain_discs`. For a flat object it is exact everywhere; for a sloping one only at
+its rim, because inside the discs on a grid do not sum to 1 exactly, and an opaque object stays opaque.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ def test_a_sloping_card_is_the_sum_of_its_discs_at_its_rim(radius, slope, larges
     assert np.abs(got[..., 3] - wanted[..., 3])[weights <= 1].max() < 0.006
 
 
-def test_inside_a_sloping_opaque_thing_alpha_is_1():
+def test_alpha_is_1_inside_a_sloping_opaque_object():
     spread = np.fromfunction(lambda y, x: 4 + 0.05 * x, (50, 60), dtype=np.float32)
     alpha = np.zeros((50, 60), np.float32)
     alpha[2:48, 2:58] = 1
@@ -97,7 +97,7 @@ def test_inside_a_sloping_opaque_thing_alpha_is_1():
 
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.floats(-5, 5), st.floats(5, 12), st.floats(0, 1))
-def test_a_flat_thing_of_any_shape_is_the_sum_of_its_discs(seed, radius, largest, share):
+def test_a_flat_object_of_any_shape_is_the_sum_of_its_discs(seed, radius, largest, share):
     random = np.random.default_rng(seed)
     shape = tuple(random.integers(1, 22, 2))
     alpha = np.clip(softened(random.random(shape) < share) * 2, 0, 1).astype(np.float32)
@@ -122,7 +122,7 @@ def test_a_larger_limit_changes_nothing(radius, bend):
         assert np.array_equal(first, other)
 
 
-def test_what_the_depth_of_empty_pixels_is_does_not_matter():
+def test_the_depth_of_empty_pixels_has_no_effect():
     planes, spread = card(soft=True)
     empty = ~np.stack(planes).any(axis=0)
     wanted = defocused(planes, spread, FAR)
@@ -130,7 +130,7 @@ def test_what_the_depth_of_empty_pixels_is_does_not_matter():
         assert np.array_equal(defocused(planes, np.where(empty, value, spread), FAR, value), wanted)
 
 
-def test_bare_light_behind_a_thing_gets_the_room_that_it_leaves():
+def test_bare_light_behind_an_object_gets_the_remaining_share():
     alpha = np.zeros((40, 60), np.float32)
     alpha[5:35, 10:30] = 1
     light = np.zeros_like(alpha)
@@ -144,7 +144,7 @@ def test_bare_light_behind_a_thing_gets_the_room_that_it_leaves():
     assert (glowing[20, :, 0] - got[20, :, 0]).max() > 0.05
 
 
-def test_what_a_sharp_thing_hides_of_a_blurred_one_is_still_made_up_for():
+def test_a_blurred_object_behind_a_sharp_one_stays_opaque():
     # A sharp post before the middle of a blurred card, both in an empty frame.
     alpha = np.zeros((40, 80), np.float32)
     alpha[8:32, 10:70] = 1
@@ -157,7 +157,7 @@ def test_what_a_sharp_thing_hides_of_a_blurred_one_is_still_made_up_for():
     assert got[20, :25, 3] == pytest.approx(alone[20, :25, 3], abs=1e-5)
 
 
-def test_a_blurred_thing_before_another_shows_it_through_its_rim_and_nothing_where_nothing_is():
+def test_a_blurred_rim_shows_the_object_behind_it_or_is_transparent():
     # A near blurred card over a far sharp one above, and over nothing below.
     alpha = np.zeros((60, 60), np.float32)
     alpha[10:50, 20:40] = 1
@@ -172,24 +172,26 @@ def test_a_blurred_thing_before_another_shows_it_through_its_rim_and_nothing_whe
     assert got[40:, :, 3] == pytest.approx(disc[40:, :, 3], abs=1e-5)
 
 
-def test_empty_pixels_make_no_block_look_farther(monkeypatch):
-    seen = {}
+def test_empty_pixels_do_not_enlarge_the_reach_of_blocks(monkeypatch):
+    recorded = {}
     gather = kernel.gather
-    monkeypatch.setattr(kernel, "gather", lambda *given: (seen.update(reaches=given[4].copy()), gather(*given)))
+    monkeypatch.setattr(
+        kernel, "gather", lambda *given: (recorded.update(reaches=given[4].copy()), gather(*given))
+    )
     shape = (160, 160)
     nothing = [np.zeros(shape, np.float32)] * 4
     result = defocused(nothing, np.full(shape, 40, np.float32), 40, 40)
-    assert not seen["reaches"].any()
+    assert not recorded["reaches"].any()
     assert not result.any()
     alpha = np.zeros(shape, np.float32)
     alpha[64:96, 64:96] = 1
     defocused([alpha] * 4, np.where(alpha > 0, np.float32(5), np.float32(40)), 40, 40)
-    assert seen["reaches"].max() == 5
-    assert np.count_nonzero(seen["reaches"]) == 16
+    assert recorded["reaches"].max() == 5
+    assert np.count_nonzero(recorded["reaches"]) == 16
 
 
 @pytest.mark.parametrize("alpha", [2.0, -1.0, 1e-40, 1e-45])
-def test_alpha_out_of_range_stays_where_its_discs_are(alpha):
+def test_alpha_out_of_range_stays_within_its_discs(alpha):
     planes = [np.zeros((30, 30), np.float32) for _ in range(4)]
     for plane in planes:
         plane[12:18, 12:18] = alpha
@@ -199,7 +201,7 @@ def test_alpha_out_of_range_stays_where_its_discs_are(alpha):
     assert not got[:8].any()
 
 
-def test_light_too_small_for_a_normal_number_is_light_and_harms_nothing():
+def test_denormal_light_has_no_visible_effect():
     planes, spread = card(soft=True)
     wanted = defocused(planes, spread, FAR)
     for plane in planes[:3]:
@@ -209,7 +211,7 @@ def test_light_too_small_for_a_normal_number_is_light_and_harms_nothing():
 
 
 @pytest.mark.parametrize("seed", range(40))
-def test_odd_values_stay_finite_and_one_pixel_is_that_of_the_whole(seed):
+def test_extreme_values_stay_finite_and_one_pixel_equals_the_whole(seed):
     random = np.random.default_rng(seed)
     largest = float(random.choice([0.5, 0.7, 1, 2.3, 5, 7.25]))
     m = margin(largest)
