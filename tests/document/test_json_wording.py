@@ -30,7 +30,7 @@ MISTAKES = {
     '{"a": 1 "b": 2}': "a comma is missing",
     '{"a": [1 2]}': "a comma is missing",
     '{"a": 007}': "a number is written in another way",
-    '{"a": True}': "True is no value",
+    '{"a": True}': "True is no",
     '{"a": [1,, 2]}': "a value is missing",
     '{"a": }': "a value is missing",
     '{"a": [1, 2}': "does not close",
