@@ -18,6 +18,19 @@ settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Run the fast tests of one file in one process: compiled loops and fixtures cost more than most tests.
+
+    Slow tests are spread one by one, since a few files hold most of them.
+    """
+    if config.option.dist != "load" or not config.option.markexpr.startswith("not slow"):
+        return None
+    from xdist.scheduler import LoadFileScheduling
+
+    return LoadFileScheduling(config, log)
+
+
 @pytest.fixture(scope="session")
 def material() -> Path:
     """Material from outside that lies beside the repository: open test pictures, too many to keep inside."""

@@ -105,7 +105,7 @@ def test_any_number_of_threads_gives_the_same_bytes():
     assert results[0] == results[1] == results[2]
 
 
-@pytest.mark.parametrize("radius", [20, 200, 2000])
+@pytest.mark.parametrize("radius", [20, 200, 1000])
 def test_memory_does_not_grow_with_the_radius(radius):
     frame = Window.of_size(960, 540)
     plane = np.ones(frame.shape, np.float32)
