@@ -127,7 +127,7 @@ def test_a_matte_and_a_depth_may_replace_what_nodes_give(tmp_path):
     got = comp.render("soft", 1, replace={"roto": matte, "far": far})
     # All of it is in focus.
     np.testing.assert_allclose(got["R"], 1 - np.eye(6, 8) / 2, rtol=1e-6)
-    with pytest.raises(CheckError, match="wants depth"):
+    with pytest.raises(CheckError, match="requires depth"):
         comp.render("soft", 1, replace={"roto": matte, "far": matte})
 
 

@@ -163,9 +163,9 @@ def test_replace(comp, shot):
         (
             "plate",
             Image.from_array(np.zeros((6, 12, 3)), encoding=Encoding("ACEScct", "log")),
-            "wants scene-linear",
+            "requires scene-linear",
         ),
-        ("matte", Image.from_array(np.zeros((6, 12, 3))), "wants a matte"),
+        ("matte", Image.from_array(np.zeros((6, 12, 3))), "requires a matte"),
         ("cg", Image.from_array(np.zeros((5, 12, 4))), "one of 12×5"),
     ],
 )

@@ -52,14 +52,14 @@ class CheckedGraph:
 
 
 def walk_back(checked: CheckedGraph, names: Collection[str]) -> Iterator[str]:
-    """The named nodes and all they hang on, inputs first, each once."""
-    seen: set[str] = set()
+    """The named nodes and all they depend on, inputs first, each once."""
+    visited: set[str] = set()
     stack: list[tuple[str, bool]] = [(name, False) for name in reversed(list(names))]
     while stack:
         name, opened = stack.pop()
         if opened:
             yield name
-        elif name not in seen:
-            seen.add(name)
+        elif name not in visited:
+            visited.add(name)
             stack.append((name, True))
             stack += [(w.source, False) for w in reversed(list(checked.nodes[name].wires.values()))]

@@ -19,7 +19,7 @@ def declared_by(name: str, nodes: Mapping[str, CheckedNode]) -> tuple[str, str]:
 
     Args:
         name: the node.
-        nodes: checked nodes, at least those that it hangs on.
+        nodes: checked nodes, at least those that it depends on.
 
     Returns:
         In words, such as ``by "encoding" of node "plate"``, and the node whose field ``encoding`` decides; both
@@ -42,9 +42,9 @@ def file_behind(name: str, nodes: Mapping[str, CheckedNode]) -> str:
 
 def _back(name: str, nodes: Mapping[str, CheckedNode]) -> Iterator[CheckedNode]:
     """A node, and the way back along its first wire with colour."""
-    seen: set[str] = set()
-    while name in nodes and name not in seen:
-        seen.add(name)
+    visited: set[str] = set()
+    while name in nodes and name not in visited:
+        visited.add(name)
         yield nodes[name]
         wires = nodes[name].wires.values()
         name = next((wire.source for wire in wires if isinstance(wire.type, Colour | Layers)), "")

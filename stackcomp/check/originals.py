@@ -105,9 +105,9 @@ def refusals(
     known = _Known(readings, Path(root))
     groups: dict[tuple[str, str, str, str], list[Path]] = {}
     for writing in writings:
-        said = known.said(writing.path)
-        if said:
-            rule, reason = "overwrites-input", said
+        use = known.said(writing.path)
+        if use:
+            rule, reason = "overwrites-input", use
         elif replace_foreign:
             continue
         else:
@@ -240,9 +240,9 @@ class _Known:
         for text in dict.fromkeys((self.real(path), self.real.named(path))):
             if text in self.files:
                 return self.files[text]
-            for sequence, said in self.sequences:
+            for sequence, use in self.sequences:
                 if sequence.holds(text):
-                    return said
+                    return use
         state = _state(path)
         return self._identities.get((state.st_dev, state.st_ino), "") if state and state.st_ino else ""
 
@@ -252,8 +252,8 @@ class _Known:
 
         Only asked for when something that is there would be written over.
         """
-        found: dict[tuple[int, int], str] = {}
-        for sequence, said in self.sequences:
+        uses: dict[tuple[int, int], str] = {}
+        for sequence, use in self.sequences:
             devices: dict[str, int | None] = {}
             for entry in sequence.files():
                 folder = os.path.dirname(entry.path)
@@ -264,15 +264,15 @@ class _Known:
                 if entry.is_symlink() or device is None:
                     state = _state(entry.path)
                     if state:
-                        found.setdefault((state.st_dev, state.st_ino), said)
+                        uses.setdefault((state.st_dev, state.st_ino), use)
                 else:
                     # What the listing of the folder tells need not be asked for file by file.
-                    found.setdefault((device, entry.inode()), said)
-        for text, said in self.files.items():
+                    uses.setdefault((device, entry.inode()), use)
+        for text, use in self.files.items():
             state = _state(text)
             if state:
-                found.setdefault((state.st_dev, state.st_ino), said)
-        return found
+                uses.setdefault((state.st_dev, state.st_ino), use)
+        return uses
 
 
 def _state(path: str | os.PathLike[str]) -> os.stat_result | None:

@@ -54,15 +54,15 @@ class Outputs:
             assert isinstance(sink, SinkNode)
             idle = self.nodes is not None and name not in self.nodes
             outputs = [(frame, path) for frame in frames for path in sink.outputs(frame, root)]
-            found = refusals(
+            problems = refusals(
                 (Writing(path, mark, name, "path") for _, path in outputs),
                 known,
                 root,
                 replace_foreign=self.replace_foreign or sink.replaces_foreign or idle,
                 allow='"replace": "anything" at the node, or --replace-foreign, lets it be replaced',
             )
-            yield from found
-            if not any(problem.rule == "overwrites-input" for problem in found):
+            yield from problems
+            if not any(problem.rule == "overwrites-input" for problem in problems):
                 yield from _twice(name, outputs, taken, real)
 
 
@@ -74,10 +74,10 @@ def _twice(
         if where in taken:
             other, other_frame = taken[where]
             same = other == name
-            seen = f"frames {other_frame} and {frame} both write {path}" if same else \
+            message = f"frames {other_frame} and {frame} both write {path}" if same else \
                 f'would write {path}, as node "{other}" does'  # fmt: skip
             way_out = "put {frame:04d} into the path" if same else "give one of them another path"
-            yield Problem("output-twice", seen, way_out, node=name, field="path")
+            yield Problem("output-twice", message, way_out, node=name, field="path")
             return
         taken[where] = (name, frame)
 
@@ -101,12 +101,12 @@ def readings(
     if config.is_file():
         yield Reading(str(config.absolute()), "the colour config")
     for name, node in document.nodes.items():
-        said = f'what node "{name}" reads'
+        use = f'what node "{name}" reads'
         path = getattr(node, "path", None)
         if isinstance(node, SourceNode) and isinstance(path, str):
-            yield Reading(path, said, sequence=True)
+            yield Reading(path, use, sequence=True)
         for file in dict.fromkeys(file for frame in frames for file in node.files(frame, root)):
-            yield Reading(str(file.absolute()), said)
+            yield Reading(str(file.absolute()), use)
 
 
 def mark_of(document: Document, root: Path, kind: MarkKind = "delivery") -> Mark:

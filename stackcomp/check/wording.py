@@ -7,17 +7,17 @@ from collections.abc import Collection
 from stackcomp.data.port_types import Alpha, Colour, Matte, PortType, Ratio
 from stackcomp.nodes.base import Port
 
-__all__ = ["alpha_way_out", "as_word", "counted", "gives", "kind_way_out", "some_of", "wants"]
+__all__ = ["alpha_way_out", "as_word", "counted", "gives", "kind_way_out", "required", "some_of"]
 
 
-def alpha_way_out(seen: Alpha, spec: Port) -> tuple[str, str]:
+def alpha_way_out(given: Alpha, spec: Port) -> tuple[str, str]:
     """Rule and way out for colour in an alpha state that a port does not accept."""
     wanted = spec.alpha or ()
-    if seen == "straight":
+    if given == "straight":
         if "premultiplied" in wanted:
             return "straight-alpha", "put a premultiply node between them"
         return "has-alpha", "take R G B alone with a pick_channels node"
-    if seen == "premultiplied":
+    if given == "premultiplied":
         if "straight" in wanted:
             return "premultiplied-twice", "it is premultiplied already: connect it directly, without this node"
         return "has-alpha", "take R G B alone with a pick_channels node"
@@ -70,7 +70,7 @@ def gives(type: PortType) -> str:
     return {"matte": "a matte", "ratio": "a ratio", "ids": "object ids"}.get(type.name, str(type))
 
 
-def wants(spec: Port) -> str:
+def required(spec: Port) -> str:
     """What a port accepts, in words."""
     parts = []
     for type in spec.accepts:

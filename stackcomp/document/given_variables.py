@@ -21,10 +21,10 @@ def variables(given: Any) -> dict[str, Any]:
     """Values by name; None gives none."""
     if given is None:
         return {}
-    found: dict[str, Any] = {}
+    merged: dict[str, Any] = {}
     for part in given if isinstance(given, list | tuple) else [given]:
-        found.update(_variables(part))
-    return found
+        merged.update(_variables(part))
+    return merged
 
 
 def files_among(given: Any) -> list[str | os.PathLike[str]]:
@@ -37,7 +37,7 @@ def _variables(part: Any) -> Mapping[str, Any]:
     if isinstance(part, Mapping):
         odd = next((name for name in part if not isinstance(name, str)), None)
         if odd is not None:
-            raise ArgumentError("variables", f"{value_text(odd)} is no name of a variable", "names are texts")
+            raise ArgumentError("variables", f"{value_text(odd)} is not the name of a variable", "names are texts")
         return part
     if not isinstance(part, str | os.PathLike):
         raise ArgumentError(

@@ -51,7 +51,7 @@ class Graph:
         colour_config: full name of a built-in OCIO config, or the path of one.
 
     Raises:
-        ArgumentError: an argument that is no text, or no variables.
+        ArgumentError: an argument that is not a text, or no variables.
         DocumentError: a variable that no graph file can hold.
     """
 
@@ -64,8 +64,8 @@ class Graph:
         variables: VariablesLike | None = None,
         colour_config: str = DEFAULT_CONFIG,
     ) -> None:
-        told = {"working_space": working_space, "about": about, "frames": frames, "colour_config": colour_config}
-        for name, value in told.items():
+        fields = {"working_space": working_space, "about": about, "frames": frames, "colour_config": colour_config}
+        for name, value in fields.items():
             arguments.text(value, name)
         self.place = ""
         # Where it came from, whatever the working folder is by now.
@@ -266,5 +266,5 @@ def described(place: str, kinds: Iterable[Any], frames: Any) -> str:
         listed.append(f"{more} kinds more")
     total = counted.total()
     nodes = f"{total} node{'' if total == 1 else 's'}" + (f" ({', '.join(listed)})" if listed else "")
-    said = f", frames {cut(str(frames), 40)}" if frames else ", no frames"
-    return f"{' ' + cut(place, 80) if place else ''}: {nodes}{said}"
+    frames_text = f", frames {cut(str(frames), 40)}" if frames else ", no frames"
+    return f"{' ' + cut(place, 80) if place else ''}: {nodes}{frames_text}"

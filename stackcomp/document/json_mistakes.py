@@ -191,7 +191,7 @@ def _expected(text: str, found: _Looked, error: json.JSONDecodeError) -> tuple[s
     if word is not None and not text[:at].strip():
         return f"it begins with {word[0][:40]} {where}", ""
     if word is not None:
-        return f"{word[0][:40]} is no value {where}", _instead_of(word[0][:40])
+        return f"{word[0][:40]} is not a value {where}", _instead_of(word[0][:40])
     return f"a value is missing before {rest[:1]} {where}", "write a value, or remove the comma or colon"
 
 

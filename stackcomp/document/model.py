@@ -100,25 +100,27 @@ def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> D
     problems += [problem for problem in filling.found() if problem.rule != unknown]
     # A field whose variable had no value would only repeat that complaint in other words.
     spoilt = {place[:3] if place[0] == "nodes" else place[:1] for place in filling.spoilt}
-    head, found = _head(filled)
+    head, head_problems = _head(filled)
     problems += [
         _with_variable(problem, (), raw, filling.names)
-        for problem in found
+        for problem in head_problems
         if (problem.field.split(".")[0],) not in spoilt
     ]
     listed = filled.get("nodes", {})
     if "nodes" not in filled or not isinstance(listed, Mapping):
-        seen = f"is {kind_of(listed)}" if "nodes" in filled else "is missing"
+        description = f"is {kind_of(listed)}" if "nodes" in filled else "is missing"
         if ("nodes",) not in spoilt:
-            problems.append(Problem("nodes", f'"nodes" {seen}', 'write "nodes": {"a name": {"kind": …}, …}',
+            problems.append(Problem("nodes", f'"nodes" {description}', 'write "nodes": {"a name": {"kind": …}, …}',
                                     field="nodes"))  # fmt: skip
         listed = {}
     nodes: dict[str, Node] = {}
     for name, fields in listed.items():
         if ("nodes", name) in spoilt:
             continue
-        node, found = build_node(name, fields, {place[2] for place in spoilt if place[:2] == ("nodes", name)})
-        problems += [_with_variable(problem, ("nodes", name), raw, filling.names) for problem in found]
+        node, node_problems = build_node(
+            name, fields, {place[2] for place in spoilt if place[:2] == ("nodes", name)}
+        )
+        problems += [_with_variable(problem, ("nodes", name), raw, filling.names) for problem in node_problems]
         if node is not None:
             nodes[name] = node
     if problems:
@@ -156,15 +158,15 @@ def _with_variable(
 
 def _given(variables: Mapping[str, Any], problems: list[Problem]) -> dict[str, Any]:
     """Variables from Python, as JSON data."""
-    found = {}
+    values = {}
     for name, value in variables.items():
         try:
-            found[str(name)] = plain(value)
+            values[str(name)] = plain(value)
         except BadValueError as error:
             problems.append(Problem("variable-value", f'the variable "{name}" {error.message}',
                                     "give it text, a number, true or false, a list or an object",
                                     field=f"variables.{name}"))  # fmt: skip
-    return found
+    return values
 
 
 def _in_order(problems: list[Problem], filled: Mapping[str, Any], listed: Mapping[str, Any]) -> list[Problem]:
@@ -200,7 +202,7 @@ def build_node(name: str, fields: Any, spoilt: Collection[str] = ()) -> tuple[No
         spoilt: fields that hold nothing sensible, and about which nothing is said.
     """
     if not name or len(name) > _LONGEST_NAME or not name.isprintable() or name != name.strip():
-        problem = Problem("node-name", f"{shown(name)} is no name for a node",
+        problem = Problem("node-name", f"{shown(name)} is not a name for a node",
                           f"a name is 1 to {_LONGEST_NAME} printable characters, without spaces around them",
                           field="nodes", pointer_override=pointer_to(("nodes", name)))  # fmt: skip
         return None, [problem]
@@ -211,9 +213,9 @@ def build_node(name: str, fields: Any, spoilt: Collection[str] = ()) -> tuple[No
     word = fields.get("kind")
     kind = KINDS.get(word) if isinstance(word, str) else None
     if kind is None:
-        seen = f"there is no kind {shown(word)}" if "kind" in fields else 'the field "kind" is missing'
+        message = f"there is no kind {shown(word)}" if "kind" in fields else 'the field "kind" is missing'
         near = did_you_mean(word, list(KINDS)) if isinstance(word, str) else ""
-        return None, [Problem("kind-unknown", seen, near or "`stackcomp kinds` lists them all", node=name,
+        return None, [Problem("kind-unknown", message, near or "`stackcomp kinds` lists them all", node=name,
                               field="kind")]  # fmt: skip
     article = "an" if kind.kind_name()[0] in "aeiou" else "a"
     node, problems = validate(kind, fields, name, f"{article} {word} node", field_names(kind))

@@ -25,12 +25,12 @@ class _RepeatedKeyError(ValueError):
 
 
 def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found: dict[str, Any] = {}
+    members: dict[str, Any] = {}
     for key, value in pairs:
-        if key in found:
+        if key in members:
             raise _RepeatedKeyError(key)
-        found[key] = value
-    return found
+        members[key] = value
+    return members
 
 
 def _constant(word: str) -> Any:
@@ -65,8 +65,8 @@ def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
         document = json.loads(text, object_pairs_hook=_pairs, parse_constant=_constant, parse_float=_finite)
         _fit(document)
     except json.JSONDecodeError as error:
-        found = explain(text, error)
-        problems = [Problem("json", mistake.message, mistake.way_out or _WRITTEN[holds]) for mistake in found]
+        mistakes = explain(text, error)
+        problems = [Problem("json", mistake.message, mistake.way_out or _WRITTEN[holds]) for mistake in mistakes]
     except _RepeatedKeyError:
         problems = [
             Problem(
@@ -198,7 +198,9 @@ def _holds(path: Path) -> Holds | Literal[""]:
     try:
         if path.stat().st_size > _LARGEST_LOOKED_INTO:
             return ""
-        found = json.loads(path.read_bytes().decode("utf-8-sig"))
+        document = json.loads(path.read_bytes().decode("utf-8-sig"))
     except (OSError, ValueError, RecursionError):
         return ""
-    return "graph" if isinstance(found, dict) and ("stackcomp" in found or "nodes" in found) else "variables"
+    return (
+        "graph" if isinstance(document, dict) and ("stackcomp" in document or "nodes" in document) else "variables"
+    )

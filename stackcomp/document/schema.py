@@ -129,16 +129,16 @@ def _or_variable(schema: Schema) -> Schema:
 
 
 def _inside(schema: Schema) -> Schema:
-    found = dict(schema)
+    result = dict(schema)
     for word in _ONE:
-        if isinstance(found.get(word), dict):
-            found[word] = _or_variable(found[word])
+        if isinstance(result.get(word), dict):
+            result[word] = _or_variable(result[word])
     for word in _LISTS:
-        if word in found:
+        if word in result:
             # An alternative is the same value over again, so only what lies inside it is treated.
             treat = _inside if word == "anyOf" else _or_variable
-            found[word] = [treat(part) for part in found[word]]
+            result[word] = [treat(part) for part in result[word]]
     for word in _MAPPINGS:
-        if word in found:
-            found[word] = {name: _or_variable(part) for name, part in found[word].items()}
-    return found
+        if word in result:
+            result[word] = {name: _or_variable(part) for name, part in result[word].items()}
+    return result

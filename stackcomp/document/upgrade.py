@@ -63,9 +63,9 @@ def upgrade(document: dict[str, Any]) -> dict[str, Any]:
                     field="stackcomp")
         )  # fmt: skip
     if isinstance(version, bool) or not isinstance(version, int):
-        seen = f"is {shown(version)}" if "stackcomp" in document else "is missing"
+        description = f"is {shown(version)}" if "stackcomp" in document else "is missing"
         raise DocumentError(
-            Problem("version", f'the format version "stackcomp" {seen}',
+            Problem("version", f'the format version "stackcomp" {description}',
                     f'write "stackcomp": {CURRENT} at the top of the graph', field="stackcomp")
         )  # fmt: skip
     if version > CURRENT or version < 0:

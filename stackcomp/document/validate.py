@@ -1,6 +1,6 @@
 """Pydantic's findings in our own words.
 
-JSON is judged strictly: a text is no number, and 1 is not true. Several findings about one value, as a field
+JSON is judged strictly: a text is not a number, and 1 is not true. Several findings about one value, as a field
 that may hold one of two types gives, become one.
 """
 
@@ -145,7 +145,7 @@ def _says(items: list[ErrorDetails], value: Any) -> tuple[str, str, str]:
     if kind == "literal_error":
         words = [quoted or plain for quoted, plain in re.findall(r"'([^']*)'|(\d+)", str(context["expected"]))]
         near = did_you_mean(value, words) if isinstance(value, str) else ""
-        return "choice", f"is {shown(value)}, which is none of its choices", \
+        return "choice", f"is {shown(value)}, which is not one of its choices", \
             near or f"choose from {', '.join(shown(_number(word)) for word in words)}"  # fmt: skip
     if kind in _LIMITS:
         name, message, way_out = _LIMITS[kind]

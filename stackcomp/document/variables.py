@@ -92,9 +92,9 @@ class Filling:
 
     def _value(self, name: str | None, text: str, place: tuple[str, ...]) -> Any:
         if name is None or not _NAME.fullmatch(name):
-            seen = 'holds "${" without "}"' if name is None else f'holds "${{{name}}}", which is no variable'
+            message = 'holds "${" without "}"' if name is None else f'holds "${{{name}}}", which is not a variable'
             way_out = 'a variable is written ${name}, of letters, digits and _; write "$${" for a plain "${"'
-            self._complain(place, "variable-name", f'the text "{text[:60]}" {seen}', way_out)
+            self._complain(place, "variable-name", f'the text "{text[:60]}" {message}', way_out)
         elif name in self.broken:
             self.spoilt.append(place)
         elif name in self.known:
@@ -170,13 +170,13 @@ def reached(raw: Mapping[str, Any], given: Mapping[str, Any]) -> set[str]:
     """
     own = raw.get("variables", {})
     waiting = [*(own if isinstance(own, Mapping) else ()), *_references(raw)]
-    found: set[str] = set()
+    names: set[str] = set()
     while waiting:
         name = waiting.pop()
-        if name not in found:
-            found.add(name)
+        if name not in names:
+            names.add(name)
             waiting += _references(given.get(name))
-    return found
+    return names
 
 
 def _references(raw: Any) -> Iterator[str]:

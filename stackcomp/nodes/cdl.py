@@ -97,12 +97,12 @@ class Cdl(ColourNode):
             return
         path = Path(context.root, self.file)
         try:
-            found = _corrections(path)
+            corrections = _corrections(path)
         except FileError as error:
             yield Problem("cdl-file", f"{error.path}: {error.reason}", error.way_out, field="file")
             return
         try:
-            choose(found, self.id, path)
+            choose(corrections, self.id, path)
         except FileError as error:
             yield Problem("cdl-id", f"{error.path}: {error.reason}", error.way_out, field="id")
 
@@ -110,11 +110,11 @@ class Cdl(ColourNode):
         return _cdl_clamped if self.clamp else _cdl
 
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
-        found: Cdl | Correction = self
+        correction: Cdl | Correction = self
         if self.file is not None:
             path = Path(context.root, self.file)
-            found = choose(_corrections(path), self.id, path)
-        return (*found.slope, *found.offset, *found.power, found.saturation)
+            correction = choose(_corrections(path), self.id, path)
+        return (*correction.slope, *correction.offset, *correction.power, correction.saturation)
 
 
 def _corrections(path: Path) -> list[Correction]:

@@ -54,7 +54,7 @@ class ConvertColour(AreaNode, PixelNode):
         source = colour_of(types, "image").encoding
         try:
             target = self._target(context)
-            found = colour.is_matrix(source, target, context.colour_config)
+            matrix = colour.is_matrix(source, target, context.colour_config)
         except ValueError as error:
             yield Problem("encoding-unknown", str(error), field="to")
             return
@@ -67,7 +67,7 @@ class ConvertColour(AreaNode, PixelNode):
                 field="to" if self.to is not None else "image",
                 severity="warning",
             )
-        elif found is not None and np.array_equal(found.matrix, np.eye(3)) and not found.offset.any():
+        elif matrix is not None and np.array_equal(matrix.matrix, np.eye(3)) and not matrix.offset.any():
             yield Problem(
                 "converts-nothing",
                 f"changes nothing: {source} and {target} are the same in {context.colour_config}",
@@ -83,16 +83,16 @@ class ConvertColour(AreaNode, PixelNode):
         from stackcomp.files import colour
 
         source = colour_of(types, "image").encoding
-        found = colour.is_matrix(source, self._target(context), context.colour_config)
-        return found is not None and not found.offset.any()
+        matrix = colour.is_matrix(source, self._target(context), context.colour_config)
+        return matrix is not None and not matrix.offset.any()
 
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
         from stackcomp.files import colour
 
         source = colour_of(types, "image").encoding
-        found = colour.is_matrix(source, self._target(context), context.colour_config)
-        assert found is not None
-        return [float(value) for value in found.matrix.flat]
+        matrix = colour.is_matrix(source, self._target(context), context.colour_config)
+        assert matrix is not None
+        return [float(value) for value in matrix.matrix.flat]
 
     def needs(self, wanted: Window, domains: Mapping[str, Window]) -> Mapping[str, Window]:
         return {"image": wanted}

@@ -23,7 +23,7 @@ _LENS = ("focal_length", "f_number", "focus_distance", "gate_width")
 _SHORTEST_MM, _FARTHEST_M, _TIMES = 1.0, 200.0, 10.0
 
 
-class _Seen(NamedTuple):
+class _Extent(NamedTuple):
     """Of what is covered in a strip: the largest radius in pixels, the nearest and the farthest distance."""
 
     radius: float
@@ -132,18 +132,18 @@ class Defocus(Adjustable, AreaNode):
         picture = images["image"]
         alpha = picture["A"] if "A" in picture else self._coverage(picture, job)
         if self.radius is None:
-            spread, seen = self._spread(images["depth"], alpha)
-            if seen.radius > self._most + 0.5:
+            spread, extent = self._spread(images["depth"], alpha)
+            if extent.radius > self._most + 0.5:
                 job.warn(
-                    f"discs of up to {seen.radius:.0f} px radius are held to {self._most:g} px (largest_radius)"
+                    f"discs of up to {extent.radius:.0f} px radius are held to {self._most:g} px (largest_radius)"
                 )
             # A part of the picture may well lie all before or all behind the focus.
             if job.domains.get("image", picture.window) in picture.window:
-                self._judge_focus(seen, job)
+                self._judge_focus(extent, job)
         else:
             spread = np.full(picture.window.shape, self.radius, np.float32)
-        found = defocus([*(picture[name] for name in "RGB"), alpha], spread, self._most)
-        named: dict[str, Plane] = dict(zip("RGBA", found, strict=True))
+        spread_planes = defocus([*(picture[name] for name in "RGB"), alpha], spread, self._most)
+        named: dict[str, Plane] = dict(zip("RGBA", spread_planes, strict=True))
         return replace(picture, planes={name: named[name] for name in type.planes}, window=wanted, type=type)
 
     def _coverage(self, picture: Image, job: Job) -> Plane:
@@ -155,20 +155,20 @@ class Defocus(Adjustable, AreaNode):
             coverage[inner.slices_in(window)] = 1
         return coverage
 
-    def _judge_focus(self, seen: _Seen, job: Job) -> None:
+    def _judge_focus(self, extent: _Extent, job: Job) -> None:
         """Warn where the focus is far from all that there is."""
         focus = self.focus_distance
         assert focus is not None
-        if seen.near / _TIMES <= focus <= seen.far * _TIMES or seen.far == 0:
+        if extent.near / _TIMES <= focus <= extent.far * _TIMES or extent.far == 0:
             return
-        near, far = f"{seen.near:.4g}", f"{seen.far:.4g}"
+        near, far = f"{extent.near:.4g}", f"{extent.far:.4g}"
         job.warn(
             f'focus_distance is {focus:.10g} m, but the depth picture "{self.depth}" holds '
             f"{near if near == far else f'{near} to {far}'} m: if the file's depth is in another unit, say which "
             'by "unit" at the pick_channels node that makes it ("mm", "cm", "ft", or metres per unit)'
         )
 
-    def _spread(self, depth: Image, alpha: Plane) -> tuple[Plane, _Seen]:
+    def _spread(self, depth: Image, alpha: Plane) -> tuple[Plane, _Extent]:
         """Radius of each pixel's disc, and what is seen where something covers."""
         from stackcomp.kernels.lens import axial_depth, edge_depth, spread_radius
         from stackcomp.kernels.strips import over_strips
@@ -184,7 +184,7 @@ class Defocus(Adjustable, AreaNode):
         }
         inner = depth.window.grow(-1)
         result = np.empty(alpha.shape, np.float32)
-        found: list[_Seen] = []
+        extents: list[_Extent] = []
 
         def rows(first: int, last: int) -> None:
             covered = alpha[first:last]
@@ -195,8 +195,8 @@ class Defocus(Adjustable, AreaNode):
                 distance = axial_depth(distance, window, depth.display, lens["focal_mm"], lens["gate_mm"])
             result[first:last] = spread_radius(distance, **lens)
             there = (covered > 0) & (distance > 0) & np.isfinite(distance)
-            found.append(
-                _Seen(
+            extents.append(
+                _Extent(
                     float(np.abs(result[first:last]).max(initial=0, where=covered > 0)),
                     float(distance.min(initial=np.inf, where=there)),
                     float(distance.max(initial=0, where=there)),
@@ -205,8 +205,8 @@ class Defocus(Adjustable, AreaNode):
 
         over_strips(rows, alpha.shape[0])
         np.clip(result, -self.largest_radius, self.largest_radius, out=result)
-        radii, nears, fars = zip(*found, strict=True) if found else ((0.0,), (np.inf,), (0.0,))
-        return result, _Seen(max(radii), min(nears), max(fars))
+        radii, nears, fars = zip(*extents, strict=True) if extents else ((0.0,), (np.inf,), (0.0,))
+        return result, _Extent(max(radii), min(nears), max(fars))
 
 
 def _values(number: float | Keyed | None) -> Iterator[tuple[float, str]]:

@@ -124,16 +124,19 @@ class Deliver(SinkNode):
         if not isinstance(self.viewing_stops, Keyed) and self.viewing_stops == 0:
             return
         if self._ending == ".exr":
-            said, way_out = "OpenEXR is written as it is", "put an exposure node before it to change the picture"
+            message, way_out = (
+                "OpenEXR is written as it is",
+                "put an exposure node before it to change the picture",
+            )
         elif not isinstance(type, Colour):
-            said, way_out = f"{type} has no exposure", "leave it out"
+            message, way_out = f"{type} has no exposure", "leave it out"
         elif type.encoding.family == "display":
-            said, way_out = f"colour in {type.encoding} is written as it is", "deliver the scene-linear picture"
+            message, way_out = f"colour in {type.encoding} is written as it is", "deliver the scene-linear picture"
         else:
             return
         yield Problem(
             "viewing-stops",
-            f'"viewing_stops" changes nothing here: {said}',
+            f'"viewing_stops" changes nothing here: {message}',
             way_out,
             field="viewing_stops",
             severity="warning",
@@ -258,5 +261,5 @@ class Deliver(SinkNode):
 def _tell(job: Job, path: Path, counts: tuple[int, ...], white: str, black: str) -> None:
     """Say what became of +infinity, -infinity and NaN, in that order."""
     words = (f"+infinity as {white}", f"-infinity as {black}", f"NaN as {black}")
-    said = ", ".join(f"{count} of {what}" for count, what in zip(counts, words, strict=True) if count)
-    job.warn(f"values that are not finite were written into {path.name}: {said}")
+    listed = ", ".join(f"{count} of {what}" for count, what in zip(counts, words, strict=True) if count)
+    job.warn(f"values that are not finite were written into {path.name}: {listed}")

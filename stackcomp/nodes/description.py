@@ -164,8 +164,8 @@ def _range(low: float | None, high: float | None, above: float | None, below: fl
     if low is not None and high is not None:
         return f", {low:g} to {high:g}"
     parts = ((low, "from"), (above, "above"), (high, "up to"), (below, "below"))
-    said = [f"{word} {bound:g}" for bound, word in parts if bound is not None]
-    return f", {' and '.join(said)}" if said else ""
+    bounds = [f"{word} {bound:g}" for bound, word in parts if bound is not None]
+    return f", {' and '.join(bounds)}" if bounds else ""
 
 
 def _values(annotation: Any, metadata: list[Any]) -> str:

@@ -43,7 +43,7 @@ def _unit(raw: Any) -> Any:
         return raw
     choices = f"choose from {_UNITS}, or give the number of metres in the unit"
     if isinstance(raw, str):
-        raise BadValueError(f"is {shown(raw)}, which is none of its choices", choices)
+        raise BadValueError(f"is {shown(raw)}, which is not one of its choices", choices)
     if isinstance(raw, bool) or not isinstance(raw, int | float):
         raise BadValueError(f"is {shown(raw)}, which is {kind_of(raw)}", choices)
     if not 0 < raw < math.inf:
@@ -147,20 +147,20 @@ class PickChannels(ViewNode):
     def _not_there(self, missing: Mapping[str, str], type: PortType) -> Iterator[Problem]:
         """Channels named one by one that are not there; one finding for those of a layer that is not there."""
         layers = _layers(type)
-        told: set[str] = set()
+        reported: set[str] = set()
         for plane, wish in missing.items():
             layer = wish.rpartition(".")[0]
             others = [other for other in missing.values() if other.rpartition(".")[0] == layer]
             if layer and layer not in layers and len(others) > 1:
-                if layer not in told:
+                if layer not in reported:
                     near = did_you_mean(layer, list(layers)) or _its(type)
-                    seen = f'"{self.layers}" has no layer "{layer}", of which {", ".join(others)} are wanted'
-                    yield Problem("layer-missing", seen, near, field=f"channels.{plane}")
-                told.add(layer)
+                    message = f'"{self.layers}" has no layer "{layer}", of which {", ".join(others)} are wanted'
+                    yield Problem("layer-missing", message, near, field=f"channels.{plane}")
+                reported.add(layer)
                 continue
             near = did_you_mean(wish, type.planes) or _its(type)
-            seen = f'"{self.layers}" has no channel "{wish}"'
-            yield Problem("channel-missing", seen, near, field=f"channels.{plane}")
+            message = f'"{self.layers}" has no channel "{wish}"'
+            yield Problem("channel-missing", message, near, field=f"channels.{plane}")
 
     def _none_in_layer(self, missing: list[str], type: PortType) -> Iterator[Problem]:
         """A layer, or the file's own channels, without what is looked for by its name."""
@@ -173,11 +173,11 @@ class PickChannels(ViewNode):
             return
         whose = f'layer "{self.layer}" of "{self.layers}"' if self.layer else f'"{self.layers}"'
         there = sorted(layers[self.layer]) if self.layer else type.planes
-        seen = f"{whose} has no {' '.join(names)}; it has {', '.join(there[:12])}"
+        message = f"{whose} has no {' '.join(names)}; it has {', '.join(there[:12])}"
         few = having and len(having) <= 12
         choices = " or ".join(f'"{layer}"' for layer in having)
         near = f'set "layer" to {choices}, or name them with "channels"' if few else 'name them with "channels"'
-        yield Problem("channel-missing", seen, near, field="layer")
+        yield Problem("channel-missing", message, near, field="layer")
 
     def _plane_names(self, wishes: Mapping[str, object]) -> Iterator[Problem]:
         if self.as_ == "ids":
@@ -218,7 +218,7 @@ class PickChannels(ViewNode):
                 header = source.header_says if isinstance(source, Layers) else ""
                 yield Problem(
                     "encoding-unknown",
-                    "nobody says which colour space the colours are in" + (f": {header}" if header else ""),
+                    "the colour space of its colours is not declared" + (f": {header}" if header else ""),
                     'give "encoding" here or at the read node; `stackcomp encodings` lists them',
                     field="encoding",
                 )
@@ -235,7 +235,7 @@ class PickChannels(ViewNode):
         if self.alpha is None and _unused(source) and isinstance(chosen, str) and chosen.split(".")[-1] == "A":
             yield Problem(
                 "alpha-unknown",
-                f'"A" is {chosen} of "{self.layers}", where "alpha" is none: nobody says in which state it is',
+                f'"A" is {chosen} of "{self.layers}", where "alpha" is none: its state is not declared',
                 'set "alpha" here to "premultiplied" or "straight"',
                 field="alpha",
             )
@@ -293,12 +293,12 @@ def _unused(type: PortType) -> bool:
 
 def _layers(type: PortType) -> dict[str, set[str]]:
     """Names of a file's layers, each with its planes; the file's own channels are in none."""
-    found: dict[str, set[str]] = {}
+    layers: dict[str, set[str]] = {}
     for channel in type.planes:
         layer, dot, plane = channel.rpartition(".")
         if dot:
-            found.setdefault(layer, set()).add(plane)
-    return found
+            layers.setdefault(layer, set()).add(plane)
+    return layers
 
 
 def _its(type: PortType) -> str:

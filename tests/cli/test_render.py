@@ -83,7 +83,7 @@ def test_what_is_wrong_with_the_graph_stops_everything(shot, run, save_graph):
     save_graph(final={"kind": "over", "source": "plate", "backdrop": "shaded"})
     done = run("render", "graph.json")
     assert done.exit_code == 2
-    assert 'node "final": port "source" wants premultiplied colour' in done.stderr
+    assert 'node "final": port "source" requires premultiplied colour' in done.stderr
     assert "Traceback" not in done.stderr
     assert not (shot / "out").exists()
     told = run("render", "graph.json", "--json")

@@ -114,8 +114,8 @@ def test_names_are_made_up_and_are_texts():
         (lambda g: g.add("exposure", "x", image="a", stops=object()), '"stops" is a Python object'),
         (lambda g: g.add("exposure", "x", image="a", about={1: 2}), "keys are texts"),
         (lambda g: g.add("flat", "a", size=[1, 1]), 'there is a node "a" already'),
-        (lambda g: g.add("flat", "", size=[1, 1]), "is no name"),
-        (lambda g: g.add("flat", "a\nb", size=[1, 1]), "is no name"),
+        (lambda g: g.add("flat", "", size=[1, 1]), "is not a name"),
+        (lambda g: g.add("flat", "a\nb", size=[1, 1]), "is not a name"),
         (lambda g: g.add("read", "x", path="${v}.exr", shft=1), 'did you mean "shift"'),
         (lambda g: g.add("read", "x", path="${v}.exr", shift=1.5), "not a whole number"),
         (lambda g: g.set("a", siz=[2, 2]), 'did you mean "size"'),
@@ -194,7 +194,7 @@ def test_variables_in_keys_and_choices_wait_for_their_values():
     graph = Graph(variables={"word": "matte", "side": 4})
     graph.add("flat", "a", size=["${side}", "${side}"], as_="${word}")
     assert graph.document().nodes["a"].size == (4, 4)
-    with pytest.raises(DocumentError, match="none of its choices"):
+    with pytest.raises(DocumentError, match="not one of its choices"):
         Composition(graph, variables={"word": "mat"})
 
 

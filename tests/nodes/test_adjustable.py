@@ -98,7 +98,7 @@ def test_an_amount_of_0_is_the_input_whatever_the_matte_holds(adjust, kind, keye
 
 def test_refusals(render):
     picture = Image.from_array(np.ones((1, 1, 3)))
-    with pytest.raises(CheckError, match='port "within" wants a matte'):
+    with pytest.raises(CheckError, match='port "within" requires a matte'):
         render("exposure", {"p": picture}, image="p", within="p")
     with pytest.raises(DocumentError, match="above the largest value"):
         render("exposure", {"p": picture}, image="p", amount=1.5)

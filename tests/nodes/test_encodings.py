@@ -92,7 +92,7 @@ def test_the_parameter_goes_before_the_header(tmp_path, picked, said, header, ex
 @pytest.mark.parametrize(
     ("header", "said"),
     [
-        ({}, "which colour space"),
+        ({}, "colour space"),
         (
             {"chromaticities": ODD},
             "its chromaticities (0.68 0.32 0.265 0.69 0.15 0.06 0.314 0.351) are of no known",
@@ -251,7 +251,7 @@ def test_a_curve_runs_between_sweeps():
 
 
 def test_a_matrix_asks_opencolorio_for_no_pixel(monkeypatch):
-    monkeypatch.setattr(colour, "_apply", lambda *_: pytest.fail("a matrix belongs into the sweep"))
+    monkeypatch.setattr(colour, "_apply", lambda *_: pytest.fail("a matrix belongs in the sweep"))
     got = Composition(chain(REC709)).render("after", 1, replace={"p": Image.from_array(noise())})
     expected = by_opencolorio(noise() * np.float32(2**0.5), "ACEScg", REC709)
     np.testing.assert_allclose(got.to_array(), expected, rtol=3e-6, atol=3e-7)

@@ -55,5 +55,5 @@ def test_a_flame_gets_brighter_as_a_whole(render, candle):
 
 def test_log_encoded_pictures_are_refused(render):
     log = Image.from_array(np.ones((1, 1, 3)), type=Colour("none", Encoding("ACEScct", "log")))
-    with pytest.raises(CheckError, match=r'wants scene-linear light, but "p" gives .*ACEScct'):
+    with pytest.raises(CheckError, match=r'requires scene-linear light, but "p" gives .*ACEScct'):
         render("exposure", {"p": log}, image="p", stops=1)

@@ -71,7 +71,7 @@ def test_where_the_matte_ends_all_stays(render):
 
 def test_a_matte_is_wanted(render):
     picture = Image.from_array(np.ones((1, 1, 4)))
-    with pytest.raises(CheckError, match='port "matte" wants a matte'):
+    with pytest.raises(CheckError, match='port "matte" requires a matte'):
         render("holdout", {"p": picture}, image="p", matte="p")
     plain = Image.from_array(np.ones((1, 1, 3)))
     with pytest.raises(CheckError, match="nothing can be laid over without coverage"):

@@ -139,5 +139,5 @@ def test_refusals(render):
         render("multiply_shadow", {"p": log, "q": ratio}, backdrop="p", shadow="q")
     matte = Image.from_array(np.ones((1, 1)), type=Matte())
     plate = Image.from_array(np.ones((1, 1, 3)))
-    with pytest.raises(CheckError, match='port "shadow" wants a ratio or premultiplied colour'):
+    with pytest.raises(CheckError, match='port "shadow" requires a ratio or premultiplied colour'):
         render("multiply_shadow", {"p": plate, "q": matte}, backdrop="p", shadow="q")

@@ -101,5 +101,5 @@ def test_a_flame_without_coverage_survives(render, candle):
 def test_only_premultiplied_sources(render, alpha):
     pixels = np.ones((1, 1, 4 if alpha == "straight" else 3))
     given = {"s": Image.from_array(pixels, alpha="straight"), "b": Image.from_array(np.ones((1, 1, 3)))}
-    with pytest.raises(CheckError, match='port "source" wants premultiplied colour'):
+    with pytest.raises(CheckError, match='port "source" requires premultiplied colour'):
         render("over", given, source="s", backdrop="b")

@@ -133,7 +133,9 @@ def test_wrong_wishes(render, file, fields, message):
 
 def test_no_colour_space_known(render):
     matte = Image.from_array([[0.5]], type=Matte())
-    with pytest.raises(CheckError, match=r'(?s)nobody says which colour space.*give "encoding" here'):
+    with pytest.raises(
+        CheckError, match=r'(?s)the colour space of its colours is not declared.*give "encoding" here'
+    ):
         render("pick_channels", {"p": matte}, layers="p", channels=dict.fromkeys("RGB", "A"))
 
 
@@ -244,8 +246,8 @@ def test_what_defocus_gets_from_a_file_in_centimetres_is_metres(tmp_path):
 @pytest.mark.parametrize(
     ("unit", "message"),
     [
-        ("inch", '"unit" is "inch", which is none of its choices'),
-        ("M", '"unit" is "M", which is none'),
+        ("inch", '"unit" is "inch", which is not one of its choices'),
+        ("M", '"unit" is "M", which is not one'),
         (0, '"unit" is 0, not a number above 0'),
         (-2.5, '"unit" is -2.5, not a number above 0'),
         (True, '"unit" is true, which is a truth value'),

@@ -83,5 +83,5 @@ def test_twice_is_caught(render):
     with pytest.raises(CheckError, match="premultiplied already"):
         render("premultiply", {"p": premultiplied}, image="p")
     straight = Image.from_array(np.ones((1, 1, 4)), alpha="straight")
-    with pytest.raises(CheckError, match='port "image" wants premultiplied colour'):
+    with pytest.raises(CheckError, match='port "image" requires premultiplied colour'):
         render("unpremultiply", {"p": straight}, image="p")
