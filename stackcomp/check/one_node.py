@@ -12,7 +12,7 @@ from stackcomp.check.mended import MendedEncoding
 from stackcomp.check.one_wire import check_wire
 from stackcomp.check.state import CheckState, tidy
 from stackcomp.data.port_types import Colour
-from stackcomp.errors import FileError, Problem
+from stackcomp.errors import BugError, FileError, Problem
 from stackcomp.nodes.base import Context, Node, SourceNode
 from stackcomp.nodes.pick_channels import PickChannels
 
@@ -105,6 +105,8 @@ def _own_rules(state: CheckState, name: str, wires: Mapping[str, Wire], context:
                 return
             type = node.result(types, context)
             display = node.frame_window(windows, context)
+    except BugError:
+        raise
     except USER_ERRORS as error:
         # Where the node already has a finding, this only follows from it.
         if len(state.problems) == before:

@@ -8,9 +8,10 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from stackcomp.check.bugs import bugs_of
 from stackcomp.check.originals import Reading, RealPaths, Writing, refusals
 from stackcomp.document.model import Document
-from stackcomp.errors import Problem
+from stackcomp.errors import BadValueError, Problem
 from stackcomp.files.mark import Mark, MarkKind, Source
 from stackcomp.files.paths import FramePath
 from stackcomp.nodes.base import SinkNode, SourceNode
@@ -53,7 +54,8 @@ class Outputs:
             sink = document.nodes[name]
             assert isinstance(sink, SinkNode)
             idle = self.nodes is not None and name not in self.nodes
-            outputs = [(frame, path) for frame in frames for path in sink.outputs(frame, root)]
+            with bugs_of(name):
+                outputs = [(frame, path) for frame in frames for path in sink.outputs(frame, root)]
             problems = refusals(
                 (Writing(path, mark, name, "path") for _, path in outputs),
                 known,
@@ -105,7 +107,9 @@ def readings(
         path = getattr(node, "path", None)
         if isinstance(node, SourceNode) and isinstance(path, str):
             yield Reading(path, use, sequence=True)
-        for file in dict.fromkeys(file for frame in frames for file in node.files(frame, root)):
+        with bugs_of(name):
+            files = dict.fromkeys(file for frame in frames for file in node.files(frame, root))
+        for file in files:
             yield Reading(str(file.absolute()), use)
 
 
@@ -138,7 +142,7 @@ def _reads(document: Document, root: Path) -> Iterator[Source]:
 def _numbered(path: str) -> bool:
     try:
         return FramePath(path).has_frame
-    except ValueError:
+    except BadValueError:
         return False
 
 

@@ -44,6 +44,14 @@ def _finite(digits: str) -> float:
     return number
 
 
+def _whole(digits: str) -> int:
+    try:
+        return int(digits)
+    except ValueError:
+        # Python reads no whole number of more than some thousand digits.
+        raise BadValueError("the file holds a number of thousands of digits", "write a plain number") from None
+
+
 #: What a file may hold: the word for it, and how it is written.
 _WRITTEN = {"graph": "a graph is written { … }", "variables": 'variables are written {"name": value, …}'}
 Holds = Literal["graph", "variables"]
@@ -62,7 +70,9 @@ def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
             `DEEPEST` deep, not an object.
     """
     try:
-        document = json.loads(text, object_pairs_hook=_pairs, parse_constant=_constant, parse_float=_finite)
+        document = json.loads(
+            text, object_pairs_hook=_pairs, parse_constant=_constant, parse_float=_finite, parse_int=_whole
+        )
         _fit(document)
     except json.JSONDecodeError as error:
         mistakes = explain(text, error)
@@ -80,9 +90,6 @@ def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
         problems = [Problem("json", *_TOO_DEEP)]
     except BadValueError as error:
         problems = [Problem("json", error.message, error.way_out)]
-    except ValueError:
-        # Python reads no whole number of more than some thousand digits.
-        problems = [Problem("json", "the file holds a number of thousands of digits", "write a plain number")]
     else:
         if isinstance(document, dict):
             return document

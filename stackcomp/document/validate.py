@@ -17,7 +17,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from stackcomp.data.numbers import number_of
-from stackcomp.errors import BadValueError, Problem, did_you_mean, kind_of, pointer_to, shown
+from stackcomp.errors import BadValueError, BugError, Problem, did_you_mean, kind_of, pointer_to, shown
 
 __all__ = ["field_names", "validate"]
 
@@ -61,21 +61,42 @@ def validate(
         node: name of the node for the findings, or empty.
         subject: what has these fields, for messages, such as ``a read node``.
         choices: names of all fields that may stand there.
+
+    Raises:
+        BugError: a validator of the model raised an exception that no value should cause.
     """
     # The names of attributes are ours alone: the model would take `as_` for `as`.
     inner = [name for name in model.model_fields if name not in choices and name in fields]
     problems = [_unknown((name,), node, subject, choices) for name in inner]
     known = {key: value for key, value in fields.items() if key not in inner}
+    text = json.dumps(known)
+    where = f'node "{node}"' if node else subject
     try:
-        made = model.model_validate_json(json.dumps(known), strict=True)
+        made = model.model_validate_json(text, strict=True)
     except ValidationError as error:
         by_place: dict[_Place, list[ErrorDetails]] = {}
         for item in error.errors(include_url=False):
+            cause = item.get("ctx", {}).get("error")
+            if isinstance(cause, Exception) and _is_bug(cause):
+                raise BugError(where, cause) from cause
             by_place.setdefault(_place(item, known), []).append(item)
         for place, items in by_place.items():
             problems.append(_problem(model, place, items, known, node, subject, choices))
         return None, problems
+    except (BugError, MemoryError, Warning):
+        raise
+    except Exception as error:
+        raise BugError(where, error) from error
     return (None if problems else made), problems
+
+
+def _is_bug(cause: Exception) -> bool:
+    """Whether an exception that a validator raised is a bug.
+
+    Validators raise BadValueError, or ValueError itself, for values that do not fit. An AssertionError, or
+    another subclass of ValueError, such as those of decoding and of linear algebra, was not raised for the user.
+    """
+    return not isinstance(cause, BadValueError) and type(cause) is not ValueError
 
 
 def _place(item: ErrorDetails, fields: Mapping[str, Any]) -> _Place:

@@ -55,7 +55,7 @@ class ConvertColour(AreaNode, PixelNode):
         try:
             target = self._target(context)
             matrix = colour.is_matrix(source, target, context.colour_config)
-        except ValueError as error:
+        except colour.UnknownEncoding as error:
             yield Problem("encoding-unknown", str(error), field="to")
             return
         # By name: what stands in for an encoding that was complained about equals every other.

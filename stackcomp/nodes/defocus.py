@@ -14,7 +14,7 @@ from stackcomp.data.numbers import Keyed, Number
 from stackcomp.data.port_types import Depth, PortType
 from stackcomp.data.reach import goes_on
 from stackcomp.data.window import Window
-from stackcomp.errors import Problem
+from stackcomp.errors import BadValueError, Problem
 from stackcomp.nodes.base import Adjustable, AreaNode, Context, Job, Port
 
 _LENS = ("focal_length", "f_number", "focus_distance", "gate_width")
@@ -74,18 +74,18 @@ class Defocus(Adjustable, AreaNode):
         given = [name for name in _LENS if getattr(self, name) is not None]
         if self.radius is not None and (given or self.depth is not None):
             other = given[0] if given else "depth"
-            raise ValueError(f'"radius" makes all discs alike and "{other}" does not: give one or the other')
+            raise BadValueError(f'"radius" makes all discs alike and "{other}" does not: give one or the other')
         if self.radius is None:
             missing = [name for name in ("depth", *_LENS) if getattr(self, name) is None]
             if missing:
-                raise ValueError(
+                raise BadValueError(
                     f"a lens needs {', '.join(('depth', *_LENS))}, and {', '.join(missing)} "
                     f'{"is" if len(missing) == 1 else "are"} missing; or give "radius" alone'
                 )
         focal, focus = self.focal_length, self.focus_distance
         plain = not isinstance(focal, Keyed) and not isinstance(focus, Keyed)
         if plain and focal is not None and focus is not None and focus * 1000 <= focal:
-            raise ValueError(f"a lens of {focal:g} mm cannot focus at {focus:g} m, within its focal length")
+            raise BadValueError(f"a lens of {focal:g} mm cannot focus at {focus:g} m, within its focal length")
         return self
 
     def look(self, types: Mapping[str, PortType], context: Context) -> Iterator[Problem]:

@@ -143,10 +143,12 @@ class Deliver(SinkNode):
         )
 
     def _view_exists(self, type: Colour, context: Context) -> Iterator[Problem]:
+        from stackcomp.files.colour import UnknownEncoding
+
         try:
             probe = [np.zeros((1, 1), np.float32)] * 3
             self.at(context.frame)._encoded(probe, type.encoding, context.colour_config)
-        except ValueError as error:
+        except UnknownEncoding as error:
             yield Problem("view", str(error), field="view" if self.view else "display")
 
     @property
