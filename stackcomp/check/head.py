@@ -57,7 +57,7 @@ def nodes_without_frames(state: CheckState) -> set[str]:
     names = {name for name in state.only - set(state.given) if _reads_sequence(name, state)}
     if names:
         first = next(name for name in state.document.nodes if name in names)
-        message = f'the graph says no frames, but node "{first}" reads one file for each'
+        message = f'the graph has no frames, but node "{first}" reads one file for each frame'
         way_out = 'write "frames": "1001-1008" into the graph, or ask for frames'
         state.say("", "frames", "frames-missing", message, way_out)
     return names

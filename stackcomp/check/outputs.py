@@ -1,4 +1,4 @@
-"""What a graph would write, held against what is there (`stackcomp.originals`) and against each other."""
+"""Outputs of a graph, compared with the files that exist (`stackcomp.check.originals`) and with each other."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ __all__ = ["Outputs", "mark_of", "readings"]
 
 @dataclass(frozen=True)
 class Outputs:
-    """Which files a graph will write, and over what.
+    """Which files a graph will write, and what they may replace.
 
     Attributes:
         nodes: deliver nodes that will write; all when None. Others only have to be right in themselves.
@@ -114,7 +114,7 @@ def readings(
 
 
 def mark_of(document: Document, root: Path, kind: MarkKind = "delivery") -> Mark:
-    """What the files of a graph are marked as; only deliveries are told apart by graph and shot."""
+    """Return the mark for files of a graph; only the mark of a delivery tells graph and shot."""
     if kind != "delivery":
         return Mark(kind)
     return Mark(kind, _graph(document, root), frozenset(_reads(document, root)))

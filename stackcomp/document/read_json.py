@@ -115,7 +115,7 @@ _TOO_DEEP = (
 
 
 def _fit(document: Any) -> None:
-    """Refuse what later stages and terminals would stumble over."""
+    """Refuse what later stages and terminals cannot handle."""
     level = [document]
     for _ in range(DEEPEST):
         level = [item for held in level for item in _held(held)]
@@ -178,7 +178,7 @@ _PICTURES = {
     b"II*\0": "TIFF",
     b"MM\0*": "TIFF",
 }
-#: Larger files are not looked into only to see what might have been meant.
+#: Larger files are not read only for a suggestion.
 _LARGEST_LOOKED_INTO = 1_000_000
 
 
@@ -201,7 +201,7 @@ def _json_files(folder: Path) -> list[str]:
 
 
 def _holds(path: Path) -> Holds | Literal[""]:
-    """What a JSON file holds; empty where it cannot be told."""
+    """Return what a JSON file holds; empty where that is not known."""
     try:
         if path.stat().st_size > _LARGEST_LOOKED_INTO:
             return ""

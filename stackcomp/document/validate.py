@@ -24,7 +24,7 @@ __all__ = ["field_names", "validate"]
 _Model = TypeVar("_Model", bound=BaseModel)
 _Place = tuple[str | int, ...]
 
-_WANTED = {
+_EXPECTED = {
     "string_type": "a text",
     "int_type": "a whole number",
     "int_from_float": "a whole number",
@@ -155,7 +155,7 @@ def _problem(
 
 
 def _says(items: list[ErrorDetails], value: Any) -> tuple[str, str, str]:
-    """Rule, message and way out for all findings about one value."""
+    """Return rule, message and way out for all findings about one value."""
     first = items[0]
     kind, context = first["type"], first.get("ctx", {})
     own = context.get("error")
@@ -175,20 +175,20 @@ def _says(items: list[ErrorDetails], value: Any) -> tuple[str, str, str]:
     if isinstance(value, list) and kind in ("missing", "too_long", "too_short"):
         count = context.get("max_length", context.get("min_length", len(value) + len(items)))
         return "value", f"is a list of {len(value)}", f"give a list of {count}"
-    wanted = list(dict.fromkeys(word for item in items if (word := _WANTED.get(item["type"]))))
-    if wanted == ["a text"] and isinstance(value, int | float) and not isinstance(value, bool):
+    expected = list(dict.fromkeys(word for item in items if (word := _EXPECTED.get(item["type"]))))
+    if expected == ["a text"] and isinstance(value, int | float) and not isinstance(value, bool):
         return "type", f"is the number {shown(value)}", f'put it in quotes: "{shown(value)}"'
-    if wanted:
-        return "type", f"is {shown(value)}, {_but(value, wanted)}", f"give {' or '.join(wanted)}"
+    if expected:
+        return "type", f"is {shown(value)}, {_but(value, expected)}", f"give {' or '.join(expected)}"
     return "value", f"is {shown(value)}, which does not fit here", ""
 
 
-def _but(value: Any, wanted: list[str]) -> str:
-    """What a value is instead of what was wanted."""
+def _but(value: Any, expected: list[str]) -> str:
+    """Return what a value is instead of the expected type."""
     if isinstance(value, float):
         if not math.isfinite(value):
             return "not a finite number"
-        if "a whole number" in wanted:
+        if "a whole number" in expected:
             return "not a whole number"
     return "which is nothing" if value is None else f"which is {kind_of(value)}"
 
@@ -212,7 +212,7 @@ def _info(model: type[BaseModel], name: str | int) -> FieldInfo:
 
 
 def _docs(metadata: list[Any]) -> Iterator[str]:
-    """What ports say."""
+    """Yield what the ports of a field are for."""
     for item in metadata:
         if hasattr(item, "accepts"):
             yield f"the name of a node ({item.doc})"

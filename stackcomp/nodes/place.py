@@ -83,7 +83,7 @@ class Place(AreaNode):
 
         changed = [name for name in _STEPS if getattr(self, name) != type(self).model_fields[name].default]
         if self.homography is not None and changed:
-            raise BadValueError(f'"homography" and "{changed[0]}" both say where to: use one or the other')
+            raise BadValueError(f'"homography" and "{changed[0]}" both set the placement: use one or the other')
         if self.homography is not None and not isinstance(self.homography, Keyed):
             inverse(matrix(self.homography))
         about = [name for name in changed if name in ("turn", "scale", "stretch")]
