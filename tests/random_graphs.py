@@ -1,7 +1,7 @@
 """Graphs made up at random from the registry, so that a new kind is tried in all company by itself.
 
-A kind's ports, numbers and choices say what can be drawn for it. Only what is text (paths, names of channels and
-colour spaces) or what makes sense in one form alone (homographies) stands in `DRAWN`.
+A kind's ports, numbers and choices say what can be drawn for it. Only text (paths, names of channels and
+colour spaces) and values that make sense in one form alone (homographies) are in `DRAWN`.
 """
 
 from __future__ import annotations
@@ -112,13 +112,13 @@ def _add(made: RandomGraph, draw: random.Random, kind: str, forced: Mapping[str,
         trial.add(kind, name, **fields)
     except DocumentError:
         return False
-    found, problems = check_graph(trial.document(), made.folder, wanted=[name])
-    if found is None:
+    checked, problems = check_graph(trial.document(), made.folder, wanted=[name])
+    if checked is None:
         made.refused += 1
         assert all(problem.node == name for problem in problems if problem.severity == "error"), problems
         return False
-    made.graph, made.context = trial, found.context
-    made.checked[name] = found.nodes[name]
+    made.graph, made.context = trial, checked.context
+    made.checked[name] = checked.nodes[name]
     return True
 
 
@@ -168,7 +168,7 @@ def _type_at(source: CheckedNode, spec: Port) -> Any:
 
 
 def _source(made: RandomGraph, draw: random.Random, spec: Port, first: Any) -> CheckedNode | None:
-    """A node whose result a port takes, as far as that is quickly seen."""
+    """A node whose result a port takes, as far as a quick look shows."""
 
     def fits(source: CheckedNode) -> bool:
         type = _type_at(source, spec)

@@ -27,8 +27,8 @@ SHOTS = ("wide", "close", "lamp")
 MOST = 1.05
 
 
-def told(shot):
-    """What the shot's file of variables says."""
+def shot_variables(shot):
+    """The variables of the shot's file."""
     return json.loads((ROOT / "demo_shot" / shot / "shot.json").read_text())
 
 
@@ -45,7 +45,7 @@ def pixels(image):
 
 def node_without_grain(shot, node="final", **changes):
     """A node's picture at the truth's frame, the plate without grain; fields of nodes changed as node__field."""
-    variables = told(shot)
+    variables = shot_variables(shot)
     graph = stackcomp.Graph.open(ROOT / "graphs/lantern.json")
     for name, value in changes.items():
         changed, field = name.split("__")
@@ -62,8 +62,8 @@ def truth(shot, which="a"):
 def matte_of(shot):
     graph = stackcomp.Graph.open(ROOT / "graphs/lantern.json")
     graph.add("pick_channels", "cord_alone", layers="cord", as_="matte", channels={"A": "matte"})
-    comp = stackcomp.Composition(graph, root=ROOT, variables=told(shot))
-    image = comp.render("cord_alone", told(shot)["truth_frame"])
+    comp = stackcomp.Composition(graph, root=ROOT, variables=shot_variables(shot))
+    image = comp.render("cord_alone", shot_variables(shot)["truth_frame"])
     return image.over(image.display)["A"]
 
 
@@ -73,7 +73,7 @@ def relative(a, b):
 
 def outside_patch(shot):
     """Pixels that the patch does not touch at the truth's frame."""
-    variables = told(shot)
+    variables = shot_variables(shot)
     homography = np.reshape(dict(variables["bench"]["keys"])[variables["truth_frame"]], (3, 3))
     corners = np.array([[x, y, 1.0] for x, y in variables["patch_corners"]]) @ homography.T
     corners = corners[:, :2] / corners[:, 2:]
@@ -151,10 +151,10 @@ def test_the_cord_hangs_in_front(shot):
 @pytest.mark.parametrize("shot", SHOTS)
 def test_every_frame_checks_and_the_ids_cover_the_lantern(shot):
     """Coverages of the object ids add up to the beauty's alpha, as the open ID-matte specification asks."""
-    comp = stackcomp.load(ROOT / "graphs/lantern.json", root=ROOT, variables=told(shot))
+    comp = stackcomp.load(ROOT / "graphs/lantern.json", root=ROOT, variables=shot_variables(shot))
     # The shot's file serves the render script too, so it holds variables that the graph does not use.
     assert [problem.rule for problem in comp.check()] == ["variable-unused"]
-    layers = comp.render("cg", told(shot)["truth_frame"])
+    layers = comp.render("cg", shot_variables(shot)["truth_frame"])
     covered = sum(layers[f"CryptoObject0{rank}.{plane}"] for rank in (0, 1) for plane in "ga")
     assert np.abs(covered - layers["A"]).max() < 2e-3
 
@@ -162,7 +162,7 @@ def test_every_frame_checks_and_the_ids_cover_the_lantern(shot):
 @pytest.mark.parametrize("shot", SHOTS)
 def test_the_delivered_stills_look_like_the_pictures_in_the_readme(shot, tmp_path):
     """The still that the README's first command delivers, against the demo's preview."""
-    variables = {**told(shot), "out": str(tmp_path)}
+    variables = {**shot_variables(shot), "out": str(tmp_path)}
     comp = stackcomp.load(ROOT / "graphs/lantern.json", root=ROOT, variables=variables)
     (path,) = comp.deliver([variables["truth_frame"]], nodes=["still"])
     with Pillow.open(path) as file:
@@ -170,21 +170,21 @@ def test_the_delivered_stills_look_like_the_pictures_in_the_readme(shot, tmp_pat
     with Pillow.open(ROOT / "demo_shot/preview.png") as file:
         left = SHOTS.index(shot) * (352 + 6)
         preview = file.convert("RGB").crop((left, 204, left + 352, 402))
-    delivered, seen = (np.asarray(picture, np.float64) for picture in (still, preview))
+    delivered, previewed = (np.asarray(picture, np.float64) for picture in (still, preview))
     # The preview keeps every third of 256 levels.
-    assert np.abs(delivered - seen).mean() < 1.5
+    assert np.abs(delivered - previewed).mean() < 1.5
     # Nearly black was a median of 9.
     assert np.median(delivered) > 35
 
 
 def test_stops_for_looking_change_no_exr(tmp_path):
     comp = stackcomp.load(
-        ROOT / "graphs/lantern.json", root=ROOT, variables={**told("lamp"), "out": str(tmp_path)}
+        ROOT / "graphs/lantern.json", root=ROOT, variables={**shot_variables("lamp"), "out": str(tmp_path)}
     )
     (path,) = comp.deliver([1003], nodes=["out"])
-    found = exr.read(path).planes["G"]
+    delivered = exr.read(path).planes["G"]
     expected = comp.render("finished", 1003)["G"].astype(np.float16).astype(np.float32)
-    np.testing.assert_array_equal(found, expected)
+    np.testing.assert_array_equal(delivered, expected)
 
 
 def test_everything_together_is_small_enough_to_clone():

@@ -20,9 +20,9 @@ chunks = pytest.mark.parametrize("first", range(0, GRAPHS, CHUNK))
 
 
 def results(comp: Composition, names: list[str], **options) -> dict[str, Image]:
-    found = comp.results(names, 2, warn=lambda *_: None, **options)
+    computed = comp.results(names, 2, warn=lambda *_: None, **options)
     with np.errstate(all="ignore"):
-        return {result.node: result.image for result in found}
+        return {result.node: result.image for result in computed}
 
 
 def looks_at_neighbours(made: random_graphs.RandomGraph, name: str) -> bool:
@@ -32,20 +32,20 @@ def looks_at_neighbours(made: random_graphs.RandomGraph, name: str) -> bool:
     return area or any(looks_at_neighbours(made, wire.source) for wire in node.wires.values())
 
 
-def same(got: Image, expected: Image, exact: bool, said: str) -> None:
-    assert got.window == expected.window, said
-    assert got.channels == expected.channels, said
+def same(got: Image, expected: Image, exact: bool, case: str) -> None:
+    assert got.window == expected.window, case
+    assert got.channels == expected.channels, case
     for name in expected:
         a, b = got[name], expected[name]
         if exact or a.dtype != np.float32:
-            np.testing.assert_array_equal(a, b, err_msg=f"{said} {name}")
+            np.testing.assert_array_equal(a, b, err_msg=f"{case} {name}")
             continue
         finite = np.isfinite(a) & np.isfinite(b)
         peak = float(np.abs(b).max(initial=1e-3, where=finite))
         with np.errstate(invalid="ignore"):
             near = (a == b) | (np.isnan(a) & np.isnan(b)) | (np.abs(a - b) <= 1e-4 * peak)
         # A curve or a threshold behind a sum may turn its last bit into more, in few pixels.
-        assert near.mean() > 0.98 if near.size else True, f"{said} {name}: {near.mean():.1%} alike"
+        assert near.mean() > 0.98 if near.size else True, f"{case} {name}: {near.mean():.1%} alike"
 
 
 @chunks
@@ -59,17 +59,17 @@ def test_laws_of_random_graphs(first, tmp_path):
 def _laws(folder: Path, seed: int) -> None:
     made = random_graphs.make(folder, seed)
     comp = Composition(made.graph, root=folder)
-    names, said = list(made.checked), f"seed {seed}: {made.graph.to_json()}"
+    names, case = list(made.checked), f"seed {seed}: {made.graph.to_json()}"
     exact = {name: not looks_at_neighbours(made, name) for name in names}
 
     one_by_one = results(comp, names, fused=False)
     for name in names:
         image, node = one_by_one[name], made.checked[name]
-        assert image.type == node.type, said
-        assert image.display == node.display, said
-        assert image.channels == node.type.planes, said
-        assert all(plane.shape == image.window.shape for plane in image.planes.values()), said
-    _spreads_nothing(made, one_by_one, said)
+        assert image.type == node.type, case
+        assert image.display == node.display, case
+        assert image.channels == node.type.planes, case
+        assert all(plane.shape == image.window.shape for plane in image.planes.values()), case
+    _spreads_nothing(made, one_by_one, case)
     # All that nobody reads, in fused loops: whole, in tiles, smaller, with one thread; and one of them by itself.
     ends = made.ends
     together = results(comp, ends)
@@ -81,17 +81,17 @@ def _laws(folder: Path, seed: int) -> None:
     finally:
         set_threads(None)
     one = ends[seed % len(ends)]
-    same(results(comp, [one])[one], together[one], exact[one], f"{one} alone, {said}")
+    same(results(comp, [one])[one], together[one], exact[one], f"{one} alone, {case}")
     for name in ends:
         whole = together[name]
-        same(whole, one_by_one[name], exact[name], f"{name} fused, {said}")
-        same(again[name], whole, True, f"{name} in one thread, {said}")
+        same(whole, one_by_one[name], exact[name], f"{name} fused, {case}")
+        same(again[name], whole, True, f"{name} in one thread, {case}")
         for tile, parts in zip((Window(-4, -4, 17, 11), Window(17, 11, 40, 32)), tiles, strict=True):
-            same(parts[name], whole.over(whole.window & tile), exact[name], f"{name} in {tile}, {said}")
-        assert small[name].display == whole.display.scaled(0.4), said
+            same(parts[name], whole.over(whole.window & tile), exact[name], f"{name} in {tile}, {case}")
+        assert small[name].display == whole.display.scaled(0.4), case
 
 
-def _spreads_nothing(made: random_graphs.RandomGraph, found: dict[str, Image], said: str) -> None:
+def _spreads_nothing(made: random_graphs.RandomGraph, images: dict[str, Image], case: str) -> None:
     """No area kind spreads what is not finite: a pixel that it makes of others is never one of these."""
     for name, node in made.checked.items():
         computes = isinstance(node.node, AreaNode) and not node.node.fuses(node.types, made.context)
@@ -99,8 +99,8 @@ def _spreads_nothing(made: random_graphs.RandomGraph, found: dict[str, Image], s
             # Mixing with its input brings back what input and matte hold, at their own pixels and no others.
             there = np.zeros(_AROUND.shape, bool)
             for wire in node.wires.values():
-                there |= _not_finite(found[wire.source])
-            assert not (_not_finite(found[name]) & ~there).any(), f"{name}, {said}"
+                there |= _not_finite(images[wire.source])
+            assert not (_not_finite(images[name]) & ~there).any(), f"{name}, {case}"
 
 
 def _sees_neighbours(node: AreaNode, ports: list[str]) -> bool:

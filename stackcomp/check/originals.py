@@ -2,24 +2,25 @@
 
 Three rules, for every file that is to be written and is there already (or belongs to a sequence that is read):
 
-1. **What is read is never written over**, whatever anybody says: a file, any frame of a sequence, wanted today or
+1. **What is read is never written over**, and nothing allows it: a file, any frame of a sequence, rendered now or
    not. It is the same file under any name: through links of both kinds, with ``..`` in its path, in capitals
    where the file system does not tell them apart.
 2. **What this program did not write is refused**, unless the caller says that it may be replaced. A file is ours
-   when it carries our mark (`stackcomp.files.mark`); one that is damaged or cut short counts as somebody else's,
-   and so does a link that leads nowhere. An empty file holds nothing, so it may be replaced.
+   when it carries our mark (`stackcomp.files.mark`); one that is damaged or cut short counts as not ours,
+   and so does a link whose target does not exist. An empty file may be replaced.
 3. **A delivery is finished work.** It is replaced by another delivery of the same graph file for the same shot,
    however much the graph was changed in between. Another graph file, the same one for another shot, or a picture
    that is only looked at is refused like rule 2, with the same way to allow it.
 
-A graph file is known by its place below the root folder (by its name alone outside of it). A graph that was built
-in Python and never saved has none: it replaces deliveries of its like, and any graph replaces its deliveries. The
-shot is known by what variables lead to: it is another one when sequences whose paths hold variables lead to other
-files than before, and nothing that is read through a variable stayed. So a changed path in the graph, another
-version of the CG by a variable beside the same plate, or other numbers are still the same shot.
+A graph file is known by its place below the root folder (by its name alone outside of it). A graph that was
+built in Python and never saved has none: it replaces deliveries of other such graphs, and any graph replaces its
+deliveries. The shot is known by the files that variables lead to: it is another one when sequences whose paths
+hold variables lead to other files than before, and nothing that is read through a variable stayed. So a changed
+path in the graph, another version of the CG by a variable beside the same plate, or other numbers are still the
+same shot.
 
 Pictures to be looked at (of nodes, dumps and measurements) replace each other; findings, reports and schemas only
-their own kind. Graph files are no output: `stackcomp.document.graph.Graph.save` asks for itself.
+their own kind. Graph files are not outputs: `stackcomp.document.graph.Graph.save` asks separately.
 """
 
 from __future__ import annotations
@@ -61,12 +62,12 @@ class Reading:
 
     Attributes:
         path: a file; or a sequence, with frame tokens. From the root folder where relative.
-        said: what it is, for messages, such as ``what node "plate" reads``.
+        description: what it is, for messages, such as ``what node "plate" reads``.
         sequence: whether the path may hold frame tokens; else it is taken as it is.
     """
 
     path: str
-    said: str
+    description: str
     sequence: bool = False
 
 
@@ -110,7 +111,7 @@ def refusals(
     known = _Known(readings, Path(root))
     groups: dict[tuple[str, str, str, str], list[Path]] = {}
     for writing in writings:
-        use = known.said(writing.path)
+        use = known.description(writing.path)
         if use:
             rule, reason = "overwrites-input", use
         elif replace_foreign:
@@ -145,7 +146,7 @@ def _refusal(writing: Writing) -> tuple[str, str]:
     if state is None:
         gone = not os.path.islink(writing.path)
         return ("", "") if gone else ("replaces-foreign", "a link that leads nowhere")
-    # Nobody writes over a folder: whoever tries says so. An empty file holds nothing.
+    # A folder is never written over: writing the file reports that. An empty file may be replaced.
     if stat.S_ISDIR(state.st_mode) or (stat.S_ISREG(state.st_mode) and state.st_size == 0):
         return "", ""
     there = marks.read(writing.path)
@@ -215,7 +216,7 @@ class _Sequence:
         return match is not None and self.real.named(resolve(self.root, self.path, int(match[1]))) == text
 
     def files(self) -> Iterator[os.DirEntry[str]]:
-        """Those that are there, whatever their frame."""
+        """Files of the sequence that exist, of any frame."""
         path = Path(self.stand_in)
         for entry in _entries(Path(path.anchor), path.parts[1:] if path.anchor else path.parts):
             if self.holds(os.path.normcase(entry.path)):
@@ -231,17 +232,17 @@ class _Known:
         self.sequences: list[tuple[_Sequence, str]] = []
         for reading in readings:
             path = root / reading.path
-            # A path that cannot be understood is complained about by whoever reads it.
+            # A path that cannot be parsed is reported where it is read.
             with contextlib.suppress(ValueError):
                 if reading.sequence and FramePath(reading.path).has_frame:
-                    self.sequences.append((_Sequence(reading.path, root, self.real), reading.said))
+                    self.sequences.append((_Sequence(reading.path, root, self.real), reading.description))
                     continue
                 if reading.sequence:
                     path = resolve(root, reading.path, _ANY_FRAME)
-            self.files.setdefault(self.real(path), reading.said)
+            self.files.setdefault(self.real(path), reading.description)
 
-    def said(self, path: Path) -> str:
-        """What a path is, if it is read; else empty."""
+    def description(self, path: Path) -> str:
+        """What is read at a path; empty where nothing is."""
         for text in dict.fromkeys((self.real(path), self.real.named(path))):
             if text in self.files:
                 return self.files[text]
@@ -253,9 +254,9 @@ class _Known:
 
     @cached_property
     def _identities(self) -> dict[tuple[int, int], str]:
-        """Which file it really is, for those that are there: a second name on the disk is no other file.
+        """Device and inode of each file that exists, with what it is: a second name on the disk is the same file.
 
-        Only asked for when something that is there would be written over.
+        Only computed when a file that exists would be written over.
         """
         uses: dict[tuple[int, int], str] = {}
         for sequence, use in self.sequences:
@@ -271,7 +272,7 @@ class _Known:
                     if state:
                         uses.setdefault((state.st_dev, state.st_ino), use)
                 else:
-                    # What the listing of the folder tells need not be asked for file by file.
+                    # The listing of the folder has the inodes, so that no file needs a call of its own.
                     uses.setdefault((device, entry.inode()), use)
         for text, use in self.files.items():
             state = _state(text)
@@ -292,7 +293,7 @@ def _pattern(text: str) -> str:
 
 
 def _entries(folder: Path, parts: Sequence[str]) -> Iterator[os.DirEntry[str]]:
-    """What is there under a path in which a number stands for any."""
+    """Files that exist under a path in which `_ANY_FRAME` stands for any number."""
     numbered = next((k for k, part in enumerate(parts) if str(_ANY_FRAME) in part), None)
     if numbered is None:
         # Behind the last folder with a number comes one name without: it is looked up in its own folder.

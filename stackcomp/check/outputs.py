@@ -1,4 +1,4 @@
-"""What a graph would write, held against what is there (`stackcomp.originals`) and against each other."""
+"""Outputs of a graph, compared with the files that exist (`stackcomp.check.originals`) and with each other."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from stackcomp.check.bugs import bugs_of
 from stackcomp.check.originals import Reading, RealPaths, Writing, refusals
 from stackcomp.document.model import Document
 from stackcomp.errors import BadValueError, Problem
@@ -20,7 +21,7 @@ __all__ = ["Outputs", "mark_of", "readings"]
 
 @dataclass(frozen=True)
 class Outputs:
-    """Which files a graph will write, and over what.
+    """Which files a graph will write, and what they may replace.
 
     Attributes:
         nodes: deliver nodes that will write; all when None. Others only have to be right in themselves.
@@ -53,7 +54,8 @@ class Outputs:
             sink = document.nodes[name]
             assert isinstance(sink, SinkNode)
             idle = self.nodes is not None and name not in self.nodes
-            outputs = [(frame, path) for frame in frames for path in sink.outputs(frame, root)]
+            with bugs_of(name):
+                outputs = [(frame, path) for frame in frames for path in sink.outputs(frame, root)]
             problems = refusals(
                 (Writing(path, mark, name, "path") for _, path in outputs),
                 known,
@@ -105,12 +107,14 @@ def readings(
         path = getattr(node, "path", None)
         if isinstance(node, SourceNode) and isinstance(path, str):
             yield Reading(path, use, sequence=True)
-        for file in dict.fromkeys(file for frame in frames for file in node.files(frame, root)):
+        with bugs_of(name):
+            files = dict.fromkeys(file for frame in frames for file in node.files(frame, root))
+        for file in files:
             yield Reading(str(file.absolute()), use)
 
 
 def mark_of(document: Document, root: Path, kind: MarkKind = "delivery") -> Mark:
-    """What the files of a graph are marked as; only deliveries are told apart by graph and shot."""
+    """Return the mark for files of a graph; only the mark of a delivery tells graph and shot."""
     if kind != "delivery":
         return Mark(kind)
     return Mark(kind, _graph(document, root), frozenset(_reads(document, root)))

@@ -1,4 +1,4 @@
-"""Words in which the check stage speaks of ports and pictures."""
+"""Words for ports and pictures in messages of the check stage."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def alpha_way_out(given: Alpha, spec: Port) -> tuple[str, str]:
 
 
 def as_word(spec: Port) -> str:
-    """How a pick_channels node is told to make what a port wants."""
+    """Return the setting of a pick_channels node that gives what a port requires."""
     word = next((type.name for type in spec.accepts), "")
     return f'"as": "{word}"'
 

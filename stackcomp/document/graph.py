@@ -245,7 +245,7 @@ class Graph:
         try:
             state = path.stat()
             if stat.S_ISDIR(state.st_mode) or (stat.S_ISREG(state.st_mode) and state.st_size == 0):
-                return True  # No folder is replaced: whoever writes says so.
+                return True  # A folder is never replaced: writing the file reports that.
             if self._file is not None and self._file.exists() and self._file.samefile(path):
                 return True
             return stat.S_ISREG(state.st_mode) and path.read_bytes() == text.encode()

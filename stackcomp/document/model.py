@@ -88,17 +88,17 @@ def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> D
     given = _given(variables, problems)
     filling = resolve({**(own if isinstance(own, Mapping) else {}), **given})
     for name in [name for name in map(str, variables) if name not in given]:
-        # What cannot be a value has been said; where it is used, nothing is said again.
+        # A value of a wrong type has a finding already; its uses get none.
         filling.known.pop(name, None)
         filling.broken.add(name)
     filled = {
         key: value if key in ("variables", "$schema") else filling.fill(value, (key,))
         for key, value in raw.items()
     }
-    # Where there are no variables because they are written in another form, none is unknown.
+    # Where "variables" is not an object, its variables are not reported as unknown.
     unknown = "" if isinstance(own, Mapping) else "variable-unknown"
-    problems += [problem for problem in filling.found() if problem.rule != unknown]
-    # A field whose variable had no value would only repeat that complaint in other words.
+    problems += [problem for problem in filling.findings() if problem.rule != unknown]
+    # A field whose variable has no value would only repeat that finding in other words.
     spoilt = {place[:3] if place[0] == "nodes" else place[:1] for place in filling.spoilt}
     head, head_problems = _head(filled)
     problems += [
@@ -199,7 +199,7 @@ def build_node(name: str, fields: Any, spoilt: Collection[str] = ()) -> tuple[No
     Args:
         name: the node's name.
         fields: its JSON object, variables filled in.
-        spoilt: fields that hold nothing sensible, and about which nothing is said.
+        spoilt: fields whose values are not known, and which get no finding.
     """
     if not name or len(name) > _LONGEST_NAME or not name.isprintable() or name != name.strip():
         problem = Problem("node-name", f"{shown(name)} is not a name for a node",

@@ -44,6 +44,14 @@ def _finite(digits: str) -> float:
     return number
 
 
+def _whole(digits: str) -> int:
+    try:
+        return int(digits)
+    except ValueError:
+        # Python reads no whole number of more than some thousand digits.
+        raise BadValueError("the file holds a number of thousands of digits", "write a plain number") from None
+
+
 #: What a file may hold: the word for it, and how it is written.
 _WRITTEN = {"graph": "a graph is written { … }", "variables": 'variables are written {"name": value, …}'}
 Holds = Literal["graph", "variables"]
@@ -62,7 +70,9 @@ def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
             `DEEPEST` deep, not an object.
     """
     try:
-        document = json.loads(text, object_pairs_hook=_pairs, parse_constant=_constant, parse_float=_finite)
+        document = json.loads(
+            text, object_pairs_hook=_pairs, parse_constant=_constant, parse_float=_finite, parse_int=_whole
+        )
         _fit(document)
     except json.JSONDecodeError as error:
         mistakes = explain(text, error)
@@ -80,9 +90,6 @@ def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
         problems = [Problem("json", *_TOO_DEEP)]
     except BadValueError as error:
         problems = [Problem("json", error.message, error.way_out)]
-    except ValueError:
-        # Python reads no whole number of more than some thousand digits.
-        problems = [Problem("json", "the file holds a number of thousands of digits", "write a plain number")]
     else:
         if isinstance(document, dict):
             return document
@@ -108,7 +115,7 @@ _TOO_DEEP = (
 
 
 def _fit(document: Any) -> None:
-    """Refuse what later stages and terminals would stumble over."""
+    """Refuse what later stages and terminals cannot handle."""
     level = [document]
     for _ in range(DEEPEST):
         level = [item for held in level for item in _held(held)]
@@ -171,7 +178,7 @@ _PICTURES = {
     b"II*\0": "TIFF",
     b"MM\0*": "TIFF",
 }
-#: Larger files are not looked into only to see what might have been meant.
+#: Larger files are not read only for a suggestion.
 _LARGEST_LOOKED_INTO = 1_000_000
 
 
@@ -194,7 +201,7 @@ def _json_files(folder: Path) -> list[str]:
 
 
 def _holds(path: Path) -> Holds | Literal[""]:
-    """What a JSON file holds; empty where it cannot be told."""
+    """Return what a JSON file holds; empty where that is not known."""
     try:
         if path.stat().st_size > _LARGEST_LOOKED_INTO:
             return ""

@@ -17,14 +17,14 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from stackcomp.data.numbers import number_of
-from stackcomp.errors import BadValueError, Problem, did_you_mean, kind_of, pointer_to, shown
+from stackcomp.errors import BadValueError, BugError, Problem, did_you_mean, kind_of, pointer_to, shown
 
 __all__ = ["field_names", "validate"]
 
 _Model = TypeVar("_Model", bound=BaseModel)
 _Place = tuple[str | int, ...]
 
-_WANTED = {
+_EXPECTED = {
     "string_type": "a text",
     "int_type": "a whole number",
     "int_from_float": "a whole number",
@@ -61,21 +61,42 @@ def validate(
         node: name of the node for the findings, or empty.
         subject: what has these fields, for messages, such as ``a read node``.
         choices: names of all fields that may stand there.
+
+    Raises:
+        BugError: a validator of the model raised an exception that no value should cause.
     """
     # The names of attributes are ours alone: the model would take `as_` for `as`.
     inner = [name for name in model.model_fields if name not in choices and name in fields]
     problems = [_unknown((name,), node, subject, choices) for name in inner]
     known = {key: value for key, value in fields.items() if key not in inner}
+    text = json.dumps(known)
+    where = f'node "{node}"' if node else subject
     try:
-        made = model.model_validate_json(json.dumps(known), strict=True)
+        made = model.model_validate_json(text, strict=True)
     except ValidationError as error:
         by_place: dict[_Place, list[ErrorDetails]] = {}
         for item in error.errors(include_url=False):
+            cause = item.get("ctx", {}).get("error")
+            if isinstance(cause, Exception) and _is_bug(cause):
+                raise BugError(where, cause) from cause
             by_place.setdefault(_place(item, known), []).append(item)
         for place, items in by_place.items():
             problems.append(_problem(model, place, items, known, node, subject, choices))
         return None, problems
+    except (BugError, MemoryError, Warning):
+        raise
+    except Exception as error:
+        raise BugError(where, error) from error
     return (None if problems else made), problems
+
+
+def _is_bug(cause: Exception) -> bool:
+    """Whether an exception that a validator raised is a bug.
+
+    Validators raise BadValueError, or ValueError itself, for values that do not fit. An AssertionError, or
+    another subclass of ValueError, such as those of decoding and of linear algebra, was not raised for the user.
+    """
+    return not isinstance(cause, BadValueError) and type(cause) is not ValueError
 
 
 def _place(item: ErrorDetails, fields: Mapping[str, Any]) -> _Place:
@@ -134,7 +155,7 @@ def _problem(
 
 
 def _says(items: list[ErrorDetails], value: Any) -> tuple[str, str, str]:
-    """Rule, message and way out for all findings about one value."""
+    """Return rule, message and way out for all findings about one value."""
     first = items[0]
     kind, context = first["type"], first.get("ctx", {})
     own = context.get("error")
@@ -154,20 +175,20 @@ def _says(items: list[ErrorDetails], value: Any) -> tuple[str, str, str]:
     if isinstance(value, list) and kind in ("missing", "too_long", "too_short"):
         count = context.get("max_length", context.get("min_length", len(value) + len(items)))
         return "value", f"is a list of {len(value)}", f"give a list of {count}"
-    wanted = list(dict.fromkeys(word for item in items if (word := _WANTED.get(item["type"]))))
-    if wanted == ["a text"] and isinstance(value, int | float) and not isinstance(value, bool):
+    expected = list(dict.fromkeys(word for item in items if (word := _EXPECTED.get(item["type"]))))
+    if expected == ["a text"] and isinstance(value, int | float) and not isinstance(value, bool):
         return "type", f"is the number {shown(value)}", f'put it in quotes: "{shown(value)}"'
-    if wanted:
-        return "type", f"is {shown(value)}, {_but(value, wanted)}", f"give {' or '.join(wanted)}"
+    if expected:
+        return "type", f"is {shown(value)}, {_but(value, expected)}", f"give {' or '.join(expected)}"
     return "value", f"is {shown(value)}, which does not fit here", ""
 
 
-def _but(value: Any, wanted: list[str]) -> str:
-    """What a value is instead of what was wanted."""
+def _but(value: Any, expected: list[str]) -> str:
+    """Return what a value is instead of the expected type."""
     if isinstance(value, float):
         if not math.isfinite(value):
             return "not a finite number"
-        if "a whole number" in wanted:
+        if "a whole number" in expected:
             return "not a whole number"
     return "which is nothing" if value is None else f"which is {kind_of(value)}"
 
@@ -191,7 +212,7 @@ def _info(model: type[BaseModel], name: str | int) -> FieldInfo:
 
 
 def _docs(metadata: list[Any]) -> Iterator[str]:
-    """What ports say."""
+    """Yield what the ports of a field are for."""
     for item in metadata:
         if hasattr(item, "accepts"):
             yield f"the name of a node ({item.doc})"

@@ -60,8 +60,8 @@ class Filling:
             return [self.fill(item, (*place, str(k))) for k, item in enumerate(raw)]
         return raw
 
-    def found(self) -> list[Problem]:
-        """The problems, each variable without a value with the number of its uses."""
+    def findings(self) -> list[Problem]:
+        """Return the problems, each variable without a value with the number of its uses."""
         uses = [self._unknown.get(p.message, 1) for p in self.problems]
         return [p if count == 1 else replace(p, message=f"{p.message}, here and at {_places(count - 1)}")
                 for p, count in zip(self.problems, uses, strict=True)]  # fmt: skip

@@ -13,7 +13,7 @@ from stackcomp.data.image import Image, Plane
 from stackcomp.data.numbers import Keyed, Number
 from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
-from stackcomp.errors import Problem
+from stackcomp.errors import BadValueError, Problem
 from stackcomp.nodes.base import AreaNode, Context, Job, Port, colour_of
 from stackcomp.nodes.over_frames import singular_homography
 
@@ -71,7 +71,7 @@ class CleanPatch(AreaNode):
         if not isinstance(self.homography, Keyed):
             inverse(matrix(self.homography))
         if self.outline is not None and len(self.outline) < 3:
-            raise ValueError(f'"outline" has {len(self.outline)} corners, and a polygon has 3 or more')
+            raise BadValueError(f'"outline" has {len(self.outline)} corners, and a polygon has 3 or more')
         return self
 
     def at(self, frame: float, scale: float = 1.0) -> Self:

@@ -41,7 +41,9 @@ class ConvertColour(AreaNode, PixelNode):
 
     kind: Literal["convert_colour"] = "convert_colour"
     image: Annotated[str, Port(doc="picture to convert")]
-    to: Annotated[str | None, Field(description="Colour space wanted; the working space when left out.")] = None
+    to: Annotated[
+        str | None, Field(description="Colour space of the result; the working space when left out.")
+    ] = None
 
     def _target(self, context: Context) -> Encoding:
         from stackcomp.files import colour
@@ -60,11 +62,11 @@ class ConvertColour(AreaNode, PixelNode):
         except colour.UnknownEncoding as error:
             yield Problem("encoding-unknown", str(error), field="to")
             return
-        # By name: what stands in for an encoding that was complained about equals every other.
+        # By name: the stand-in for an encoding with an error is equal to every other.
         if source.name == target.name:
             yield Problem(
                 "converts-nothing",
-                f"changes nothing: {target} is wanted, and its input is declared to be that already",
+                f"changes nothing: it converts to {target}, and its input is declared to be in that already",
                 "declare the encoding that the file is really in, or leave this node out",
                 field="to" if self.to is not None else "image",
                 severity="warning",

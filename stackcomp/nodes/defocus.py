@@ -14,7 +14,7 @@ from stackcomp.data.numbers import Keyed, Number
 from stackcomp.data.port_types import Depth, PortType
 from stackcomp.data.reach import goes_on
 from stackcomp.data.window import Window
-from stackcomp.errors import Problem
+from stackcomp.errors import BadValueError, Problem
 from stackcomp.nodes.base import Adjustable, AreaNode, Context, Job, Port
 from stackcomp.nodes.over_frames import frames_that_differ, value_at
 
@@ -36,13 +36,13 @@ class Defocus(Adjustable, AreaNode):
     """Spreads every pixel's light over the disc that a lens makes of it.
 
     Either by ``depth`` and the four numbers of a thin lens, or all alike by ``radius``. Nearer discs cover
-    farther ones; what is in focus is untouched. Depth and ``focus_distance`` are in metres, ``focal_length`` and
+    farther ones; what is in focus is not changed. Depth and ``focus_distance`` are in metres, ``focal_length`` and
     ``gate_width`` in millimetres; a file's depth in another unit becomes metres by ``unit`` of its pick_channels
     node. Where depth is 0, negative or not finite there is nothing, and what light there is counts as infinitely
     far; partly covered pixels without depth take it from beside them.
 
     A thing with nothing behind it gets the sum of its discs, colour and alpha, so that it may be laid over any
-    plate. What a near thing hid of a farther one is made up from what stands beside it.
+    plate. Where a near thing hides a farther one, the farther one is filled in from the pixels beside it.
 
     Where discs are large it is slow: time grows with the number of pixels and with the square of the radius.
     With 3840×2160 pixels all out of focus, two cores took 6 seconds at 5 pixels, 21 at 10, 63 at 20 and 288 at
@@ -75,18 +75,20 @@ class Defocus(Adjustable, AreaNode):
         given = [name for name in _LENS if getattr(self, name) is not None]
         if self.radius is not None and (given or self.depth is not None):
             other = given[0] if given else "depth"
-            raise ValueError(f'"radius" makes all discs alike and "{other}" does not: give one or the other')
+            raise BadValueError(
+                f'"radius" gives all discs one size, but "{other}" does not: give one or the other'
+            )
         if self.radius is None:
             missing = [name for name in ("depth", *_LENS) if getattr(self, name) is None]
             if missing:
-                raise ValueError(
+                raise BadValueError(
                     f"a lens needs {', '.join(('depth', *_LENS))}, and {', '.join(missing)} "
                     f'{"is" if len(missing) == 1 else "are"} missing; or give "radius" alone'
                 )
         focal, focus = self.focal_length, self.focus_distance
         plain = not isinstance(focal, Keyed) and not isinstance(focus, Keyed)
         if plain and focal is not None and focus is not None and focus * 1000 <= focal:
-            raise ValueError(f"a lens of {focal:g} mm cannot focus at {focus:g} m, within its focal length")
+            raise BadValueError(f"a lens of {focal:g} mm cannot focus at {focus:g} m, within its focal length")
         return self
 
     def look(
@@ -158,7 +160,7 @@ class Defocus(Adjustable, AreaNode):
                 job.warn(
                     f"discs of up to {extent.radius:.0f} px radius are held to {self._most:g} px (largest_radius)"
                 )
-            # A part of the picture may well lie all before or all behind the focus.
+            # A part of the picture may lie all in front of or all behind the focus.
             if job.domains.get("image", picture.window) in picture.window:
                 self._judge_focus(extent, job)
         else:

@@ -193,7 +193,7 @@ def _values(annotation: Any, metadata: list[Any]) -> str:
     return {str: "text", bool: "true or false"}.get(annotation, "JSON")
 
 
-#: Stand-ins for what must be given and is no port; lists of numbers go by their length.
+#: Example values of required fields that are not ports; lists of numbers by their length.
 _EXAMPLES: dict[str, Any] = {"path": "plates/lantern.{frame:04d}.exr", "size": [1920, 1080]}
 _NUMBERS: dict[int, Any] = {
     1: 1.0,

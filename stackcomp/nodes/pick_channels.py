@@ -157,7 +157,7 @@ class PickChannels(ViewNode):
             if layer and layer not in layers and len(others) > 1:
                 if layer not in reported:
                     near = did_you_mean(layer, list(layers)) or _its(type)
-                    message = f'"{self.layers}" has no layer "{layer}", of which {", ".join(others)} are wanted'
+                    message = f'"{self.layers}" has no layer "{layer}", but {", ".join(others)} are required'
                     yield Problem("layer-missing", message, near, field=f"channels.{plane}")
                 reported.add(layer)
                 continue

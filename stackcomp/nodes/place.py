@@ -12,7 +12,7 @@ from stackcomp.data.image import Image
 from stackcomp.data.numbers import Keyed, Number
 from stackcomp.data.port_types import Colour, Layers, Matte, PortType
 from stackcomp.data.window import Window
-from stackcomp.errors import Problem
+from stackcomp.errors import BadValueError, Problem
 from stackcomp.kernels.compiled import Array
 from stackcomp.nodes.base import AreaNode, Context, Job, Port
 from stackcomp.nodes.over_frames import singular_homography
@@ -84,12 +84,12 @@ class Place(AreaNode):
 
         changed = [name for name in _STEPS if getattr(self, name) != type(self).model_fields[name].default]
         if self.homography is not None and changed:
-            raise ValueError(f'"homography" and "{changed[0]}" both say where to: use one or the other')
+            raise BadValueError(f'"homography" and "{changed[0]}" both set the placement: use one or the other')
         if self.homography is not None and not isinstance(self.homography, Keyed):
             inverse(matrix(self.homography))
         about = [name for name in changed if name in ("turn", "scale", "stretch")]
         if about and self.pivot is None:
-            raise ValueError(f'"{about[0]}" needs "pivot": [x, y], the point that stays where it is')
+            raise BadValueError(f'"{about[0]}" needs "pivot": [x, y], the point that stays where it is')
         return self
 
     def at(self, frame: float, scale: float = 1.0) -> Self:

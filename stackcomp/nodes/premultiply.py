@@ -25,7 +25,7 @@ def _premultiply_keeping_light(r, g, b, a):  # type: ignore[no-untyped-def]
 class Premultiply(PixelNode):
     """Multiplies colour by alpha.
 
-    Under alpha 0 a file with straight alpha holds whatever a program left there, and it goes. Where straight
+    Under alpha 0 the colour of a file with straight alpha has no meaning, and it is removed. Where straight
     colour was made from premultiplied colour inside the graph, light under alpha 0 is real, and it stays.
     """
 

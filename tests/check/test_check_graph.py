@@ -27,9 +27,9 @@ def write(path, channels="RGBA", frame=FRAME, **metadata):
 
 
 def checked(graph, root=".", **options):
-    found, problems = check_graph(graph.document(), Path(root), **options)
+    checked_graph, problems = check_graph(graph.document(), Path(root), **options)
     assert not problems
-    return found
+    return checked_graph
 
 
 def rules(graph, root=".", **options):
@@ -52,9 +52,9 @@ def test_types_and_windows_of_all_nodes(tmp_path):
     graph.add("unpremultiply", "straight", image="comp")
     graph.add("exposure", "brighter", image=plate, within=matte)
     graph.add("convert_colour", "log", image=plate, to="ACEScct")
-    found = checked(graph, tmp_path)
+    checked_graph = checked(graph, tmp_path)
     aces = Encoding("ACEScg", "scene-linear")
-    types = {name: node.type for name, node in found.nodes.items()}
+    types = {name: node.type for name, node in checked_graph.nodes.items()}
     assert types["cg"] == Layers(("A", "B", "G", "R", "Z"), "premultiplied", aces)
     assert types["depth"] == Depth("ray")
     assert types["matte"] == Matte()
@@ -62,10 +62,10 @@ def test_types_and_windows_of_all_nodes(tmp_path):
     assert types["comp"] == types["brighter"] == Colour("premultiplied", aces)
     assert types["straight"].alpha == "straight"
     assert types["log"].encoding == Encoding("ACEScct", "log")
-    assert {node.display for node in found.nodes.values()} == {FRAME}
-    assert found.nodes["comp"].types["source"] == Colour("premultiplied", aces)
-    assert [pick.plane for pick in found.nodes["comp"].wires["source"].picks] == ["R", "G", "B", "A"]
-    assert depth in found.nodes
+    assert {node.display for node in checked_graph.nodes.values()} == {FRAME}
+    assert checked_graph.nodes["comp"].types["source"] == Colour("premultiplied", aces)
+    assert [pick.plane for pick in checked_graph.nodes["comp"].wires["source"].picks] == ["R", "G", "B", "A"]
+    assert depth in checked_graph.nodes
 
 
 def test_a_file_of_one_channel_is_a_matte(tmp_path):
@@ -97,7 +97,7 @@ def test_only_what_is_wanted_is_looked_at():
     assert list(checked(graph, wanted=["fine"]).nodes) == ["slate", "fine"]
 
 
-def test_a_mistake_is_not_told_again_by_what_hangs_on_it(tmp_path):
+def test_a_mistake_is_not_reported_again_at_nodes_that_depend_on_it(tmp_path):
     write(tmp_path / "plate.exr", "RGB")
     write(tmp_path / "small.exr", "RGB", Window.of_size(3, 3))
     graph = Graph(frames="1")
@@ -147,9 +147,9 @@ def test_warnings_stop_nothing():
     graph = Graph(frames="1")
     graph.add("deliver", "out", image=slate(graph), path="a.exr")
     slate(graph, "idle")
-    found, problems = check_graph(graph.document(), Path("."))
-    assert found is not None
-    assert found.warnings == tuple(problems)
+    checked_graph, problems = check_graph(graph.document(), Path("."))
+    assert checked_graph is not None
+    assert checked_graph.warnings == tuple(problems)
     assert [p.severity for p in problems] == ["warning"]
 
 
@@ -198,7 +198,7 @@ def test_an_original_is_safe_under_any_name(tmp_path):
         assert rules(graph, tmp_path) == [("out", "overwrites-input")], path
 
 
-def test_an_original_is_safe_from_a_deliver_node_that_does_not_hang_on_it(tmp_path):
+def test_an_original_is_safe_from_a_deliver_node_that_does_not_depend_on_it(tmp_path):
     write(tmp_path / "plate.exr", "RGB")
     graph = Graph(frames="1")
     graph.add("read", "plate", path="plate.exr", encoding="ACEScg")
@@ -219,7 +219,7 @@ def test_all_frames_of_a_sequence_that_is_read_are_originals(tmp_path):
     assert rules(graph, tmp_path, frames=[1]) == []
 
 
-def test_numbers_that_grow_together_are_told(tmp_path):
+def test_numbers_that_grow_together_are_reported(tmp_path):
     graph = Graph()
     graph.add("deliver", "one", image=slate(graph), path="out.{frame:02d}.exr")
     graph.add("deliver", "two", image="slate", path="out.{frame}.exr")
@@ -242,7 +242,7 @@ def test_a_graph_without_frames(tmp_path):
     assert rules(graph, tmp_path, frames=[1, 2]) == [("plate", "frame-missing"), ("other", "frame-missing")]
 
 
-def test_a_config_on_disk_is_found_from_the_root(tmp_path):
+def test_a_config_on_disk_is_checked_graph_from_the_root(tmp_path):
     import PyOpenColorIO
 
     from stackcomp.files.colour import DEFAULT_CONFIG
@@ -280,13 +280,13 @@ wirings = st.integers(1, 7).flatmap(
 
 
 def reach(edges, start):
-    found, waiting = set(), list(edges.get(start, ()))
+    reached, waiting = set(), list(edges.get(start, ()))
     while waiting:
         here = waiting.pop()
-        if here not in found:
-            found.add(here)
+        if here not in reached:
+            reached.add(here)
             waiting += edges.get(here, ())
-    return found
+    return reached
 
 
 @given(wirings)
@@ -294,17 +294,17 @@ def test_cycles_are_cycles(wiring):
     edges = {str(k): [str(other) for other in others] for k, others in wiring.items()}
     looped = {name for name in edges if name in reach(edges, name)}
     assert in_cycles(edges) == looped
-    found = cycles(edges)
-    for path in found:
+    paths = cycles(edges)
+    for path in paths:
         assert path[0] == path[-1]
         assert len(set(path)) == len(path) - 1
         assert all(other in edges[one] for one, other in pairwise(path))
     # Each connected component is reported once.
     same = {frozenset(n for n in looped if n in reach(edges, name) and name in reach(edges, n)) for name in looped}
-    assert len(found) == len(same)
+    assert len(paths) == len(same)
 
 
-def test_the_shortest_way_round_is_told():
+def test_the_shortest_cycle_is_reported():
     assert cycles({"a": ["b", "d"], "b": ["c"], "c": ["a"], "d": ["a"]}) == [["a", "d", "a"]]
 
 
@@ -391,15 +391,15 @@ def test_a_conversion_that_changes_nothing_is_a_warning_that_names_the_declarati
     graph.add("convert_colour", "again", image="log", to="acescct")
     graph.add("pick_channels", "as_log", layers="plate", encoding="ACEScct")
     graph.add("convert_colour", "five", image="as_log", to="ACEScct")
-    found = {p.node: p for p in Composition(graph, root=tmp_path).check() if p.rule == "converts-nothing"}
-    assert list(found) == ["one", "two", "three", "again", "five"]
-    assert {p.severity for p in found.values()} == {"warning"}
-    assert "ACEScg (scene-linear) is wanted" in found["one"].message
-    assert found["one"].message.endswith('by "encoding" of node "plate"')
-    assert found["two"].message.endswith('by the header of the file that node "tagged" reads')
-    assert found["three"].way_out == "leave this node out"
-    assert found["again"].message.endswith('by node "log", which converts to it')
-    assert found["five"].message.endswith('by "encoding" of node "as_log"')
+    warnings = {p.node: p for p in Composition(graph, root=tmp_path).check() if p.rule == "converts-nothing"}
+    assert list(warnings) == ["one", "two", "three", "again", "five"]
+    assert {p.severity for p in warnings.values()} == {"warning"}
+    assert "it converts to ACEScg (scene-linear)" in warnings["one"].message
+    assert warnings["one"].message.endswith('by "encoding" of node "plate"')
+    assert warnings["two"].message.endswith('by the header of the file that node "tagged" reads')
+    assert warnings["three"].way_out == "leave this node out"
+    assert warnings["again"].message.endswith('by node "log", which converts to it')
+    assert warnings["five"].message.endswith('by "encoding" of node "as_log"')
 
 
 def test_a_wrong_working_space_brings_no_word_about_conversions(tmp_path):

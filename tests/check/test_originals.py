@@ -76,16 +76,16 @@ def save_graph(name="graph.json", **more):
 
 
 @dataclass
-class Told:
-    """How an attempt ended: exit code and what was said."""
+class Outcome:
+    """How an attempt ended: exit code and what was written to standard error."""
 
     code: int
-    said: str
+    output: str
 
 
 def command(*words):
     done = CliRunner().invoke(app, [str(word) for word in words], prog_name="stackcomp")
-    return Told(done.exit_code, done.stderr)
+    return Outcome(done.exit_code, done.stderr)
 
 
 def deliver_node(target):
@@ -105,8 +105,8 @@ def by_python(target, foreign):
     try:
         comp.deliver(frames=[1], replace_foreign=foreign)
     except CheckError as error:
-        return Told(2, str(error))
-    return Told(0, "")
+        return Outcome(2, str(error))
+    return Outcome(0, "")
 
 
 def by_render(target, foreign):
@@ -143,15 +143,15 @@ ENDINGS = {"python": ".exr", "render": ".exr", "to": ".exr", "dump": ".exr", "pi
 
 def contents(folder):
     """Everything below a folder, links as such; but for the graph, which an attempt writes first."""
-    found = {}
+    files = {}
     for path in sorted(folder.rglob("*")):
         if path.is_symlink():
-            found[path] = os.readlink(path)
+            files[path] = os.readlink(path)
         elif path.is_file() and not path.samefile(folder / "graph.json"):
-            found[path] = path.read_bytes()
+            files[path] = path.read_bytes()
         elif path.is_dir():
-            found[path] = None
-    return found
+            files[path] = None
+    return files
 
 
 # -- what is read --------------------------------------------------------------------------------------------
@@ -187,10 +187,10 @@ OTHERS = {
 @pytest.mark.parametrize("way", WAYS)
 def test_what_is_read_is_never_written_over(place, way, case, foreign):
     before = contents(place)
-    told = WAYS[way](PLATE[case], foreign)
-    assert told.code == 2, told.said
-    assert ('over what node "plate" reads' if way in GRAPHS else "over what is measured") in told.said
-    assert "originals are never overwritten" in told.said
+    outcome = WAYS[way](PLATE[case], foreign)
+    assert outcome.code == 2, outcome.output
+    assert ('over what node "plate" reads' if way in GRAPHS else "over what is measured") in outcome.output
+    assert "originals are never overwritten" in outcome.output
     assert contents(place) == before
 
 
@@ -198,11 +198,11 @@ def test_what_is_read_is_never_written_over(place, way, case, foreign):
 @pytest.mark.parametrize("case", OTHERS)
 @pytest.mark.parametrize("way", GRAPHS)
 def test_what_else_a_graph_is_made_from(place, way, case, foreign):
-    target, said = OTHERS[case]
+    target, description = OTHERS[case]
     before = contents(place)
-    told = GRAPHS[way](target, foreign)
-    assert told.code == 2, told.said
-    assert f"over {said}" in told.said
+    outcome = GRAPHS[way](target, foreign)
+    assert outcome.code == 2, outcome.output
+    assert f"over {description}" in outcome.output
     assert contents(place) == before
 
 
@@ -211,17 +211,17 @@ def test_where_capitals_do_not_count(place, monkeypatch, way):
     """What `os.path.normcase` says of the system decides, for files that are not there yet."""
     monkeypatch.setattr(os.path, "normcase", lambda path: os.fspath(path).lower())
     before = contents(place)
-    told = WAYS[way]("IN/../in/Plate_0042.EXR", False)
-    assert told.code == 2
-    assert "originals are never overwritten" in told.said
+    outcome = WAYS[way]("IN/../in/Plate_0042.EXR", False)
+    assert outcome.code == 2
+    assert "originals are never overwritten" in outcome.output
     assert contents(place) == before
 
 
-def test_a_number_of_another_width_is_no_frame():
+def test_a_number_of_another_width_is_not_a_frame():
     known = [Reading("a/plate.{frame:04d}.exr", "the plate", sequence=True)]
     for name, count in (("0001", 1), ("12345", 1), ("-001", 1), ("001", 0), ("00001", 0), ("x", 0), ("1", 0)):
-        found = refusals([Writing(Path(f"root/a/plate.{name}.exr"), Mark("picture"))], known, "root")
-        assert len(found) == count, name
+        problems = refusals([Writing(Path(f"root/a/plate.{name}.exr"), Mark("picture"))], known, "root")
+        assert len(problems) == count, name
 
 
 def test_a_number_in_the_folder_and_in_the_name():
@@ -234,8 +234,8 @@ def test_a_second_name_of_a_frame_in_a_folder_of_its_own(tmp_path):
     write_exr(tmp_path / "0003/far.exr")
     os.link(tmp_path / "0003/far.exr", tmp_path / "other.exr")
     known = [Reading("{frame:04d}/far.exr", "what is far", sequence=True)]
-    (found,) = refusals([Writing(tmp_path / "other.exr", Mark("picture"))], known, tmp_path)
-    assert found.rule == "overwrites-input"
+    (problem,) = refusals([Writing(tmp_path / "other.exr", Mark("picture"))], known, tmp_path)
+    assert problem.rule == "overwrites-input"
 
 
 # -- what others wrote ---------------------------------------------------------------------------------------
@@ -306,10 +306,10 @@ def test_what_others_wrote_is_refused(place, way, make):
     target = place / f"out/thing{ENDINGS[way]}"
     make(target)
     before = contents(place)
-    told = WAYS[way](f"out/thing{ENDINGS[way]}", False)
-    assert told.code == 2, told.said
-    assert f"would replace out/thing{ENDINGS[way]}, " in told.said
-    assert "--replace-foreign" in told.said
+    outcome = WAYS[way](f"out/thing{ENDINGS[way]}", False)
+    assert outcome.code == 2, outcome.output
+    assert f"would replace out/thing{ENDINGS[way]}, " in outcome.output
+    assert "--replace-foreign" in outcome.output
     assert contents(place) == before
 
 
@@ -323,12 +323,12 @@ def test_and_replaced_when_somebody_says_so(place, way):
     assert WAYS[way](f"out/thing{ENDINGS[way]}", False).code == 0
 
 
-def test_findings_are_added_when_somebody_says_so(place):
+def test_findings_are_added_when_the_caller_allows_it(place):
     by_others(place / "out/thing.json")
     assert by_write("out/thing.json", True).code == 0
-    told = json.loads((place / "out/thing.json").read_text())
-    assert told["mine"] == 3
-    assert len(told["black"]) == 3
+    findings = json.loads((place / "out/thing.json").read_text())
+    assert findings["mine"] == 3
+    assert len(findings["black"]) == 3
     assert mark.read(place / "out/thing.json") == Mark("findings")
 
 
@@ -358,9 +358,9 @@ def test_what_is_ours_or_empty_is_replaced_without_a_word(place, way, make):
     target = place / f"out/thing{ENDINGS[way]}"
     make(target)
     for _ in range(2):
-        told = WAYS[way](f"out/thing{ENDINGS[way]}", False)
-        assert told.code == 0, told.said
-        assert "replace" not in told.said
+        outcome = WAYS[way](f"out/thing{ENDINGS[way]}", False)
+        assert outcome.code == 0, outcome.output
+        assert "replace" not in outcome.output
     assert mark.read(target) is not None
 
 
@@ -385,14 +385,14 @@ def test_all_frames_are_looked_at_and_few_are_named(place):
             write_exr(place / f"in/plate_{frame:04d}.exr")
             shutil.copy(place / "in/plate_0001.exr", place / f"in/late_{frame + 2:04d}.exr")
     deliver_node("out/f.{frame:04d}.png")
-    told = command("check", "graph.json", *VALUES, "--frames", "1-189")
-    assert told.code == 2
+    outcome = command("check", "graph.json", *VALUES, "--frames", "1-189")
+    assert outcome.code == 2
     done = CliRunner().invoke(app, ["check", "graph.json", *VALUES, "--frames", "1-189"])
     assert (
         "would replace out/f.0002.png, out/f.0003.png, out/f.0004.png and 185 more, which stackcomp" in done.stdout
     )
     allowed = command("check", "graph.json", *VALUES, "--frames", "1-189", "--replace-foreign")
-    assert "would replace" not in allowed.said
+    assert "would replace" not in allowed.output
     assert not (place / "out/f.0001.png").exists()
 
 
@@ -430,13 +430,13 @@ def test_a_schema(place):
         assert command("schema", "--to", "graph.schema.json").code == 0
     for name in ("graph.json", "values.json"):
         before = (place / name).read_bytes()
-        told = command("schema", "--to", name)
-        assert told.code == 2
-        assert f"would replace {name}, which stackcomp did not write" in told.said
+        outcome = command("schema", "--to", name)
+        assert outcome.code == 2
+        assert f"would replace {name}, which stackcomp did not write" in outcome.output
         assert (place / name).read_bytes() == before
     assert by_write("out/found.json", False).code == 0
-    told = command("schema", "--to", "out/found.json")
-    assert "would replace out/found.json, which holds findings of measuring" in told.said
+    outcome = command("schema", "--to", "out/found.json")
+    assert "would replace out/found.json, which holds findings of measuring" in outcome.output
     assert command("schema", "--to", "values.json", "--replace-foreign").code == 0
 
 
@@ -487,9 +487,10 @@ def test_a_graph_replaces_its_own_deliveries_however_it_changed(shots):
     ]
     for nodes in changed:
         save("graphs/lantern.json")
-        told = json.loads(Path(graph).read_text())
-        told["nodes"] = {k: v for k, v in {**told["nodes"], **nodes}.items() if v is not None}
-        Path(graph).write_text(json.dumps(told))
+        changed_graph = json.loads(Path(graph).read_text())
+        merged = {**changed_graph["nodes"], **nodes}
+        changed_graph["nodes"] = {k: v for k, v in merged.items() if v is not None}
+        Path(graph).write_text(json.dumps(changed_graph))
         assert rendered(graph).code == 0, nodes
     for words in (("--set", "version=2"), ("--set", "stops=1"), ("--set", "shot=./wide"), ("--frames", "2")):
         assert rendered(graph, *words).code == 0, words
@@ -522,10 +523,12 @@ def test_another_graph_is_refused(shots, other):
     assert rendered(save("graphs/lantern.json")).code == 0
     before = contents_of("out")
     save(other)
-    told = rendered(other)
-    assert told.code == 2
-    assert "would replace out/final.0001.exr and out/final.0002.exr, which another graph delivered" in told.said
-    assert '"replace": "anything"' in told.said
+    outcome = rendered(other)
+    assert outcome.code == 2
+    assert (
+        "would replace out/final.0001.exr and out/final.0002.exr, which another graph delivered" in outcome.output
+    )
+    assert '"replace": "anything"' in outcome.output
     assert contents_of("out") == before
     assert rendered(other, "--replace-foreign").code == 0
     assert rendered(other).code == 0
@@ -536,9 +539,9 @@ def test_another_shot_is_refused(shots):
     graph = save("graphs/lantern.json")
     assert rendered(graph).code == 0
     before = contents_of("out")
-    told = rendered(graph, "--set", "shot=close")
-    assert told.code == 2
-    assert "out/final.0002.exr, delivered for another shot (variables lead to other files now)" in told.said
+    outcome = rendered(graph, "--set", "shot=close")
+    assert outcome.code == 2
+    assert "out/final.0002.exr, delivered for another shot (variables lead to other files now)" in outcome.output
     assert contents_of("out") == before
     assert rendered(graph, "--set", "shot=close", "--set", "out=out2").code == 0
     assert rendered(graph, "--set", "shot=close", "--replace-foreign").code == 0
@@ -568,9 +571,9 @@ def test_what_is_only_looked_at_takes_no_deliverys_place(shots):
     graph = save("graphs/lantern.json")
     assert rendered(graph).code == 0
     before = contents_of("out")
-    told = rendered(graph, "--node", "plate", "--to", "out/final.{frame:04d}.exr")
-    assert told.code == 2
-    assert "which a deliver node wrote, with what is only to be looked at" in told.said
+    outcome = rendered(graph, "--node", "plate", "--to", "out/final.{frame:04d}.exr")
+    assert outcome.code == 2
+    assert "which a deliver node wrote, with what is only to be looked at" in outcome.output
     assert contents_of("out") == before
     # The other way round it is fine: pictures to be looked at can be made again.
     assert rendered(graph, "--node", "plate", "--to", "looks/final.{frame:04d}.exr").code == 0

@@ -124,7 +124,7 @@ def test_names_are_made_up_and_are_texts():
         (lambda g: g.set("b", size=[2, 2]), 'there is no node "b"'),
     ],
 )
-def test_mistakes_are_told_at_once_and_change_nothing(call, words):
+def test_mistakes_are_reported_at_once_and_change_nothing(call, words):
     graph = Graph()
     graph.add("flat", "a", size=[1, 1], coverage=0.5)
     before = graph.to_json()
@@ -198,7 +198,7 @@ def test_variables_in_keys_and_choices_wait_for_their_values():
         Composition(graph, variables={"word": "mat"})
 
 
-def test_nothing_is_said_about_what_a_variable_without_value_left_open():
+def test_fields_left_open_by_a_variable_without_value_get_no_finding():
     node = {"kind": "flat", "size": [1, 1]}
     nodes = {
         "a": "${x}",

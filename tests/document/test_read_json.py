@@ -98,25 +98,25 @@ def test_bytes_of_other_encodings(tmp_path):
 @given(st.text(max_size=40))
 def test_any_text_is_an_object_or_an_error(text):
     try:
-        found = parse_json(text, "")
+        document = parse_json(text, "")
     except DocumentError:
         return
-    assert isinstance(found, dict)
+    assert isinstance(document, dict)
 
 
-def test_all_mistakes_of_other_languages_are_told_at_once():
+def test_all_mistakes_of_other_languages_are_reported_at_once():
     with pytest.raises(DocumentError) as caught:
         parse_json("{\n// x\n'a': [1,],\n}", "g.json")
-    said = [problem.message for problem in caught.value.problems]
-    assert len(said) == 3
-    assert "line 3, column 8, and more in line 3" in said[1]
+    messages = [problem.message for problem in caught.value.problems]
+    assert len(messages) == 3
+    assert "line 3, column 8, and more in line 3" in messages[1]
 
 
-def test_every_repeated_key_is_told_with_its_lines():
+def test_every_repeated_key_is_reported_with_its_lines():
     with pytest.raises(DocumentError) as caught:
         parse_json('{"a": 1,\n "a": {"x": 1,\n"x": 2},\n "\\u0061": 3}', "g.json")
-    said = [problem.message for problem in caught.value.problems]
-    assert said == [
+    messages = [problem.message for problem in caught.value.problems]
+    assert messages == [
         'the key "a" stands 3 times in one object, in lines 1, 2 and 4',
         'the key "x" stands twice in one object, in lines 2 and 3',
     ]
@@ -124,13 +124,13 @@ def test_every_repeated_key_is_told_with_its_lines():
 
 @given(st.text(alphabet="{}[],:\"'#/*\\ \n01.-aetrufls“”", max_size=30))
 def test_whatever_is_refused_is_explained(text):
-    found = []
+    problems = []
     try:
         parse_json(text, "g.json")
     except DocumentError as error:
-        found = [(problem.message, problem.way_out) for problem in error.problems]
-        found = found or [("", "")]
-    assert all(message and way_out for message, way_out in found)
+        problems = [(problem.message, problem.way_out) for problem in error.problems]
+        problems = problems or [("", "")]
+    assert all(message and way_out for message, way_out in problems)
 
 
 def write_json(path, text):

@@ -23,7 +23,7 @@ def fill(raw, **variables):
 def rules(raw, **variables):
     filling = resolve(variables)
     filling.fill(raw, ("nodes", "a", "path"))
-    return [problem.rule for problem in filling.found()]
+    return [problem.rule for problem in filling.findings()]
 
 
 @given(json_values)
@@ -91,17 +91,17 @@ def test_what_cannot_be_filled_in(text, rule):
     assert rules(text, list=[1], truth=True, nothing=None) == [rule]
 
 
-def test_a_variable_without_value_is_told_once_with_its_uses():
+def test_a_variable_without_value_is_reported_once_with_its_uses():
     filling = Filling()
     for k in range(4):
         filling.fill("${shot}", ("nodes", f"n{k}", "path"))
-    (problem,) = filling.found()
+    (problem,) = filling.findings()
     assert problem.message == 'variable "shot" has no value, here and at 3 other places'
     assert problem.pointer == "/nodes/n0/path"
     assert len(filling.spoilt) == 4
 
 
-def test_a_circle_is_told_once_and_spoils_what_hangs_on_it():
+def test_a_cycle_is_reported_once_and_spoils_what_depends_on_it():
     filling = resolve({"a": "${b}", "b": "${c}", "c": "x${a}", "d": "${a}", "e": "${d}", "f": "good"})
     (problem,) = filling.problems
     assert "a → b → c → a" in problem.message
@@ -137,20 +137,20 @@ def test_names_with_dots_and_slashes_have_exact_pointers():
     assert filling.problems[0].pointer == "/nodes/n.1/channels/a.b/c~1d"
 
 
-def test_a_value_of_the_wrong_kind_is_told_with_its_variable():
+def test_a_value_of_the_wrong_kind_is_reported_with_its_variable():
     graph = Graph(variables={"black": "0.002", "size": [4]})
     graph.add("flat", "slate", size="${size}")
     graph.add("match_black", "lifted", image="slate", black="${black}")
     with pytest.raises(DocumentError) as error:
         graph.document({"black": "lots"})
-    said = [problem.message for problem in error.value.problems]
-    assert said == [
+    messages = [problem.message for problem in error.value.problems]
+    assert messages == [
         '"size" is a list of 1, from variable "size"',
         '"black" is "lots", which is a text, from variable "black"',
     ]
 
 
-def test_a_variable_that_can_be_no_value_is_told_once():
+def test_a_variable_that_cannot_be_a_value_is_reported_once():
     graph = Graph(variables={"gain": 1, "more": "${gain}"})
     graph.add("flat", "slate", size=[4, 4])
     graph.add("exposure", "brighter", image="slate", stops="${gain}")

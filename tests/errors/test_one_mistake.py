@@ -1,7 +1,7 @@
-"""One mistake a file: each graph of this folder, and beside it exactly what is said about it.
+"""One mistake a file: each graph of this folder, and beside it the exact messages about it.
 
-A new case is a graph here. Run once with the environment variable STACKCOMP_UPDATE_MESSAGES set: what is
-said is written beside the graph, and the run fails. Read it as the person who made the mistake would.
+A new case is a graph here. Run once with the environment variable STACKCOMP_UPDATE_MESSAGES set: the
+messages are written beside the graph, and the run fails. Read them as the person who made the mistake would.
 """
 
 import json
@@ -17,14 +17,14 @@ _HERE = Path(__file__).parent
 _CASES = sorted(_HERE.glob("*.json"))
 
 
-def _said(case: Path) -> list[stackcomp.Problem]:
+def _findings(case: Path) -> list[stackcomp.Problem]:
     graph = Path(shutil.copy(case, case.name))
     try:
         comp = stackcomp.load(graph)
     except stackcomp.DocumentError as error:
         return error.problems
     finally:
-        # Messages about files that are missing tell what else is there.
+        # Messages about missing files list the other files of the folder.
         graph.unlink()
     return comp.check()
 
@@ -37,7 +37,7 @@ def _text(problems: list[stackcomp.Problem]) -> str:
 def problems(case, inputs, monkeypatch):
     # Paths are relative, so that messages hold no path of this machine.
     monkeypatch.chdir(inputs)
-    return _said(case)
+    return _findings(case)
 
 
 @pytest.mark.parametrize("case", _CASES, ids=lambda path: path.stem)

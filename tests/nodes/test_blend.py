@@ -257,5 +257,5 @@ def test_pyvips_agrees_on_opaque_pictures():
         return pyvips.Image.new_from_array(picture * np.float32(255)).copy(interpretation="srgb")
 
     for mode, name in theirs.items():
-        found = vips(backdrop).composite2(vips(source), name).numpy() / 255
-        np.testing.assert_allclose(images[mode].to_array(), found, atol=2e-6, err_msg=mode)
+        expected = vips(backdrop).composite2(vips(source), name).numpy() / 255
+        np.testing.assert_allclose(images[mode].to_array(), expected, atol=2e-6, err_msg=mode)

@@ -64,7 +64,7 @@ def test_opencolorio_agrees_on_its_own_test_file(material, clamp):
 
 
 @pytest.mark.parametrize(
-    ("fields", "said", "field"),
+    ("fields", "message", "field"),
     [
         ({"file": "on.cc"}, 'did you mean "one.cc"', "file"),
         ({"file": "two.ccc"}, 'choose one by "id": "noon", "dusk"', "id"),
@@ -73,26 +73,26 @@ def test_opencolorio_agrees_on_its_own_test_file(material, clamp):
         ({"file": "broken.cc"}, "broken.cc: line 2: it is not XML", "file"),
     ],
 )
-def test_what_is_wrong_with_the_file_is_said_before_a_pixel_is_read(folder, fields, said, field):
+def test_mistakes_in_the_file_are_reported_before_a_pixel_is_read(folder, fields, message, field):
     (folder / "broken.cc").write_text("<ColorCorrection>\n<SOPNode")
     (problem,) = Composition(graph(**fields), root=folder).check()
     assert problem.severity == "error"
-    assert said in str(problem)
+    assert message in str(problem)
     assert (problem.node, problem.field) == ("graded", field)
 
 
 @pytest.mark.parametrize(
-    ("fields", "said"),
+    ("fields", "message"),
     [
         ({"file": "one.cc", "slope": [1, 1, 1]}, 'has a "file" and "slope" as well'),
         ({"file": "one.cc", "power": 2, "saturation": 1}, 'has a "file" and "power" and "saturation" as well'),
         ({"id": "dusk"}, 'has an "id" without a "file"'),
     ],
 )
-def test_numbers_here_or_in_the_file(folder, fields, said):
-    with pytest.raises(DocumentError) as told:
+def test_numbers_here_or_in_the_file(folder, fields, message):
+    with pytest.raises(DocumentError) as caught:
         Composition(graph(**fields), root=folder).check()
-    assert said in str(told.value)
+    assert message in str(caught.value)
 
 
 def delivering(path="out.{frame:04d}.exr", **fields):

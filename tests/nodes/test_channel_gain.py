@@ -25,8 +25,8 @@ def test_a_neutral_patch_becomes_neutral(one_pixel):
     # Neutral 5 of the 24-patch chart in ACEScg (colour-science 0.4.7), lit 20 % too warm: gains from the
     # published patch bring every channel back to it.
     neutral = np.array([0.190354, 0.190783, 0.189921])
-    seen = neutral * [1.2, 1, 0.8]
-    got = one_pixel("channel_gain", {"p": seen}, image="p", gain=(neutral / seen).tolist())
+    measured = neutral * [1.2, 1, 0.8]
+    got = one_pixel("channel_gain", {"p": measured}, image="p", gain=(neutral / measured).tolist())
     assert got == pytest.approx(neutral, rel=1e-6)
 
 

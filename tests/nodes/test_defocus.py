@@ -90,8 +90,8 @@ def test_nothing_counts_as_infinitely_far_and_its_light_spreads():
                 graph.add("flat", name, size=list(SIZE))
             graph.add("defocus", "it", image="p", depth="z", **LENS)
             quiet = {"warn": lambda node, message: None}
-            (found,) = Composition(graph).results(["it"], 1, replace=given, **quiet)
-        light = found.image.to_array()
+            (result,) = Composition(graph).results(["it"], 1, replace=given, **quiet)
+        light = result.image.to_array()
         assert light[..., 0].sum(dtype=np.float64) == pytest.approx(50, rel=1e-4)
         # |S2 − S1| / S2 · f² / (N (S1 − f)) for S2 = ∞: 7.5188 mm, 20.05 px in this frame.
         assert width_of(light[..., 0]) == pytest.approx(20.05, abs=0.25)
@@ -111,7 +111,7 @@ def test_depth_along_rays_is_brought_to_the_axis():
     assert np.abs(mistaken - along_axis).max() > 0.2
 
 
-def test_held_radii_are_told():
+def test_limited_radii_are_reported():
     with pytest.warns(StackcompWarning, match="held to 1 px"):
         blurred(*scene(), largest_radius=1)
 
@@ -226,13 +226,13 @@ def test_odd_depth_makes_no_odd_pixels(odd, along):
     pixels[:20] = 0
     pixels[5:8, 10:40, :3] = 3
     depth[:40:3, ::4] = odd
-    heard = []
+    messages = []
     given = {"p": Image.from_array(pixels), "z": depth_image(depth, along)}
-    options = {**LENS, "warn": lambda node, message: heard.append(message)}
+    options = {**LENS, "warn": lambda node, message: messages.append(message)}
     with np.errstate(all="raise"):
         whole = render("defocus", given, image="p", depth="z", **options)
     tile = render("defocus", given, image="p", depth="z", window=Window(30, 20, 31, 21), **options)
-    assert all("taken as 0" in message or "held to 12 px" in message for message in heard)
+    assert all("taken as 0" in message or "held to 12 px" in message for message in messages)
     for name in "RGBA":
         assert np.isfinite(whole[name]).all()
         assert tile[name] == whole.over(tile.window)[name]
@@ -240,36 +240,38 @@ def test_odd_depth_makes_no_odd_pixels(odd, along):
     assert whole["A"].max() <= 1 + 1e-6
 
 
-def said(depth, coverage=None, **more):
-    """What is said at render about a picture of that depth."""
+def focus_warnings(depth, coverage=None, **more):
+    """Warnings about the focus distance when a picture of that depth is rendered."""
     pixels = np.ones((*SIZE[::-1], 4), np.float32)
     if coverage is not None:
         pixels *= coverage[..., None]
-    heard = []
+    messages = []
     options = {name: more.pop(name) for name in ("window", "at") if name in more}
-    blurred(pixels, depth.astype(np.float32), warn=lambda node, message: heard.append(message), **options, **more)
-    return [message for message in heard if "focus_distance" in message]
+    blurred(
+        pixels, depth.astype(np.float32), warn=lambda node, message: messages.append(message), **options, **more
+    )
+    return [message for message in messages if "focus_distance" in message]
 
 
-def test_a_focus_far_from_all_depth_is_said_with_both_numbers():
+def test_a_focus_far_from_all_depth_is_reported_with_both_numbers():
     depth = np.linspace(2.1, 8.4, SIZE[0]) * np.ones(SIZE[::-1])
     wide = {"focal_length": 24, "f_number": 16, "largest_radius": 2}
-    (message,) = said(depth, focus_distance=3000, **wide)
+    (message,) = focus_warnings(depth, focus_distance=3000, **wide)
     assert message.startswith('focus_distance is 3000 m, but the depth picture "z" holds 2.1 to 8.4 m: ')
     assert '"unit" at the pick_channels node' in message
-    # A file in millimetres that nobody has told so, and a preview of it.
-    (message,) = said(depth * 1000, focus_distance=3, **wide)
+    # A file in millimetres without "unit", and a preview of it.
+    (message,) = focus_warnings(depth * 1000, focus_distance=3, **wide)
     assert "3 m" in message
     assert "2100 to 8400 m" in message
-    assert len(said(depth, focus_distance=3000, at=0.5, **wide)) == 1
-    (message,) = said(np.full(SIZE[::-1], 5), focus_distance=0.2, **wide)
+    assert len(focus_warnings(depth, focus_distance=3000, at=0.5, **wide)) == 1
+    (message,) = focus_warnings(np.full(SIZE[::-1], 5), focus_distance=0.2, **wide)
     assert "holds 5 m" in message
 
 
 @pytest.mark.parametrize("focus", [0.22, 1.5, 4, 9, 80])
 def test_a_rack_of_focus_says_nothing(focus):
     depth = np.linspace(2.1, 8.4, SIZE[0]) * np.ones(SIZE[::-1])
-    assert not said(depth, focus_distance=focus, focal_length=24, f_number=16, largest_radius=2)
+    assert not focus_warnings(depth, focus_distance=focus, focal_length=24, f_number=16, largest_radius=2)
 
 
 def test_only_depth_of_what_is_covered_counts_and_only_of_the_whole():
@@ -277,12 +279,12 @@ def test_only_depth_of_what_is_covered_counts_and_only_of_the_whole():
     coverage[20:40, 30:60] = 1
     depth = np.where(coverage > 0, 4, 1e6)
     wide = {"focal_length": 24, "f_number": 16, "largest_radius": 2}
-    assert len(said(depth, coverage, focus_distance=100, **wide)) == 1
-    assert not said(depth, focus_distance=100, **wide)
+    assert len(focus_warnings(depth, coverage, focus_distance=100, **wide)) == 1
+    assert not focus_warnings(depth, focus_distance=100, **wide)
     # A tile may hold but a part of what stands at many distances.
-    assert not said(depth, coverage, focus_distance=100, window=Window(0, 0, 50, 64), **wide)
+    assert not focus_warnings(depth, coverage, focus_distance=100, window=Window(0, 0, 50, 64), **wide)
     # Without any depth there is nothing to compare with.
-    assert not said(0 * depth, coverage, focus_distance=100, **wide)
+    assert not focus_warnings(0 * depth, coverage, focus_distance=100, **wide)
 
 
 def warned(**fields):

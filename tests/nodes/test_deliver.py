@@ -50,7 +50,7 @@ def deliver(tmp_path, image, path, frames=(1,), **fields):
     return Composition(graph, root=tmp_path).deliver(frames, replace={"p": image})
 
 
-def seen(path):
+def opened(path):
     return OpenImageIO.ImageBuf(str(path))
 
 
@@ -68,8 +68,8 @@ class TestExr:
     def test_every_value_and_both_windows(self, tmp_path, compression, pixel_type):
         image = picture()
         (path,) = deliver(tmp_path, image, "o.exr", compression=compression, pixel_type=pixel_type)
-        found = seen(path)
-        spec = found.spec()
+        delivered = opened(path)
+        spec = delivered.spec()
         assert spec.getattribute("compression") == compression
         assert str(spec.format) == pixel_type
         assert (spec.x, spec.y, spec.width, spec.height) == (-2, -1, 9, 6)
@@ -77,7 +77,7 @@ class TestExr:
         expected = image.to_array(DATA)
         if pixel_type == "half":
             expected = expected.astype(np.float16).astype(np.float32)
-        np.testing.assert_array_equal(found.get_pixels("float"), expected)
+        np.testing.assert_array_equal(delivered.get_pixels("float"), expected)
 
     def test_what_the_header_says(self, tmp_path):
         plate = tmp_path / "plate.0007.exr"
@@ -108,7 +108,7 @@ class TestExr:
         assert header["chromaticities"] == pytest.approx(ap1, abs=1e-6)
         assert colour_tags.from_chromaticities(header["chromaticities"]) == "ACEScg"
         # OpenImageIO finds the timecode too.
-        assert seen(path).spec().getattribute("smpte:TimeCode") is not None
+        assert opened(path).spec().getattribute("smpte:TimeCode") is not None
         # Same inputs, same bytes; another input, another hash.
         first = path.read_bytes()
         comp.deliver()
@@ -135,12 +135,12 @@ class TestExr:
     def test_other_pictures(self, tmp_path, type, planes, stored):
         image = picture(len(planes), type=type)
         (path,) = deliver(tmp_path, image, "o.exr")
-        found = seen(path)
-        assert tuple(found.spec().channelnames) == planes
-        assert str(found.spec().format) == stored
+        delivered = opened(path)
+        assert tuple(delivered.spec().channelnames) == planes
+        assert str(delivered.spec().format) == stored
         assert "chromaticities" not in exr.read_header(path).metadata
         np.testing.assert_allclose(
-            found.get_pixels("float"), image.to_array(DATA), atol=0 if stored == "float" else 5e-4
+            delivered.get_pixels("float"), image.to_array(DATA), atol=0 if stored == "float" else 5e-4
         )
 
     def test_values_beyond_half_are_clamped_and_counted(self, tmp_path):
@@ -148,9 +148,9 @@ class TestExr:
         pixels[0, 0] = [1e6, -1e6, 65504]
         with pytest.warns(StackcompWarning, match=r'node "out": 2 values beyond ±65504.*"pixel_type" to "float"'):
             (path,) = deliver(tmp_path, Image.from_array(pixels), "o.exr")
-        assert seen(path).getpixel(0, 0) == (65504, -65504, 65504)
+        assert opened(path).getpixel(0, 0) == (65504, -65504, 65504)
         (path,) = deliver(tmp_path, Image.from_array(pixels), "o.exr", pixel_type="float")
-        assert seen(path).getpixel(0, 0) == (1e6, -1e6, 65504)
+        assert opened(path).getpixel(0, 0) == (1e6, -1e6, 65504)
 
     def test_a_picture_without_pixels(self, tmp_path):
         graph = Graph(frames="1")
@@ -158,15 +158,15 @@ class TestExr:
         graph.add("porter_duff", "nothing", source="p", backdrop="p", mode="clear")
         graph.add("deliver", "out", image="nothing", path="o.exr")
         (path,) = Composition(graph, root=tmp_path).deliver()
-        found = seen(path)
-        assert (found.spec().full_width, found.spec().full_height) == (6, 4)
-        assert not found.get_pixels("float").any()
+        delivered = opened(path)
+        assert (delivered.spec().full_width, delivered.spec().full_height) == (6, 4)
+        assert not delivered.get_pixels("float").any()
 
     def test_nan_is_written_as_it_is(self, tmp_path):
         pixels = np.ones((4, 6, 3), np.float32)
         pixels[1, 2] = np.nan
         (path,) = deliver(tmp_path, Image.from_array(pixels), "o.exr")
-        assert np.isnan(seen(path).getpixel(2, 1)).all()
+        assert np.isnan(opened(path).getpixel(2, 1)).all()
 
 
 class TestStills:
@@ -179,18 +179,18 @@ class TestStills:
         config = PyOpenColorIO.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
         display = view[0] if view else config.getDefaultDisplay()
         expected = by_opencolorio(image.to_array(), display, view[1] if view else config.getDefaultView(display))
-        found = seen(path).get_pixels("float")
+        delivered = opened(path).get_pixels("float")
         step = 0 if bits == 32 else 0.5 / (2**bits - 1)
         expected = expected if bits == 32 else np.clip(expected, 0, 1)
-        np.testing.assert_allclose(found, expected, atol=step + 2e-6)
-        assert str(seen(path).spec().format) == {8: "uint8", 16: "uint16", 32: "float"}[bits]
+        np.testing.assert_allclose(delivered, expected, atol=step + 2e-6)
+        assert str(opened(path).spec().format) == {8: "uint8", 16: "uint16", 32: "float"}[bits]
 
     def test_overscan_stays_out_and_gaps_are_black(self, tmp_path):
         (path,) = deliver(tmp_path, picture(3), "o.png")
-        assert (seen(path).spec().width, seen(path).spec().height) == (6, 4)
+        assert (opened(path).spec().width, opened(path).spec().height) == (6, 4)
         small = Image.from_array(np.ones((1, 1, 3)), origin=(2, 1), display=FRAME)
         (path,) = deliver(tmp_path, small, "o.png")
-        lit = seen(path).get_pixels("uint8").any(axis=-1)
+        lit = opened(path).get_pixels("uint8").any(axis=-1)
         assert np.argwhere(lit).tolist() == [[1, 2]]
 
     @pytest.mark.parametrize("bits", [8, 16])
@@ -204,17 +204,17 @@ class TestStills:
         expected = np.clip(by_opencolorio(straight, "sRGB - Display", "Un-tone-mapped"), 0, 1)
         import imageio.v3 as imageio
 
-        found = imageio.imread(path) if bits == 8 else None
-        if found is None:
+        delivered = imageio.imread(path) if bits == 8 else None
+        if delivered is None:
             import cv2
 
-            found = cv2.cvtColor(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGRA2RGBA)
-        found = found / (2**bits - 1)
-        np.testing.assert_allclose(found[..., :3], expected, atol=0.51 / (2**bits - 1))
-        np.testing.assert_allclose(found[..., 3], straight[..., 3], atol=0.51 / (2**bits - 1))
+            delivered = cv2.cvtColor(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), cv2.COLOR_BGRA2RGBA)
+        delivered = delivered / (2**bits - 1)
+        np.testing.assert_allclose(delivered[..., :3], expected, atol=0.51 / (2**bits - 1))
+        np.testing.assert_allclose(delivered[..., 3], straight[..., 3], atol=0.51 / (2**bits - 1))
         same = deliver(tmp_path, Image.from_array(straight, alpha="straight"), "s.png", **view)[0]
-        found = np.abs(np.int64(seen(same).get_pixels("uint16")) - seen(path).get_pixels("uint16"))
-        assert found.max() <= 65535 // (2**bits - 1)
+        delivered = np.abs(np.int64(opened(same).get_pixels("uint16")) - opened(path).get_pixels("uint16"))
+        assert delivered.max() <= 65535 // (2**bits - 1)
 
     def test_jpeg_over_black(self, tmp_path):
         pixels = np.full((16, 16, 4), [0.2, 0.1, 0.05, 0.5])
@@ -226,22 +226,22 @@ class TestStills:
             config = PyOpenColorIO.Config.CreateFromBuiltinConfig(DEFAULT_CONFIG)
             display = config.getDefaultDisplay()
             expected = by_opencolorio(pixels[:1, :1], display, config.getDefaultView(display))
-            found = seen(path).get_pixels("float")
-            assert found.shape == (16, 16, 3)
-            np.testing.assert_allclose(found, np.broadcast_to(expected, found.shape), atol=1.5 / 255)
+            delivered = opened(path).get_pixels("float")
+            assert delivered.shape == (16, 16, 3)
+            np.testing.assert_allclose(delivered, np.broadcast_to(expected, delivered.shape), atol=1.5 / 255)
 
     def test_display_encoded_colour_is_not_encoded_again(self, tmp_path):
         pixels = picture(3, window=FRAME).to_array()
         shown = Image.from_array(pixels, type=Colour("none", Encoding("sRGB - Display", "display")))
         (path,) = deliver(tmp_path, shown, "o.png", bits=16)
-        np.testing.assert_allclose(seen(path).get_pixels("float"), pixels, atol=0.51 / 65535)
+        np.testing.assert_allclose(opened(path).get_pixels("float"), pixels, atol=0.51 / 65535)
 
     def test_a_matte_as_grey(self, tmp_path):
         image = picture(1, window=FRAME, type=Matte())
         (path,) = deliver(tmp_path, image, "o.png", bits=16)
-        np.testing.assert_allclose(seen(path).get_pixels("float"), image.to_array(), atol=0.51 / 65535)
+        np.testing.assert_allclose(opened(path).get_pixels("float"), image.to_array(), atol=0.51 / 65535)
 
-    def test_what_is_not_finite_is_told_each_by_itself(self, tmp_path):
+    def test_values_that_are_not_finite_are_reported_by_kind(self, tmp_path):
         pixels = np.full((4, 6, 1), 0.5, np.float32)
         pixels[0, :6, 0] = np.nan, np.inf, np.inf, -np.inf, np.inf, 0.5
         said = (
@@ -250,7 +250,7 @@ class TestStills:
         )
         with pytest.warns(StackcompWarning, match=said):
             (path,) = deliver(tmp_path, Image.from_array(pixels, type=Matte()), "o.png")
-        assert seen(path).get_pixels("float")[0, :5, 0].tolist() == [0, 1, 1, 0, 1]
+        assert opened(path).get_pixels("float")[0, :5, 0].tolist() == [0, 1, 1, 0, 1]
 
     def test_infinite_light_is_white_in_a_view_too(self, tmp_path):
         pixels = np.full((4, 6, 3), 0.18, np.float32)
@@ -258,10 +258,10 @@ class TestStills:
         said = r"3 of \+infinity as white \(65504 before the view\), 3 of -infinity as black.*, 3 of NaN as black"
         with pytest.warns(StackcompWarning, match=said):
             (path,) = deliver(tmp_path, Image.from_array(pixels), "o.png")
-        found = seen(path).get_pixels("float")
-        assert found[0, 0].min() > 0.99
-        assert found[0, 1:3].max() == 0
-        assert 0.2 < found[1, 1, 0] < 0.6
+        delivered = opened(path).get_pixels("float")
+        assert delivered[0, 0].min() > 0.99
+        assert delivered[0, 1:3].max() == 0
+        assert 0.2 < delivered[1, 1, 0] < 0.6
 
 
 @pytest.mark.parametrize("path", ["o.tif", "o.png"])
@@ -354,7 +354,7 @@ class TestViewingStops:
         image = picture(3, window=FRAME)
         (path,) = deliver(tmp_path, image, "o.tif", bits=32, viewing_stops=stops)
         expected = by_opencolorio(image.to_array() * np.float32(2**stops), DISPLAY, VIEW)
-        np.testing.assert_allclose(seen(path).get_pixels("float"), expected, atol=2e-6)
+        np.testing.assert_allclose(opened(path).get_pixels("float"), expected, atol=2e-6)
 
     def test_log_is_brought_to_light_first(self, tmp_path):
         log = Encoding("ACEScct", "log")
@@ -365,7 +365,7 @@ class TestViewingStops:
         low = (code - 0.0729055341958355) / 10.5402377416545
         light = np.where(code <= 0.155251141552511, low, 2 ** (17.52 * code - 9.72))
         expected = by_opencolorio((2 * light).astype(np.float32), DISPLAY, VIEW)
-        np.testing.assert_allclose(seen(path).get_pixels("float"), expected, atol=1e-4)
+        np.testing.assert_allclose(opened(path).get_pixels("float"), expected, atol=1e-4)
 
     def test_they_may_change_over_frames(self, tmp_path):
         keys = {"keys": [[1, 0], [2, 3]], "between": "hold"}
@@ -373,7 +373,7 @@ class TestViewingStops:
         paths = deliver(tmp_path, image, "o.{frame}.tif", frames=(1, 2), bits=32, viewing_stops=keys)
         for path, stops in zip(paths, (0, 3), strict=True):
             expected = by_opencolorio(image.to_array() * np.float32(2**stops), DISPLAY, VIEW)
-            np.testing.assert_allclose(seen(path).get_pixels("float"), expected, atol=2e-6)
+            np.testing.assert_allclose(opened(path).get_pixels("float"), expected, atol=2e-6)
 
     def test_alpha_stays(self, tmp_path):
         image = picture(4, window=FRAME)
@@ -381,7 +381,7 @@ class TestViewingStops:
             deliver(tmp_path, image, f"{stops}.png", bits=16, viewing_stops=stops)[0] for stops in (0, 2)
         )
         np.testing.assert_array_equal(
-            seen(plain).get_pixels("float")[..., 3], seen(bright).get_pixels("float")[..., 3]
+            opened(plain).get_pixels("float")[..., 3], opened(bright).get_pixels("float")[..., 3]
         )
 
     @pytest.mark.parametrize(
@@ -395,7 +395,7 @@ class TestViewingStops:
     )
     def test_where_they_change_nothing_is_a_warning(self, tmp_path, path, image, words):
         files = [deliver(tmp_path, image, f"{k}{path}", viewing_stops=k)[0] for k in (0, 3)]
-        np.testing.assert_array_equal(*(seen(file).get_pixels("float") for file in files))
+        np.testing.assert_array_equal(*(opened(file).get_pixels("float") for file in files))
         graph = Graph(frames="1")
         graph.add("flat", "p", size=[6, 4])
         graph.add("deliver", "out", image="p", path=path, viewing_stops=3)
@@ -409,4 +409,4 @@ class TestViewingStops:
     def test_light_beyond_all_numbers_is_white_without_a_word_from_a_library(self, tmp_path):
         image = Image.from_array(np.full((4, 6, 3), 1e38))
         (path,) = deliver(tmp_path, image, "o.png", viewing_stops=20)
-        assert seen(path).get_pixels("float").min() > 0.9
+        assert opened(path).get_pixels("float").min() > 0.9

@@ -68,7 +68,7 @@ def reading(encoding=None, picked=False, **settings):
 
 @pytest.mark.parametrize("picked", [False, True])
 @pytest.mark.parametrize(
-    ("said", "header", "expected"),
+    ("declared", "header", "expected"),
     [
         ("ACEScct", {}, "ACEScct"),
         ("ACEScct", {"chromaticities": AP0, "colorInteropID": "lin_rec709_scene"}, "ACEScct"),
@@ -78,10 +78,10 @@ def reading(encoding=None, picked=False, **settings):
         (None, {"chromaticities": AP0, "colorInteropID": "lin_of_tomorrow"}, "ACES2065-1"),
     ],
 )
-def test_the_parameter_goes_before_the_header(tmp_path, picked, said, header, expected):
+def test_the_parameter_goes_before_the_header(tmp_path, picked, declared, header, expected):
     pixels = noise()
     save(tmp_path / "a.exr", pixels, **header)
-    comp = Composition(reading(said, picked), root=tmp_path)
+    comp = Composition(reading(declared, picked), root=tmp_path)
     assert comp.check() == []
     got = comp.render("light", 1)
     assert got.type == Colour("none", Encoding("ACEScg", "scene-linear"))
@@ -90,7 +90,7 @@ def test_the_parameter_goes_before_the_header(tmp_path, picked, said, header, ex
 
 @pytest.mark.parametrize("picked", [False, True])
 @pytest.mark.parametrize(
-    ("header", "said"),
+    ("header", "message"),
     [
         ({}, "colour space"),
         (
@@ -101,14 +101,14 @@ def test_the_parameter_goes_before_the_header(tmp_path, picked, said, header, ex
         ({"colorInteropID": "lin_of_tomorrow", "chromaticities": ODD}, "is not known and its chromaticities"),
     ],
 )
-def test_else_the_check_asks(tmp_path, picked, header, said):
+def test_else_the_check_asks(tmp_path, picked, header, message):
     save(tmp_path / "a.exr", noise(), **header)
     (problem,) = Composition(reading(picked=picked), root=tmp_path).check()
     assert (problem.rule, problem.severity, problem.field) == ("encoding-unknown", "error", "encoding")
-    assert said in problem.message
+    assert message in problem.message
     assert '"encoding"' in problem.way_out
-    told = Composition(reading("ACEScg", picked), root=tmp_path).check()
-    assert [problem.rule for problem in told] == ["converts-nothing"]  # a warning
+    problems = Composition(reading("ACEScg", picked), root=tmp_path).check()
+    assert [problem.rule for problem in problems] == ["converts-nothing"]  # a warning
 
 
 def test_a_header_that_the_config_cannot_follow(tmp_path):
@@ -211,11 +211,11 @@ def test_stills_and_dumps_are_encoded_for_a_display(tmp_path, source):
     display = config.getDefaultDisplay()
     expected = np.clip(by_opencolorio(pixels, source, display, config.getDefaultView(display)), 0, 1)
     comp.deliver()
-    found = OpenImageIO.ImageBuf(str(tmp_path / "o.png")).get_pixels("float")
-    np.testing.assert_allclose(found, expected, atol=1e-5)
+    delivered = OpenImageIO.ImageBuf(str(tmp_path / "o.png")).get_pixels("float")
+    np.testing.assert_allclose(delivered, expected, atol=1e-5)
     dump(comp, 1, tmp_path / "d")
-    seen = OpenImageIO.ImageBuf(str(tmp_path / "d" / "it.png")).get_pixels("float")
-    np.testing.assert_allclose(seen[..., :3], expected, atol=1 / 255)
+    dumped = OpenImageIO.ImageBuf(str(tmp_path / "d" / "it.png")).get_pixels("float")
+    np.testing.assert_allclose(dumped[..., :3], expected, atol=1 / 255)
 
 
 # -- how conversions run ------------------------------------------------------------------------------------
@@ -308,13 +308,13 @@ def test_the_interpreter_lock_is_released():
     planes = [np.random.default_rng(k).random((1500, 1500), np.float32) for k in range(3)]
     description = PyOpenColorIO.PlanarImageDesc(*planes, 1500, 1500)
     worker = threading.Thread(target=listening.apply, args=(description,))
-    seen = []
+    ticks = []
     worker.start()
     while worker.is_alive():
-        seen.append(time.perf_counter())
+        ticks.append(time.perf_counter())
         time.sleep(0.0005)
     worker.join()
     ((begin, end),) = listening.spans
     # The first tick may fall before the work took the lock; those well inside cannot.
     margin = (end - begin) / 10
-    assert sum(begin + margin < tick < end - margin for tick in seen) >= 3
+    assert sum(begin + margin < tick < end - margin for tick in ticks) >= 3

@@ -19,8 +19,8 @@ def inverted(matte: Image, **more):
     graph.add("invert_matte", "once", matte="m")
     graph.add("invert_matte", "twice", matte="once")
     graph.add("join_mattes", "none", first="m", second="once", mode="intersection", edges="shared")
-    found = Composition(graph).results(["once", "twice", "none"], 1, replace={"m": matte}, **more)
-    return {result.node: result.image for result in found}
+    results = Composition(graph).results(["once", "twice", "none"], 1, replace={"m": matte}, **more)
+    return {result.node: result.image for result in results}
 
 
 def test_by_hand_and_1_where_the_matte_has_no_pixels():

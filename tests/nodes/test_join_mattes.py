@@ -88,10 +88,10 @@ def test_windows():
     frame = Window.of_size(3, 2)
     a = Image.from_array(np.ones((2, 2)), type=Matte(), display=frame)
     b = Image.from_array(np.ones((1, 2)), type=Matte(), origin=(1, 1), display=frame)
-    found = joined(a, b)
+    images = joined(a, b)
     for edges in ("crossing", "shared"):
-        assert found[f"union {edges}"].window == frame
-        assert found[f"intersection {edges}"].window == Window(1, 1, 2, 2)
-        assert found[f"difference {edges}"].window == a.window
-        assert found[f"union {edges}"]["A"].tolist() == [[1, 1, 0], [1, 1, 1]]
-        assert found[f"difference {edges}"]["A"].tolist() == [[1, 1], [1, 0]]
+        assert images[f"union {edges}"].window == frame
+        assert images[f"intersection {edges}"].window == Window(1, 1, 2, 2)
+        assert images[f"difference {edges}"].window == a.window
+        assert images[f"union {edges}"]["A"].tolist() == [[1, 1, 0], [1, 1, 1]]
+        assert images[f"difference {edges}"]["A"].tolist() == [[1, 1], [1, 0]]

@@ -183,15 +183,15 @@ def whole(make):
 
 
 def checked(example: Example, folder: Path) -> Any:
-    found, problems = check_graph(example.graph().document(), folder, wanted=["it"], given=example.given)
-    assert found is not None, problems
-    return found
+    graph, problems = check_graph(example.graph().document(), folder, wanted=["it"], given=example.given)
+    assert graph is not None, problems
+    return graph
 
 
 def computes_areas(example: Example, folder: Path) -> bool:
-    found = checked(example, folder)
-    node = found.nodes["it"]
-    return isinstance(node.node, AreaNode) and not node.node.fuses(node.types, found.context)
+    graph = checked(example, folder)
+    node = graph.nodes["it"]
+    return isinstance(node.node, AreaNode) and not node.node.fuses(node.types, graph.context)
 
 
 def same(got: Image, expected: Image, window: Window, areas: bool) -> None:
@@ -374,8 +374,8 @@ def test_fused_is_the_same_as_one_by_one(example, folder):
     comp = Composition(graph, root=folder)
 
     def result(fused: bool) -> Image:
-        found = comp.results([last], 1, replace=example.given, fused=fused, warn=lambda *_: None)
-        return next(iter(found)).image
+        results = comp.results([last], 1, replace=example.given, fused=fused, warn=lambda *_: None)
+        return next(iter(results)).image
 
     one_loop, one_by_one = result(True), result(False)
     assert one_loop.window == one_by_one.window, kind
@@ -440,8 +440,8 @@ def test_what_lies_outside_a_window_is_never_seen(example, folder):
     comp = Composition(graph, root=folder)
 
     def result(fused: bool) -> Image:
-        found = comp.results([last], 1, replace=given, fused=fused, warn=lambda *_: None)
-        return next(iter(found)).image
+        results = comp.results([last], 1, replace=given, fused=fused, warn=lambda *_: None)
+        return next(iter(results)).image
 
     one_loop, one_by_one = result(True), result(False)
     assert one_loop.window == one_by_one.window

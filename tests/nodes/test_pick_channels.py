@@ -1,4 +1,4 @@
-"""pick_channels: the right planes under the right names, shared instead of copied, and every wrong wish told."""
+"""pick_channels: the right planes under the right names, shared and not copied; findings for wrong channels."""
 
 from __future__ import annotations
 
@@ -139,25 +139,25 @@ def test_no_colour_space_known(render):
         render("pick_channels", {"p": matte}, layers="p", channels=dict.fromkeys("RGB", "A"))
 
 
-def _said(render, file, **fields):
+def _findings(render, file, **fields):
     with pytest.raises(CheckError) as caught:
         render("pick_channels", {"f": file}, layers="f", **fields)
     return [(problem.field, problem.message, problem.way_out) for problem in caught.value.problems]
 
 
 def test_a_slip_in_the_layer_is_one_finding_at_the_layer(render, file):
-    assert _said(render, file, as_="ratio", layer="shadwo") == [
+    assert _findings(render, file, as_="ratio", layer="shadwo") == [
         ("layer", '"f" has no layer "shadwo"', 'did you mean "shadow"?')
     ]
     slip = {plane: f"shdow.{plane}" for plane in "RGB"}
-    assert _said(render, file, as_="ratio", channels=slip) == [
-        ("channels.R", '"f" has no layer "shdow", of which shdow.R, shdow.G, shdow.B are wanted',
+    assert _findings(render, file, as_="ratio", channels=slip) == [
+        ("channels.R", '"f" has no layer "shdow", but shdow.R, shdow.G, shdow.B are required',
          'did you mean "shadow"?')
     ]  # fmt: skip
 
 
 def test_a_layer_without_the_planes_is_one_finding_too(render, file):
-    ((field, message, way_out),) = _said(render, file, as_="depth", layer="shadow")
+    ((field, message, way_out),) = _findings(render, file, as_="depth", layer="shadow")
     assert field == "layer"
     assert message == 'layer "shadow" of "f" has no Z; it has B, G, R'
     assert way_out == 'name them with "channels"'

@@ -163,5 +163,5 @@ def test_pyvips_agrees():
         got = theirs(backdrop).composite2(theirs(source), name, premultiplied=True).numpy() / 255
         # In colour, libvips does not multiply an atop's upper picture by the lower one's alpha.
         planes = slice(3, 4) if ours.endswith("atop") else slice(0, 4)
-        found = images[ours].to_array(FRAME)[..., planes]
-        np.testing.assert_allclose(found, got[..., planes], atol=2e-6, err_msg=ours)
+        composited = images[ours].to_array(FRAME)[..., planes]
+        np.testing.assert_allclose(composited, got[..., planes], atol=2e-6, err_msg=ours)

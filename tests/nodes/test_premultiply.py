@@ -43,15 +43,15 @@ def test_by_hand(one_pixel):
 @given(pictures, coverage)
 def test_there_and_back(there_and_back, picture, alpha):
     picture[..., 3] = alpha
-    found = there_and_back(Image.from_array(picture))
-    assert found["straight"].type.alpha == "straight"
-    assert found["again"].type == Image.from_array(picture).type
-    np.testing.assert_allclose(found["again"].to_array(), picture, rtol=3e-7, atol=1e-37)
+    images = there_and_back(Image.from_array(picture))
+    assert images["straight"].type.alpha == "straight"
+    assert images["again"].type == Image.from_array(picture).type
+    np.testing.assert_allclose(images["again"].to_array(), picture, rtol=3e-7, atol=1e-37)
     bare = alpha == 0
-    np.testing.assert_array_equal(found["straight"].to_array()[bare], picture[bare])
-    np.testing.assert_array_equal(found["again"].to_array()[bare], picture[bare])
+    np.testing.assert_array_equal(images["straight"].to_array()[bare], picture[bare])
+    np.testing.assert_array_equal(images["again"].to_array()[bare], picture[bare])
     expected = picture[~bare][:, :3].astype(np.float64) / alpha[~bare][:, None]
-    np.testing.assert_allclose(found["straight"].to_array()[~bare][:, :3], expected, rtol=2e-7, atol=1e-37)
+    np.testing.assert_allclose(images["straight"].to_array()[~bare][:, :3], expected, rtol=2e-7, atol=1e-37)
 
 
 @few
@@ -71,11 +71,11 @@ def test_opaque_pictures_stay_as_they_are(there_and_back):
 
 
 def test_a_flame_survives(there_and_back, candle):
-    found = there_and_back(candle)["again"].to_array()
+    again = there_and_back(candle)["again"].to_array()
     pixels = candle.to_array()
     bare = pixels[..., 3] == 0
-    np.testing.assert_array_equal(found[bare], pixels[bare])
-    np.testing.assert_allclose(found, pixels, rtol=3e-7, atol=1e-12)
+    np.testing.assert_array_equal(again[bare], pixels[bare])
+    np.testing.assert_allclose(again, pixels, rtol=3e-7, atol=1e-12)
 
 
 def test_twice_is_caught(render):

@@ -73,8 +73,8 @@ def test_no_kind_is_forgotten():
 @pytest.mark.parametrize(("kind", "fields"), CASES, ids=str)
 def test_the_way_round_equals_the_direct_way(kind, fields, fused):
     comp = Composition(graph_of(kind, fields))
-    found = {r.node: r.image for r in comp.results(["direct", "way_round"], 1, replace=given(), fused=fused)}
-    direct, way_round = found["direct"].to_array(), found["way_round"].to_array()
+    images = {r.node: r.image for r in comp.results(["direct", "way_round"], 1, replace=given(), fused=fused)}
+    direct, way_round = images["direct"].to_array(), images["way_round"].to_array()
     np.testing.assert_allclose(way_round, direct, rtol=2e-5, atol=2e-6)
     # Nothing stays nothing, exactly; light stays, and stays without coverage.
     assert not direct[:, 0].any()

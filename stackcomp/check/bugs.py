@@ -1,0 +1,33 @@
+"""Which exceptions of a node's own code are mistakes of the user, and which are bugs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from stackcomp.errors import BadValueError, BugError, StackcompError
+from stackcomp.files.colour import UnknownEncoding
+
+__all__ = ["USER_ERRORS", "bugs_of"]
+
+#: What a node's code raises for wrong files and values. Everything else that it raises is a bug.
+USER_ERRORS = (StackcompError, BadValueError, UnknownEncoding, OSError)
+
+
+@contextmanager
+def bugs_of(node: str) -> Iterator[None]:
+    """Run code of a node; what it should not raise becomes a BugError.
+
+    Args:
+        node: name of the node, for the message.
+
+    Raises:
+        BugError: the code raised an exception that no graph and no file should cause.
+    """
+    try:
+        yield
+    except (*USER_ERRORS, MemoryError, Warning):
+        # Warnings are exceptions where the caller asked for that.
+        raise
+    except Exception as error:
+        raise BugError("", error, node=node) from error
