@@ -14,7 +14,7 @@ from hypothesis.extra import numpy as hnp
 from stackcomp import Image
 from stackcomp.data.port_types import Depth, Matte
 from stackcomp.data.window import Window
-from stackcomp.errors import CheckError, DocumentError
+from stackcomp.errors import RequestError
 from stackcomp.files import exr, stills
 from stackcomp.measure.area import AreaError, parse_rectangle, whole
 from stackcomp.measure.channel import open_channel, what_it_is
@@ -54,14 +54,14 @@ def test_depth_by_hand():
     assert found.median == 9
     assert len(found.doubts) == 2
     assert "below 0" in found.doubts[0]
-    assert "65504 or beyond" in found.doubts[1]
+    assert "65504 or more" in found.doubts[1]
     nothing = depth_statistics(picture(np.zeros((3, 3)), "Z"), parse_rectangle("0,0,3,3"))
     assert nothing.median is None
     assert nothing.doubts == ("no pixel of the area has a depth above 0",)
 
 
 def test_what_depth_refuses():
-    with pytest.raises(DocumentError, match='no unit "inch"'):
+    with pytest.raises(RequestError, match='no unit "inch"'):
         depth_statistics(picture(np.ones((3, 3)), "Z"), parse_rectangle("0,0,3,3"), unit="inch")
     with pytest.raises(AreaError, match="leaves the picture"):
         depth_statistics(picture(np.ones((3, 3)), "Z"), parse_rectangle("0,0,4,3"))
@@ -152,7 +152,7 @@ def test_which_channel_is_taken(passes, asked, channel, what):
     ],
 )
 def test_channels_that_cannot_be_told(passes, asked, said):
-    with pytest.raises(CheckError, match=said):
+    with pytest.raises(RequestError, match=said):
         open_channel("cg.0007.exr", root=passes, **asked)
 
 

@@ -5,7 +5,7 @@ import warnings
 import numpy as np
 import pytest
 
-from stackcomp.errors import GraphError
+from stackcomp.errors import RequestError
 from stackcomp.measure.chart_data import COLUMNS, NAMES, NEUTRALS, ROWS, published
 from stackcomp.measure.colorimetry import D50, adapted, luminance_weights, white_xyz, xyz_d50_matrix
 from stackcomp.measure.delta_e import lab_from_xyz
@@ -73,6 +73,6 @@ def test_white_becomes_white_in_every_space():
 
 
 @pytest.mark.parametrize("space", ["ACEScct", "sRGB - Display", "no such space"])
-def test_spaces_whose_look_is_not_known(space):
-    with pytest.raises(GraphError, match=r"what .* looks like is not known"):
+def test_spaces_whose_primaries_are_not_known(space):
+    with pytest.raises(RequestError, match=r"the primaries of .* are not known"):
         published(space)

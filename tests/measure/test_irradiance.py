@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import dblquad
 
-from stackcomp import GraphError, Image
+from stackcomp import Image, RequestError
 from stackcomp.measure.irradiance import cosine_weights, direction, irradiance
 from stackcomp.measure.picture import open_picture
 
@@ -113,11 +113,11 @@ def test_the_path_traced_cards_of_the_demo():
 
 
 def test_what_cannot_be_integrated_is_refused():
-    with pytest.raises(GraphError, match="twice as wide"):
+    with pytest.raises(RequestError, match="twice as wide"):
         irradiance(Image.from_array(np.ones((8, 8, 3))), (0, 0, 1))
-    with pytest.raises(GraphError, match="no direction"):
+    with pytest.raises(RequestError, match="no direction"):
         irradiance(Image.from_array(np.ones((4, 8, 3))), (0, 0, 0))
     bad = np.ones((4, 8, 3))
     bad[1, 2, 0] = np.inf
-    with pytest.raises(GraphError, match="1 pixels of the lat-long"):
+    with pytest.raises(RequestError, match="1 pixels of the lat-long"):
         irradiance(Image.from_array(bad), (0, 0, 1))
