@@ -1,6 +1,6 @@
 """The walk-through in the demo's folder: every command on the page is run, and its results are what the page says.
 
-The factors and the veil were planted when the demo was rendered; the files beside it tell them.
+The factors and the veil were planted when the demo was rendered; the files beside it hold them.
 """
 
 from __future__ import annotations
@@ -43,13 +43,13 @@ def command(*words):
 
 @pytest.fixture(scope="module")
 def walked(tmp_path_factory):
-    """The page walked from top to bottom in a copy of what it names: the folder, and what each command said."""
+    """The commands of the page in order, in a copy of the files that they name: the folder, outputs, findings."""
     folder = tmp_path_factory.mktemp("walk")
     shutil.copytree(ROOT / "graphs", folder / "graphs")
     for name in ("wide", "lamp", "place"):
         unneeded = shutil.ignore_patterns("truth_*", *(() if name == "wide" else ("*.100[1245].exr",)))
         shutil.copytree(ROOT / "demo_shot" / name, folder / "demo_shot" / name, ignore=unneeded)
-    said = {}
+    outputs = {}
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
         for line in COMMANDS:
@@ -57,9 +57,9 @@ def walked(tmp_path_factory):
             assert program == "stackcomp"
             done = CliRunner().invoke(app, words, prog_name="stackcomp")
             assert done.exit_code == 0, f"{line}\n{done.output}"
-            said[line] = done.stdout
+            outputs[line] = done.stdout
     found = json.loads((folder / "found.json").read_text())
-    return SimpleNamespace(folder=folder, said=said, found=found)
+    return SimpleNamespace(folder=folder, outputs=outputs, found=found)
 
 
 def measured(walked, path, area, encoding="ACEScg"):
@@ -74,7 +74,7 @@ def measured(walked, path, area, encoding="ACEScg"):
     return values.mean(axis=(0, 1))
 
 
-def test_nothing_on_the_page_is_left_out():
+def test_every_command_of_the_page_is_run():
     assert len(COMMANDS) == 11
     kinds = [" ".join(shlex.split(line)[1:3]) for line in COMMANDS if "match" in line.split()[1]]
     assert kinds == ["match black", "match grey", "match light", "match light", "match chart"]
@@ -92,8 +92,8 @@ def test_areas_on_the_page_are_those_of_the_demo():
 
 def test_the_black(walked):
     lift, black = SHOT["black_lift"], np.array(walked.found["black"])
-    error = np.array(walked.found["found"]["black"]["standard_error"])
-    # The veil and what the shadow adds; never less than the veil.
+    error = np.array(walked.found["found"]["black"]["plate"]["standard_error"])
+    # The veil and the light of the shadow; never less than the veil.
     assert (black > lift - 4 * error).all()
     assert (black < lift + 0.0015).all()
     for line in COMMANDS:
@@ -123,7 +123,7 @@ def test_with_the_true_veil_the_gain_is_within_half_a_per_cent(walked):
 
 def test_the_gain_is_the_planted_one(walked):
     planted = 1 / np.array(PLACE["planted_white_balance"])
-    # The veil is found some ten-thousandths too high, which is up to one per cent of the card's light.
+    # The measured veil is some ten-thousandths too high, which is up to one per cent of the card's light.
     np.testing.assert_allclose(walked.found["gain"], planted, rtol=0.015)
 
 
@@ -152,12 +152,12 @@ def test_the_light_needs_no_change(walked):
 def test_without_a_render_the_tint_is_right_and_the_strength_is_for_another_place(walked):
     np.testing.assert_allclose(walked.found["from_hdri_tint"], 1, atol=0.05)
     assert 1.2 < walked.found["from_hdri_strength"] < 2
-    assert "distance:" in walked.said[command("--from-hdri")]
+    assert "distance:" in walked.outputs[command("--from-hdri")]
 
 
 def test_the_matrix_is_near_the_published_data(walked):
     matrix = np.reshape(walked.found["to_published"], (3, 3))
-    # The demo's chart was painted with the published data; what differs is light from the set around it.
+    # The demo's chart was painted with the published data; the difference is light from the set around it.
     np.testing.assert_allclose(matrix @ np.ones(3), 1, atol=0.1)
     np.testing.assert_allclose(np.diag(matrix), 1, atol=0.15)
 
@@ -168,7 +168,7 @@ def test_the_comp_has_the_found_black(walked):
     graph = Graph.open(ROOT / "graphs" / "lantern.json")
     variables = {**SHOT, "black": SHOT["black_lift"]}
     expected = Composition(graph, root=walked.folder, variables=variables).render("finished", 1003)
-    # As with the true veil, but for the part of the black that is no veil; half floats lie in between.
+    # As with the true veil, except for the part of the black that is not veil; half floats are in between.
     excess = np.array(walked.found["black"]) - SHOT["black_lift"]
     off = got[..., :3] - expected.to_array()[..., :3]
     rounding = np.abs(got[..., :3]) / 1024 + 1e-6
@@ -181,5 +181,5 @@ def test_the_comp_has_the_found_black(walked):
 def test_where_each_number_comes_from_is_kept(walked):
     assert {"black", "gain", "light_strength", "to_published"} <= set(walked.found["found"])
     for name in ("black", "gain", "light_strength", "from_hdri_strength"):
-        assert walked.found["found"][name]["plate_file"].startswith("demo_shot/")
-    assert "next:" in walked.said[command("match grey")]
+        assert walked.found["found"][name]["plate"]["file"].startswith("demo_shot/")
+    assert "next:" in walked.outputs[command("match grey")]

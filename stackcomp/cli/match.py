@@ -1,4 +1,4 @@
-"""`stackcomp match`: the numbers that match one picture to another. Each has a file of its own."""
+"""`stackcomp match`: the commands that match one picture to another. Each is in a file of its own."""
 
 from __future__ import annotations
 

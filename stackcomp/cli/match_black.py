@@ -1,42 +1,24 @@
-"""``stackcomp match black``: the plate's black, and how far the CG's darkest parts are from it."""
+"""``stackcomp match black``: the plate's black, and its difference from the CG's darkest parts."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stackcomp.cli.endings import DONE, announce, guarded, print_json, say
-from stackcomp.cli.match_options import (
-    DEFAULT_CONFIG,
-    As,
-    BothEncoding,
-    ColourConfig,
-    Frame,
-    OtherEncoding,
-    OtherLayer,
-    Pair,
-    PictureFile,
-    PlateEncoding,
-    PlateFile,
-    WorkingSpace,
-    WriteFile,
-    area_of,
-    name_of_variable,
-    ready_to_read,
-    refuse_inputs,
-)
-from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
+from stackcomp.cli.match_flow import Asked, Found, row_of_numbers, run_match
+from stackcomp.cli.match_options import As, PlateFile, Shared, area_of, name_of_variable
+from stackcomp.cli.match_signature import match_command
+from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import numpy as np
-    import numpy.typing as npt
-
     from stackcomp.data.image import Image
     from stackcomp.measure.area import Area
-    from stackcomp.measure.black import BlackLevel, CoveredDarkest
+    from stackcomp.measure.black import BlackMatch
+    from stackcomp.measure.draw import Picture, Region
+    from stackcomp.measure.picture import Measured
 
 __all__ = ["black"]
 
@@ -45,153 +27,109 @@ PlateAreas = Annotated[
     typer.Option(
         "--plate-area",
         metavar="X,Y,W,H",
-        help="Where no light comes from in the plate: left, top, width, height in pixels, or x,y;x,y;x,y … of a "
-        "polygon. Repeatable; left out, the plate's darkest connected region is taken.",
+        help="Area of the plate without light: left, top, width, height in pixels, or x,y;x,y;x,y … of a "
+        "polygon. Repeatable; if left out, the plate's darkest connected region is taken.",
         show_default=False,
     ),
 ]
 CgFile = Annotated[
     str | None,
-    typer.Option("--other", metavar="FILE", help="The CG, to say how dark its darkest is.", show_default=False),
+    typer.Option("--other", metavar="FILE", help="The CG, whose darkest parts are compared.", show_default=False),
 ]
 CgArea = Annotated[
     str | None,
-    typer.Option("--other-area", metavar="X,Y,W,H", help="Look at the CG only here.", show_default=False),
+    typer.Option("--other-area", metavar="X,Y,W,H", help="Part of the CG to look at.", show_default=False),
 ]
 Percentile = Annotated[
     float,
-    typer.Option(metavar="PERCENT", min=0, max=100, help="How much of the covered CG counts as its darkest."),
+    typer.Option(metavar="PERCENT", min=0, max=100, help="Share of the covered CG that counts as its darkest."),
 ]
 
 
-@guarded
+@match_command
 def black(
+    *,
     plate: PlateFile,
     plate_areas: PlateAreas = None,
     other: CgFile = None,
     other_area: CgArea = None,
     percentile: Percentile = 0.5,
-    frame: Frame = None,
-    encoding: BothEncoding = None,
-    plate_encoding: PlateEncoding = None,
-    other_encoding: OtherEncoding = None,
-    layer: OtherLayer = "",
-    write: WriteFile = None,
     name: As = "black",
-    picture: PictureFile = None,
-    replace_foreign: ReplaceForeign = False,
-    working_space: WorkingSpace = "ACEScg",
-    colour_config: ColourConfig = DEFAULT_CONFIG,
-    root: Root = ".",
-    as_json: AsJson = False,
-    debug: Debug = False,
+    shared: Shared,
 ) -> int:
     """Find the black level of a plate, to which a match_black node lifts CG.
 
-    A camera's black is a veil over the whole picture, best read where the set sends no light. Every shadow sends
-    some, so what is found is the veil or more: measure the darkest shot of the same camera, and name areas.
+    A camera's black is a veil over the whole picture. It is measured best where the set sends no light. Every
+    shadow sends some, so the level is that of the veil or more: measure the darkest shot of the same camera, and
+    name areas.
     """
-    from stackcomp.errors import Problem, RequestError
-    from stackcomp.measure.black import black_of_areas, darkest_covered, darkest_region
-
-    name = name_of_variable(name)
+    name_of_variable(name)
     if other_area is not None and other is None:
         raise RequestError(
             Problem("other-missing", "--other-area: there is no other picture", "name it with --other FILE")
         )
-    ready_to_read(root, plate, other)
-    refuse_inputs(write, picture, [plate, other], root, replace_foreign=replace_foreign)
     areas = [area_of(text) for text in plate_areas or ()]
-    cg_area = area_of(other_area) if other_area else None
-    pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
-    seen = pair.plate(plate).light
-    level, region = (black_of_areas(seen, areas), None) if areas else darkest_region(seen)
-    cg: CoveredDarkest | None = None
-    if other is not None:
-        from stackcomp.measure.coverage import coverage_of
+    cg_area = None if other_area is None else area_of(other_area)
 
-        light = pair.other(other).light
-        alpha, premultiplied = coverage_of(other, frame=frame, layer=layer, root=root) or (None, False)
-        cg = darkest_covered(light, alpha, premultiplied=premultiplied, percentile=percentile, area=cg_area)
-    told: dict[str, Any] = {
-        "match": "black",
-        **level.as_dict(),
-        "plate_file": plate,
-        "frame": frame,
-        "working_space": working_space,
-    }
-    if cg is not None:
-        told |= {"other_file": other, "other_area": other_area, "layer": layer, "other": cg.as_dict()}
-        told["difference"] = [ours - theirs for ours, theirs in zip(level.black, cg.darkest, strict=True)]
-    # The picture first: where it cannot be written, nothing is kept that nobody was told of.
-    if write is not None:
-        from stackcomp.measure.findings import ready
+    def match(opened: dict[str, Measured]) -> Found:
+        from stackcomp.measure.black import match_black
 
-        ready(write, [name])
-    if picture is not None:
-        _draw(picture, seen, areas, region, colour_config)
-    if write is not None:
-        from stackcomp.measure.findings import keep
+        result = match_black(opened["plate"], areas or None, opened.get("other"), cg_area, percentile=percentile)
+        return Found(
+            result=result.as_dict(),
+            variables={name: list(result.black)},
+            lines=_lines(result, shared.working_space),
+            next=f'{{"kind": "match_black", "black": "${{{name}}}"}}',
+            draw=lambda: _draw(opened["plate"].light, areas, result, shared.colour_config),
+        )
 
-        keep(write, {name: list(level.black)}, told)
-    if as_json:
-        print_json({**told, "written": write, "variables": [name] if write else [], "picture": picture})
-        return DONE
-    _say_level(level, cg, told.get("difference"), working_space)
-    if write is not None:
-        say(f'kept in {write}; next: {{"kind": "match_black", "black": "${{{name}}}"}} with --variables {write}')
-    else:
-        say("next: keep it with --write FILE, and read it in a match_black node")
-    if picture is not None:
-        say(f"picture: {picture}")
-    return DONE
+    cg = None if other is None else Asked(other, () if other_area is None else (other_area,), coverage=True)
+    return run_match("black", shared, Asked(plate, tuple(plate_areas or ())), cg, [name], match)
 
 
-def _say_level(
-    level: BlackLevel, cg: CoveredDarkest | None, difference: list[float] | None, working_space: str
-) -> None:
-    rows: list[tuple[str, Sequence[float]]] = [
-        ("black", level.black),
-        ("std error", level.standard_error),
-        ("grain", level.standard_deviation),
+def _lines(result: BlackMatch, working_space: str) -> list[str]:
+    level, cg, difference = result.plate, result.other, result.difference
+    lines = [
+        f"{'':<15}{'R':>12}{'G':>12}{'B':>12}   scene-linear {working_space}",
+        row_of_numbers("black", level.black, ".6f"),
+        row_of_numbers("std error", level.standard_error, ".6f"),
+        row_of_numbers("grain", level.standard_deviation, ".6f"),
     ]
     if cg is not None and difference is not None:
-        rows += [("CG darkest", cg.darkest), ("difference", difference)]
-    say(f"           {'R':>12}{'G':>12}{'B':>12}   scene-linear {working_space}")
-    for title, numbers in rows:
-        say(f"{title:<11}" + "".join(f"{number:>12.6f}" for number in numbers))
+        lines += [
+            row_of_numbers("CG darkest", cg.darkest, ".6f"),
+            row_of_numbers("difference", difference, ".6f"),
+        ]
     for part in level.parts:
         x, y, width, height = part.bounds
-        where = f"within {width} × {height} pixels at ({x}, {y})"
         what = "darkest connected region" if level.found == "darkest region" else f"area {part.area}"
-        say(f"{what}: {part.pixels} pixels {where}")
+        lines.append(f"{what}: {part.pixels} pixels within {width} × {height} pixels at ({x}, {y})")
     if level.specks:
-        say(f"left out: {level.specks} pixels that are no number or far from all others")
+        lines.append(f"left out: {level.specks} pixels that are not finite or outliers")
     if cg is not None and difference is not None:
-        sides = {"below" if number > 0 else "above" for number in difference}
-        word = " or, by channel, ".join(sorted(sides))
-        say(f"the darkest {cg.percentile:g} % of the CG's {cg.pixels} covered pixels end {word} the plate's black")
+        sides = sorted({"below" if number > 0 else "above" for number in difference})
+        lines.append(
+            f"the darkest {cg.percentile:g} % of the CG's {cg.pixels} covered pixels end "
+            f"{' or, by channel, '.join(sides)} the plate's black"
+        )
     if level.found == "darkest region":
-        say("a real shadow is not without light, so the camera's black is this or less")
-    for doubt in level.warnings:
-        announce(f"note: {doubt}", style="yellow")
+        lines.append("a real shadow has some light, so the camera's black is this or less")
+    return lines
 
 
-def _draw(
-    path: str, plate: Image, areas: Sequence[Area], region: npt.NDArray[np.bool_] | None, config: str
-) -> None:
-    """The plate with its areas, so much brighter that a person sees what lies in the dark."""
+def _draw(plate: Image, areas: Sequence[Area], result: BlackMatch, config: str) -> Picture:
+    """The plate with its areas, brightened so that dark parts are visible."""
     from dataclasses import replace
 
     import numpy as np
 
-    from stackcomp.measure.draw import Region, draw_areas, write_png
+    from stackcomp.measure.draw import Region, draw_areas
 
     middle = float(np.median([np.median(plane) for plane in plate.planes.values()]))
     stops = min(max(round(np.log2(0.18 / middle)), 0), 8) if middle > 0 else 0
     bright = replace(plate, planes={name: plane * np.float32(2**stops) for name, plane in plate.planes.items()})
-    shown = f", shown {stops} stops brighter" if stops else ""
-    marked: list[tuple[Area | Region, str]] = [(area, f"black{shown}") for area in areas]
-    if region is not None:
-        marked.append((Region(region, plate.window), f"darkest region{shown}"))
-    write_png(path, draw_areas(bright, marked, config=config))
+    brighter = f", shown {stops} stops brighter" if stops else ""
+    marked: list[tuple[Area | Region, str]] = [(area, f"black{brighter}") for area in areas]
+    if result.region is not None:
+        marked.append((Region(result.region, plate.window), f"darkest region{brighter}"))
+    return draw_areas(bright, marked, colour_config=config)

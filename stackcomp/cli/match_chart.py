@@ -1,4 +1,4 @@
-"""``stackcomp match chart``: the matrix that makes one picture's colour chart look like another's."""
+"""``stackcomp match chart``: the matrix that makes one picture's colour chart equal another's."""
 
 from __future__ import annotations
 
@@ -6,31 +6,22 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from stackcomp.cli.endings import DONE, announce, guarded, print_json, say
+from stackcomp.cli.match_flow import NO_BLACK, Asked, Found, run_match
 from stackcomp.cli.match_options import (
     As,
-    BothEncoding,
-    ColourConfig,
-    Frame,
-    OtherEncoding,
     OtherFile,
-    OtherLayer,
-    Pair,
-    PictureFile,
     PlateBlack,
-    PlateEncoding,
-    WorkingSpace,
-    WriteFile,
+    Shared,
     name_of_variable,
-    ready_to_read,
-    refuse_inputs,
     three_numbers,
 )
-from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
+from stackcomp.cli.match_signature import match_command
 from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
     from stackcomp.measure.chart_match import ChartMatch
+    from stackcomp.measure.draw import Picture
+    from stackcomp.measure.picture import Measured
 
 __all__ = ["chart"]
 
@@ -38,7 +29,7 @@ _CORNERS = "X,Y;X,Y;X,Y;X,Y"
 
 PlateOrNone = Annotated[
     str | None,
-    typer.Option("--plate", metavar="FILE", help="The camera's picture, to be met.", show_default=False),
+    typer.Option("--plate", metavar="FILE", help="The camera's picture, the target.", show_default=False),
 ]
 PlateCorners = Annotated[
     str | None,
@@ -53,13 +44,13 @@ OtherCorners = Annotated[
     str, typer.Option(metavar=_CORNERS, help="The same in the other picture.", show_default=False)
 ]
 Reference = Annotated[
-    bool, typer.Option("--reference", help="Instead of a plate: meet the published data of the chart (2014 on).")
+    bool, typer.Option("--reference", help="The target is the published data of the chart (2014 on), not a plate.")
 ]
 OtherBlack = Annotated[
     str | None,
     typer.Option(
         metavar="R,G,B",
-        help="The black to take off the other picture first, if a camera took it.",
+        help="The black that is subtracted from the other picture first, if it is a camera's.",
         show_default=False,
     ),
 ]
@@ -72,7 +63,7 @@ White = Annotated[
 ]  # fmt: skip
 Even = Annotated[
     bool,
-    typer.Option("--even", help="Take a gradient of light across the other chart out before fitting."),
+    typer.Option("--even", help="Remove a gradient of light across the other chart before fitting."),
 ]
 KeepExposure = Annotated[
     bool,
@@ -82,87 +73,71 @@ KeepExposure = Annotated[
 ]
 
 
-@guarded
+@match_command
 def chart(
+    *,
     other: OtherFile,
     other_corners: OtherCorners,
     plate: PlateOrNone = None,
     plate_corners: PlateCorners = None,
     reference: Reference = False,
-    frame: Frame = None,
-    plate_encoding: PlateEncoding = None,
-    other_encoding: OtherEncoding = None,
-    encoding: BothEncoding = None,
-    layer: OtherLayer = "",
     plate_black: PlateBlack = None,
     other_black: OtherBlack = None,
     exact: White = None,
     even: Even = False,
     keep_exposure: KeepExposure = False,
-    working_space: WorkingSpace = "ACEScg",
-    colour_config: ColourConfig = "studio-config-v2.2.0_aces-v1.3_ocio-v2.4",
-    root: Root = ".",
-    write: WriteFile = None,
     name: As = "matrix",
-    picture: PictureFile = None,
-    replace_foreign: ReplaceForeign = False,
-    as_json: AsJson = False,
-    debug: Debug = False,
+    shared: Shared,
 ) -> int:
-    """Find the 3×3 matrix that multiplies the other picture so that its chart becomes the plate's.
+    """Find the 3×3 matrix that multiplies the other picture so that its chart equals the plate's.
 
     A `colour_matrix` node takes it as "${matrix}". Patches are medians in scene-linear light.
     """
-    from stackcomp.measure.chart_match import Chart, match_chart
     from stackcomp.measure.chart_patches import parse_corners
-    from stackcomp.measure.findings import keep
 
     _want_one_target(plate, plate_corners, reference)
-    name = name_of_variable(name)
-    ready_to_read(root, plate, other)
-    refuse_inputs(write, picture, [plate, other], root, replace_foreign=replace_foreign)
-    pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
-    blacks = [
-        three_numbers(text, option) if text else (0.0, 0.0, 0.0)
-        for text, option in ((other_black, "--other-black"), (plate_black, "--plate-black"))
-    ]
-    theirs = Chart(pair.other(other), parse_corners(other_corners), blacks[0])
-    ours = Chart(pair.plate(plate), parse_corners(plate_corners), blacks[1]) if plate and plate_corners else None
-    found = match_chart(
-        theirs, ours, white=exact or "", even=even, working_space=working_space, config=colour_config
-    )
-    matrix = found.fit.matrix / (found.fit.exposure if keep_exposure else 1.0)
-    numbers = [float(number) for number in matrix.ravel()]
-    record: dict[str, Any] = {
-        "by": "match chart",
-        "other_file": other,
-        "plate_file": plate,
-        "frame": frame,
-        "layer": layer,
-        "other_black": list(blacks[0]),
-        "plate_black": list(blacks[1]) if plate else None,
-        "working_space": working_space,
-        "exposure_in_matrix": not keep_exposure,
-        **{("fitted_matrix" if key == "matrix" else key): value for key, value in found.as_dict().items()},
+    name_of_variable(name)
+    blacks = {
+        option: three_numbers("0" if text is None else text, option)
+        for option, text in (("--other-black", other_black), ("--plate-black", plate_black))
     }
-    # The picture first: where it cannot be written, nothing is kept that nobody was told of.
-    if write is not None:
-        from stackcomp.measure.findings import ready
+    theirs = parse_corners(other_corners)
+    ours = None if plate_corners is None else parse_corners(plate_corners)
 
-        ready(write, [name])
-    if picture is not None:
-        from stackcomp.measure.chart_picture import chart_picture
-        from stackcomp.measure.draw import write_png
+    def match(opened: dict[str, Measured]) -> Found:
+        from stackcomp.measure.chart_match import Chart, match_chart
 
-        write_png(picture, chart_picture(found, working_space=working_space, config=colour_config))
-    if write is not None:
-        keep(write, {name: numbers}, record)
-    if as_json:
-        print_json({"matrix": numbers, "stops": found.fit.stops, "residual": found.fit.residual, "found": record,
-                    "written": write, "picture": picture})  # fmt: skip
-    else:
-        _tell(found, numbers, name, write, picture, keep_exposure)
-    return DONE
+        result = match_chart(
+            Chart(opened["other"], theirs, blacks["--other-black"]),
+            None if ours is None else Chart(opened["plate"], ours, blacks["--plate-black"]),
+            white=exact or "",
+            even=even,
+            working_space=shared.working_space,
+            colour_config=shared.colour_config,
+        )
+        matrix = result.matrix / (result.fit.exposure if keep_exposure else 1.0)
+        numbers = [float(number) for number in matrix.ravel()]
+        record: dict[str, Any] = result.as_dict()
+        fitted = record.pop("matrix")
+        return Found(
+            result={
+                "matrix": numbers,
+                "exposure_in_matrix": not keep_exposure,
+                "fitted_matrix": fitted,
+                **record,
+            },
+            variables={name: numbers},
+            lines=_lines(result, numbers, keep_exposure),
+            next=f'{{"kind": "colour_matrix", "matrix": "${{{name}}}"}}',
+            draw=lambda: _draw(result, shared),
+            doubts=() if plate is None or plate_black is not None else (NO_BLACK.format(what="chart"),),
+        )
+
+    target = None
+    if plate is not None and plate_corners is not None:
+        target = Asked(plate, (plate_corners,), blacks["--plate-black"])
+    source = Asked(other, (other_corners,), blacks["--other-black"])
+    return run_match("chart", shared, target, source, [name], match)
 
 
 def _want_one_target(plate: str | None, corners: str | None, reference: bool) -> None:
@@ -170,7 +145,7 @@ def _want_one_target(plate: str | None, corners: str | None, reference: bool) ->
         raise RequestError(
             Problem(
                 "target",
-                "both --plate and --reference are given" if reference else "nothing is given that is to be met",
+                "both --plate and --reference are given" if reference else "the target is missing",
                 "give --plate FILE with --plate-corners, or --reference for the published data of the chart",
             )
         )
@@ -184,34 +159,30 @@ def _want_one_target(plate: str | None, corners: str | None, reference: bool) ->
         )
 
 
-def _tell(
-    found: ChartMatch, numbers: list[float], name: str, write: str | None, picture: str | None, keep_exposure: bool
-) -> None:
+def _draw(result: ChartMatch, shared: Shared) -> Picture:
+    from stackcomp.measure.chart_picture import chart_picture
+
+    return chart_picture(result, working_space=shared.working_space, colour_config=shared.colour_config)
+
+
+def _lines(result: ChartMatch, numbers: list[float], keep_exposure: bool) -> list[str]:
     import numpy as np
 
-    fit = found.fit
-    target = "the plate" if found.plate else "the published data"
-    say(f"matrix that takes the other picture to {target}" + (", without the exposure" if keep_exposure else ""))
-    for row in range(3):
-        say("    " + "".join(f"{number:10.5f}" for number in numbers[3 * row : 3 * row + 3]))
-    say(
-        f"exposure    {fit.stops:+.3f} stops (× {fit.exposure:.4f})" + ("" if keep_exposure else ", in the matrix")
-    )
-    for label, values in (("as it was", fit.before), ("exposed", fit.exposed), ("matrix", fit.after)):
-        say(f"ΔE 2000     {label:<10} mean {np.nanmean(values):6.2f}   largest {np.nanmax(values):6.2f}")
-    say(f"residual    {fit.residual:.2%} of the light; {np.count_nonzero(fit.used)} of 24 patches fitted")
-    worst = [f"{p['patch']} (row {p['row']}, column {p['column']}) {p['delta_e_2000']:.2f}" for p in found.worst]
-    say(f"worst       ΔE of {', '.join(worst)}")
-    slope = found.gradient
-    say(
+    fit, slope = result.fit, result.gradient
+    target = "the plate" if result.plate else "the published data"
+    worst = [f"{p['patch']} (row {p['row']}, column {p['column']}) {p['delta_e_2000']:.2f}" for p in result.worst]
+    stages = (("unchanged", fit.before), ("exposed", fit.exposed), ("matrix", fit.after))
+    return [
+        f"matrix from the other picture to {target}" + (", without the exposure" if keep_exposure else ""),
+        *("    " + "".join(f"{n:10.5f}" for n in numbers[row : row + 3]) for row in (0, 3, 6)),
+        f"exposure    {fit.stops:+.3f} stops (× {fit.exposure:.4f})"
+        + ("" if keep_exposure else ", in the matrix"),
+        *(
+            f"ΔE 2000     {label:<10} mean {np.nanmean(values):6.2f}   largest {np.nanmax(values):6.2f}"
+            for label, values in stages
+        ),
+        f"residual    {fit.residual:.2%} of the light; {np.count_nonzero(fit.used)} of 24 patches fitted",
+        f"worst       ΔE of {', '.join(worst)}",
         f"gradient    {slope.right:+.1%} to the right, {slope.down:+.1%} down"
-        + (", evened" if found.evened else "")
-    )
-    for warning in found.warnings:
-        announce(f"warning: {warning}", style="yellow")
-    if picture:
-        say(f"picture     {picture}")
-    if write:
-        say(f'written to {write}; a colour_matrix node takes it as "matrix": "${{{name}}}"')
-    else:
-        say(f"next        --write FILE keeps it as a variable that a colour_matrix node takes as ${{{name}}}")
+        + (", removed" if result.evened else ""),
+    ]

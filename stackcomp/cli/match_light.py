@@ -1,4 +1,4 @@
-"""``stackcomp match light``: how strong a light has to be, so that its grey card equals the plate's."""
+"""``stackcomp match light``: the strength of a light, so that its grey card equals the plate's."""
 
 from __future__ import annotations
 
@@ -6,176 +6,159 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from stackcomp.cli.endings import DONE, announce, guarded, print_json, say
+from stackcomp.cli.match_flow import NO_BLACK, Asked, Found, areas_beside, row_of_numbers, run_match
 from stackcomp.cli.match_options import (
-    DEFAULT_CONFIG,
-    BothEncoding,
-    ColourConfig,
-    Frame,
-    OtherEncoding,
-    OtherLayer,
-    Pair,
-    PictureFile,
     PlateArea,
     PlateBlack,
-    PlateEncoding,
     PlateFile,
-    WorkingSpace,
-    WriteFile,
+    Shared,
     area_of,
     name_of_variable,
-    ready_to_read,
-    refuse_inputs,
     three_numbers,
 )
-from stackcomp.cli.options import AsJson, Debug, ReplaceForeign, Root
+from stackcomp.cli.match_signature import match_command
 from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
-    from stackcomp.measure.area import Area
-    from stackcomp.measure.level import Triple
+    from stackcomp.measure.given import Triple
     from stackcomp.measure.light import LightMatch
     from stackcomp.measure.picture import Measured
 
 __all__ = ["light"]
 
+RenderFile = Annotated[
+    str | None,
+    typer.Option(
+        "--other", metavar="FILE", help="Test render of the card, lit by this light.", show_default=False
+    ),
+]
+RenderArea = Annotated[
+    str | None,
+    typer.Option("--other-area", metavar="X,Y,W,H", help="Area of the test render.", show_default=False),
+]
+Strength = Annotated[
+    float, typer.Option(metavar="S", help="The light's strength in the test render, in its own unit.")
+]
+HdriFile = Annotated[
+    str | None,
+    typer.Option(
+        metavar="FILE", help="Instead of a test render: a lat-long HDRI of the place.", show_default=False
+    ),
+]
+Longitude = Annotated[
+    float | None,
+    typer.Option(
+        metavar="DEGREES",
+        help="Direction that the card faces: longitude in the HDRI, 0 its middle column, 90 to the right of it.",
+        show_default=False,
+    ),
+]
+Latitude = Annotated[
+    float | None,
+    typer.Option(metavar="DEGREES", help="Direction that the card faces: latitude, 90 is up.", show_default=False),
+]
+Normal = Annotated[
+    str | None,
+    typer.Option(
+        metavar="X,Y,Z",
+        help="The same as a vector: +y is the HDRI's middle column, +x 90° right of it, +z up.",
+        show_default=False,
+    ),
+]
+Reflectance = Annotated[float, typer.Option(metavar="SHARE", help="Share of the light that the card scatters.")]
+Prefix = Annotated[
+    str, typer.Option("--as", metavar="NAME", help="Beginning of the variables' names, as in light_gain.")
+]
 
-@guarded
+
+@match_command
 def light(
+    *,
     plate: PlateFile,
     plate_area: PlateArea,
-    other: Annotated[
-        str | None,
-        typer.Option(metavar="FILE", help="Test render of the card, lit by this light.", show_default=False),
-    ] = None,
-    other_area: Annotated[
-        str | None,
-        typer.Option(metavar="X,Y,W,H", help="Where to measure in the test render.", show_default=False),
-    ] = None,
-    strength: Annotated[
-        float, typer.Option(metavar="S", help="The light's strength in the test render, in its own unit.")
-    ] = 1.0,
-    from_hdri: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE", help="Instead of a test render: a lat-long HDRI of the place.", show_default=False
-        ),
-    ] = None,
-    normal_lon: Annotated[
-        float | None,
-        typer.Option(
-            metavar="DEGREES",
-            help="Where the card faces: longitude in the HDRI, 0 its middle column, 90 to the right of it.",
-            show_default=False,
-        ),
-    ] = None,
-    normal_lat: Annotated[
-        float | None,
-        typer.Option(metavar="DEGREES", help="Where the card faces: latitude, 90 is up.", show_default=False),
-    ] = None,
-    normal: Annotated[
-        str | None,
-        typer.Option(
-            metavar="X,Y,Z",
-            help="The same as a vector: +y is the HDRI's middle column, +x 90° right of it, +z up.",
-            show_default=False,
-        ),
-    ] = None,
-    reflectance: Annotated[float, typer.Option(metavar="SHARE", help="Light that the card scatters.")] = 0.18,
-    frame: Frame = None,
-    encoding: BothEncoding = None,
-    plate_encoding: PlateEncoding = None,
-    other_encoding: OtherEncoding = None,
-    layer: OtherLayer = "",
+    other: RenderFile = None,
+    other_area: RenderArea = None,
+    strength: Strength = 1.0,
+    from_hdri: HdriFile = None,
+    normal_lon: Longitude = None,
+    normal_lat: Latitude = None,
+    normal: Normal = None,
+    reflectance: Reflectance = 0.18,
     plate_black: PlateBlack = None,
-    write: WriteFile = None,
-    name: Annotated[
-        str, typer.Option("--as", metavar="NAME", help="Beginning of the variables' names, as in light_gain.")
-    ] = "light",
-    picture: PictureFile = None,
-    replace_foreign: ReplaceForeign = False,
-    working_space: WorkingSpace = "ACEScg",
-    colour_config: ColourConfig = DEFAULT_CONFIG,
-    root: Root = ".",
-    as_json: AsJson = False,
-    debug: Debug = False,
+    name: Prefix = "light",
+    shared: Shared,
 ) -> int:
-    """Find how strong a light has to be, so that its grey card equals the plate's.
+    """Find the strength of a light, so that its grey card equals the plate's.
 
     From one test render at a known strength (--other, --other-area, --strength), or without one from a lat-long
-    HDRI (--from-hdri) and the direction in which the card faces: the HDRI is integrated over the hemisphere in
+    HDRI (--from-hdri) and the direction that the card faces: the HDRI is integrated over the hemisphere in
     front of the card. Kept are NAME_strength, NAME_stops, NAME_gain and NAME_tint.
     """
-    from stackcomp.measure.light import match_light, match_light_from_hdri
-
-    name = name_of_variable(name)
-    ready_to_read(root, plate, other, from_hdri)
-    refuse_inputs(write, picture, [plate, other, from_hdri], root, replace_foreign=replace_foreign)
-    black = three_numbers(plate_black or "0", "--plate-black")
+    name_of_variable(name)
+    black = three_numbers("0" if plate_black is None else plate_black, "--plate-black")
     ours = area_of(plate_area)
-    pair = Pair(frame, plate_encoding, other_encoding, encoding, layer, working_space, colour_config, root)
-    space: dict[str, Any] = {"working_space": working_space, "colour_config": colour_config}
-    told: dict[str, Any] = {}
-    shown: list[tuple[Measured, list[tuple[Area, str]]]] = []
+    facing = _facing(from_hdri, other, other_area, (normal, normal_lon, normal_lat))
+    theirs = None if other_area is None else area_of(other_area)
+
+    def match(opened: dict[str, Measured]) -> Found:
+        from stackcomp.measure.light import match_light, match_light_from_hdri
+
+        seen, lit = opened["plate"], opened["other"]
+        space: dict[str, Any] = {
+            "plate_black": black,
+            "working_space": shared.working_space,
+            "colour_config": shared.colour_config,
+        }
+        if facing is not None:
+            result = match_light_from_hdri(seen, ours, lit, facing, reflectance=reflectance, **space)
+        else:
+            result = match_light(seen, ours, lit, theirs, strength=strength, **space)
+        return Found(
+            result=result.as_dict(),
+            variables={
+                f"{name}_strength": result.strength,
+                f"{name}_stops": result.stops,
+                f"{name}_gain": list(result.gain),
+                f"{name}_tint": list(result.tint),
+            },
+            lines=_lines(result, shared.working_space),
+            next=f'{{"kind": "channel_gain", "gain": "${{{name}_gain}}"}} for strength and colour at once, or '
+            f'{{"kind": "exposure", "stops": "${{{name}_stops}}"}} for the strength alone,',
+            draw=areas_beside(
+                shared, [(seen, [(ours, "plate")]), (lit, [] if theirs is None else [(theirs, "render")])]
+            ),
+            doubts=() if plate_black is not None else (NO_BLACK.format(what="card"),),
+        )
+
+    names = [f"{name}_{what}" for what in ("strength", "stops", "gain", "tint")]
+    areas = () if other_area is None else (other_area,)
+    asked = Asked(plate, (plate_area,), black), Asked(from_hdri or other or "", areas)
+    return run_match("light", shared, *asked, names, match)
+
+
+def _facing(
+    from_hdri: str | None,
+    other: str | None,
+    other_area: str | None,
+    normal: tuple[str | None, float | None, float | None],
+) -> Triple | None:
+    """The card's normal in the HDRI; None where a test render is given.
+
+    Raises:
+        RequestError: both an HDRI and a test render, or neither; a normal that is missing or given twice.
+    """
     if from_hdri is not None:
         if other is not None or other_area is not None:
             raise _request("--from-hdri and --other are both given", "name the HDRI or the test render")
-        facing = _normal(normal, normal_lon, normal_lat)
-        seen, place = pair.plate(plate), pair.other(from_hdri)
-        found = match_light_from_hdri(
-            seen, ours, place, facing, reflectance=reflectance, plate_black=black, **space
+        return _normal(*normal)
+    if other is None or other_area is None:
+        raise _request(
+            "a picture to compare the plate with is missing",
+            "give a test render with --other and --other-area, or a lat-long HDRI with --from-hdri",
         )
-        told |= {"hdri_file": from_hdri, "reflectance": reflectance}
-        shown += [(seen, [(ours, "plate")]), (place, [])]
-    else:
-        if other is None or other_area is None:
-            raise _request(
-                "nothing is there to compare the plate with",
-                "give a test render with --other and --other-area, or a lat-long HDRI with --from-hdri",
-            )
-        if (normal, normal_lon, normal_lat) != (None, None, None):
-            raise _request("a normal is given, but no HDRI", "a test render has its card in it; leave it out")
-        theirs = area_of(other_area)
-        seen, render = pair.plate(plate), pair.other(other)
-        found = match_light(seen, ours, render, theirs, strength=strength, plate_black=black, **space)
-        told |= {"other_file": other, "other_area": other_area, "layer": layer}
-        shown += [(seen, [(ours, "plate")]), (render, [(theirs, "render")])]
-    told = {
-        "match": "light",
-        **found.as_dict(),
-        **told,
-        "plate_file": plate,
-        "plate_area": plate_area,
-        "plate_black": list(black),
-        "frame": frame,
-        "working_space": working_space,
-    }
-    variables = {
-        f"{name}_strength": found.strength,
-        f"{name}_stops": found.stops,
-        f"{name}_gain": list(found.gain),
-        f"{name}_tint": list(found.tint),
-    }
-    # The picture first: where it cannot be written, nothing is kept that nobody was told of.
-    if write is not None:
-        from stackcomp.measure.findings import ready
-
-        ready(write, variables)
-    if picture is not None:
-        from stackcomp.measure.draw import beside, draw_areas, write_png
-
-        write_png(picture, beside([draw_areas(m.light, areas, config=colour_config) for m, areas in shown]))
-    if write is not None:
-        from stackcomp.measure.findings import keep
-
-        keep(write, variables, told)
-    if as_json:
-        print_json({**told, "written": write, "variables": list(variables) if write else [], "picture": picture})
-        return DONE
-    _show(found, name, write, working_space)
-    if picture is not None:
-        say(f"picture: {picture}")
-    return DONE
+    if normal != (None, None, None):
+        raise _request("a normal is given, but no HDRI", "leave it out: a test render shows the card itself")
+    return None
 
 
 def _request(message: str, way_out: str) -> RequestError:
@@ -193,42 +176,24 @@ def _normal(vector: str | None, longitude: float | None, latitude: float | None)
         return three_numbers(vector, "--normal")
     if longitude is None or latitude is None:
         raise _request(
-            "where the card faces is not known",
+            "the direction that the card faces is missing",
             "give --normal-lon and --normal-lat in degrees (0, 0 is the HDRI's middle), or --normal x,y,z",
-        )
-    if not (abs(longitude) <= 360 and abs(latitude) <= 90):
-        raise _request(
-            f"the direction {longitude:g}, {latitude:g} is none",
-            "longitude lies between −360 and 360, latitude between −90 and 90 degrees",
         )
     return direction(longitude, latitude)
 
 
-def _show(found: LightMatch, name: str, write: str | None, working_space: str) -> None:
-    rows = (
-        ("plate", found.plate.mean),
-        ("card computed" if found.light else "card rendered", found.rendered),
-        ("gain", found.gain),
-        ("std error", found.relative_standard_error),
-        ("tint", found.tint),
-    )
-    say(f"               {'R':>12}{'G':>12}{'B':>12}   scene-linear {working_space}")
-    for title, numbers in rows:
-        words = [f"{x:.3%}" if title == "std error" else f"{x:.6g}" for x in numbers]
-        say(f"{title:<15}" + "".join(f"{text:>12}" for text in words))
-    unit = "times the HDRI as it is" if found.light else f"where the render had {found.known_strength:g}"
-    say(f"strength {found.strength:.6g} by luminance ({unit}; {found.stops:+.3f} stops)")
-    say("with that strength, the tint is the colour that the light still has to take on")
-    if found.left_out:
-        say("the computed card leaves out:")
-        for sentence in found.left_out:
-            say(f"  {sentence}")
-    for doubt in found.doubts:
-        announce(f"note: {doubt}", style="yellow")
-    what = "the HDRI" if found.light else "the light's CG"
-    gain = f'{{"kind": "channel_gain", "gain": "${{{name}_gain}}"}}'
-    stops = f'{{"kind": "exposure", "stops": "${{{name}_stops}}"}}'
-    if write is None:
-        say(f"next: keep it with --write FILE; then {gain} corrects {what}")
-    else:
-        say(f"kept in {write}; next: {gain} corrects {what} at once, or {stops} its strength alone")
+def _lines(result: LightMatch, working_space: str) -> list[str]:
+    unit = "times the HDRI as it is" if result.light else f"where the render had {result.known_strength:g}"
+    lines = [
+        f"{'':<15}{'R':>12}{'G':>12}{'B':>12}   scene-linear {working_space}",
+        row_of_numbers("plate", result.plate.mean),
+        row_of_numbers("card computed" if result.light else "card rendered", result.rendered),
+        row_of_numbers("gain", result.gain),
+        row_of_numbers("std error", result.relative_standard_error, ".3%"),
+        row_of_numbers("tint", result.tint),
+        f"strength {result.strength:.6g} by luminance ({unit}; {result.stops:+.3f} stops)",
+        "the tint is the change of colour that the light needs at that strength",
+    ]
+    if result.left_out:
+        lines += ["the computed card leaves out:", *(f"  {sentence}" for sentence in result.left_out)]
+    return lines

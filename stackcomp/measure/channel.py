@@ -1,21 +1,32 @@
-"""One channel of a file opened for measuring: depth or a matte, numbers that have no colour space.
+"""One channel of a file opened for measuring: depth or a matte, whose numbers have no colour space.
 
-Which channel is meant follows from what is named, and what it is from its name: a channel of which a part is
-called Z or depth is depth, any other one a matte.
+The channel follows from the names that are given; its kind from its own name: a channel is depth where a part of
+its name is Z or depth, and a matte otherwise.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
+from stackcomp.data import arguments
+from stackcomp.data.arguments import PathLike
 from stackcomp.data.image import Image
-from stackcomp.errors import Problem, RequestError, did_you_mean
+from stackcomp.errors import ArgumentError, Problem, RequestError, did_you_mean
+from stackcomp.measure.given import instance, name
 from stackcomp.measure.source import Names, Source, channels_of, colour_in, listed, no_such_layer
 
-__all__ = ["MeasuredChannel", "What", "choose_channel", "one_channel_is_meant", "open_channel", "what_it_is"]
+__all__ = [
+    "MeasuredChannel",
+    "What",
+    "choose_channel",
+    "one_channel_is_meant",
+    "open_channel",
+    "open_channel_of",
+    "what_it_is",
+]
 
 What = Literal["depth", "matte"]
 
@@ -31,21 +42,23 @@ class MeasuredChannel:
         image: depth in a plane Z, or a matte in a plane A, over the file's data window; numbers as stored.
         channel: its full name in the file.
         what: ``"depth"`` or ``"matte"``.
+        doubts: sentences about a frame that is not used.
     """
 
     image: Image
     channel: str
     what: What
+    doubts: tuple[str, ...] = ()
 
 
 def open_channel(
-    path: str | Path,
+    path: PathLike,
     *,
     channel: str = "",
     layer: str = "",
     what: What | None = None,
     frame: int | None = None,
-    root: str | Path = ".",
+    root: PathLike = ".",
     names: Names = _PARAMETERS,
 ) -> MeasuredChannel:
     """Open one channel of a file.
@@ -53,29 +66,44 @@ def open_channel(
     Args:
         path: file, or a file sequence with a frame token.
         channel: name of the channel, within ``layer`` where that is given. Left out, the one channel of the layer
-            that is depth, or the coverage A, or the only channel there is.
-        layer: what stands before the last dot of the channel's name.
-        what: depth or a matte; left out, its name tells.
+            that is depth, or the coverage A, or the only channel.
+        layer: the text before the last dot of the channel's name.
+        what: depth or a matte; when None, the channel's name decides.
         frame: frame number; needed where the path has a token.
         root: folder for relative paths.
         names: what messages call these inputs.
 
+    Returns:
+        The channel over the file's data window, numbers as stored.
+
     Raises:
-        RequestError: no frame given for a sequence.
-        RequestError: no such file, layer or channel, or several that may be meant.
+        ArgumentError: an argument of the wrong kind.
+        RequestError: no frame for a sequence; no such file, layer or channel; several that may be meant.
         FileError: the file is damaged.
     """
-    source = Source(str(path), frame, root=root, names=names)
+    file = str(arguments.file_path(path)) if isinstance(path, os.PathLike) else arguments.text(path, "path")
+    channel, layer = name(channel, "channel"), name(layer, "layer")
+    instance(names, Names, "names", "leave it out")
+    if what is not None and what not in get_args(What):
+        raise ArgumentError("what", f'{arguments.value_text(what)} is not "depth" or "matte"', "name one of them")
+    folder = arguments.file_path(root, "root")
+    return open_channel_of(Source(file, frame, root=folder, names=names), channel=channel, layer=layer, what=what)
+
+
+def open_channel_of(
+    source: Source, *, channel: str = "", layer: str = "", what: What | None = None
+) -> MeasuredChannel:
+    """One channel of a source; see `open_channel`."""
     chosen = choose_channel(source, source.header().channels, layer=layer, channel=channel, what=what)
     is_what = what or what_it_is(chosen)
     graph = source.graph()
     plane = "Z" if is_what == "depth" else "A"
     graph.add("pick_channels", "plane", layers="file", as_=is_what, channels={plane: chosen})
-    return MeasuredChannel(source.images(graph, ["plane"])["plane"], chosen, is_what)
+    return MeasuredChannel(source.images(graph, ["plane"])["plane"], chosen, is_what, source.doubts)
 
 
 def what_it_is(channel: str) -> What:
-    """Depth where a part of the name, between dots, is Z or depth; else a matte."""
+    """``"depth"`` where a part of the name, between dots, is Z or depth; else ``"matte"``."""
     return "depth" if _DEPTH & set(channel.casefold().split(".")) else "matte"
 
 
@@ -98,7 +126,7 @@ def one_channel_is_meant(source: Source, layer: str) -> bool:
 def choose_channel(
     source: Source, channels: Sequence[str], *, layer: str = "", channel: str = "", what: What | None = None
 ) -> str:
-    """The full name of the channel that is meant.
+    """The full name of the channel to measure.
 
     Args:
         source: the file, for messages.
@@ -122,7 +150,7 @@ def choose_channel(
             Problem("channel-missing", f'{source.path} has no channel "{full}"', near, field="channel")
         )
     held = channels_of(layer, channels)
-    # Depth may stand in a layer that nobody has named; a matte is not looked for all over the file.
+    # Depth may be in any layer where none is named; a matte is looked for in the layer alone.
     among = list(channels) if what == "depth" and not layer else held
     depths = [name for name in among if what_it_is(name) == "depth"]
     alpha = f"{layer}.A" if layer else "A"

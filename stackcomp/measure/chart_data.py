@@ -1,7 +1,7 @@
-"""What the 24 patches of the colour chart are: published data, in any working space.
+"""Published colours of the 24 patches of the colour chart, in any working space.
 
 The chart is the trade's usual one: 4 rows of 6 patches, the dark skin tone first, greys from white to black in the
-last row. Its colours changed a little in November 2014; these are of charts made since then.
+last row. Its colours changed slightly in November 2014. These are the colours of charts made since then.
 """
 
 from __future__ import annotations
@@ -49,22 +49,22 @@ _PATCHES = (
 )
 
 NAMES = tuple(name for name, *_ in _PATCHES)
-"""Of the patches, row by row."""
+"""Names of the patches, row by row."""
 
 NEUTRALS = tuple(range(18, 24))
-"""Places of the greys, white first."""
+"""Indices of the greys, white first."""
 
 
 def published(working_space: str = "ACEScg", config: str = colour.DEFAULT_CONFIG) -> Array:
-    """R G B of the patches, scene-linear, under a light that makes a perfect white 1, 1, 1.
+    """R G B of the patches, scene-linear, under a light for which a perfect white is 1, 1, 1.
 
-    The data are given under D50; they are adapted to the white of the working space by Bradford's matrix.
+    The published data are for D50. They are adapted to the white of the working space by Bradford's matrix.
 
     Returns:
         ``(24, 3)``.
 
     Raises:
-        RequestError: the config does not say what the working space looks like.
+        RequestError: the primaries of the working space are not known from the config.
     """
     x, y, luminance = np.array([numbers for _, *numbers in _PATCHES], np.float64).T
     xyz = np.stack([x / y, np.ones_like(y), (1 - x - y) / y], axis=-1) * luminance[:, None]

@@ -1,9 +1,9 @@
-"""The 3×3 matrix that takes the patches of one chart to those of another.
+"""The 3×3 matrix from the patches of one chart to those of another.
 
-Least squares in scene-linear light: the sum over patches and channels of (matrix · source - target)² is least.
-Nothing is added, so black stays black, and exposure can change before or after.
+Least squares in scene-linear light: the matrix minimises the sum of (matrix · source - target)² over patches and
+channels. There is no offset, so black stays black, and exposure can change before or after.
 
-Optionally a grey patch maps exactly: each row of the matrix is the best one of those with
+Optionally a grey patch maps exactly: each row of the matrix then satisfies
 row · (grey of the source) = (grey of the target), a linear constraint solved with Lagrange's multiplier.
 """
 
@@ -28,25 +28,25 @@ __all__ = ["ChartFit", "difference_under", "exposure_between", "fit_chart", "sol
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-_FLATTEST = 1e-3  # singular values below this share of the largest: the patches do not differ in colour
+_FLATTEST = 1e-3  # a smallest singular value below this share of the largest: patches do not differ in colour
 
 
 @dataclass(frozen=True, eq=False)
 class ChartFit:
-    """A matrix and how well it does.
+    """A matrix, and the differences that it leaves.
 
     Attributes:
-        matrix: 3×3; takes source to target, exposure included.
-        errors: standard errors of its numbers, from what the fit leaves over.
+        matrix: 3×3; multiplies the source to give the target, exposure included.
+        errors: 3×3, standard errors of its numbers, from the residuals of the fit.
         exposure: factor of light from source to target, by the luminance of the greys; part of the matrix.
-        used: patches that were fitted, ``(24,)``.
+        used: a mask of the patches that were fitted, ``(24,)``.
         white: name of the patch that maps exactly, or empty.
         before: ΔE 2000 between source and target as they are, ``(24,)``; NaN for patches not used.
         exposed: the same with the source times ``exposure``.
         after: the same with the source times ``matrix``.
-        residual: what is left over in linear light: root of the sum of squares, as a share of the target's.
+        residual: root of the sum of squared residuals in linear light, as a share of the target's.
         mapped: the source's patches times the matrix, ``(24, 3)``.
-        scale: factor that brings target and mapped to the level of the published data, at which ΔE is seen.
+        scale: factor from target and mapped to the level of the published data, at which ΔE is computed.
     """
 
     matrix: Array
@@ -68,7 +68,7 @@ class ChartFit:
 
     def as_dict(self) -> dict[str, Any]:
         """For ``--json`` and files of findings."""
-        seen = {"before": self.before, "exposed": self.exposed, "after": self.after}
+        stages = {"before": self.before, "exposed": self.exposed, "after": self.after}
         return {
             "matrix": plain(self.matrix),
             "matrix_standard_errors": plain(self.errors),
@@ -77,9 +77,9 @@ class ChartFit:
             "white": self.white or None,
             "residual": self.residual,
             "delta_e_2000": {
-                **{f"mean_{name}": float(np.nanmean(values)) for name, values in seen.items()},
-                **{f"max_{name}": float(np.nanmax(values)) for name, values in seen.items()},
-                **{name: dict(zip(NAMES, plain(values), strict=True)) for name, values in seen.items()},
+                **{f"mean_{name}": float(np.nanmean(values)) for name, values in stages.items()},
+                **{f"max_{name}": float(np.nanmax(values)) for name, values in stages.items()},
+                **{name: dict(zip(NAMES, plain(values), strict=True)) for name, values in stages.items()},
             },
             "patches_used": [name for name, used in zip(NAMES, self.used, strict=True) if used],
         }
@@ -94,27 +94,27 @@ def fit_chart(
     working_space: str = "ACEScg",
     config: str = colour.DEFAULT_CONFIG,
 ) -> ChartFit:
-    """Fit the matrix that takes source to target.
+    """Fit the matrix from source to target.
 
-    ΔE 2000 is that of L*a*b* under D50, both sides brought to the exposure at which the target's greys are as
-    bright as the published ones: a chart in the shade is judged as if it were lit well.
+    ΔE 2000 is computed from L*a*b* under D50, with both sides at the exposure for which the target's greys are as
+    bright as the published ones. So a chart in the shade is judged as if it were well lit.
 
     Args:
         source: scene-linear R G B of 24 patches, ``(24, 3)``.
         target: the same.
-        used: which patches count; all when None.
+        used: a mask of the patches that count; all when None.
         white: name of a grey patch that maps exactly; none when empty.
         working_space: of both.
-        config: colour config that knows it.
+        config: name or path of an OCIO config with that space.
 
     Raises:
-        RequestError: fewer than `LEAST_PATCHES` patches, patches that do not differ in colour, a white that is not
-            a grey patch or is not used.
+        RequestError: fewer than `LEAST_PATCHES` patches, patches that do not differ in colour, a white that is
+            not a grey patch or is not used.
     """
     used = np.ones(len(NAMES), bool) if used is None else used
     if np.count_nonzero(used) < LEAST_PATCHES:
-        raise _error(f"only {np.count_nonzero(used)} of 24 patches can be used, at least {LEAST_PATCHES} must",
-                     "take a frame in which the chart is neither clipped nor in the dark")  # fmt: skip
+        raise _error(f"only {np.count_nonzero(used)} of 24 patches can be used; at least {LEAST_PATCHES} are "
+                     "needed", "choose a frame in which the chart is neither clipped nor in the dark")  # fmt: skip
     place = _white_place(white, used)
     matrix, errors = solve_matrix(source, target, used, place)
     weights = luminance_weights(working_space, config)
@@ -135,10 +135,10 @@ def fit_chart(
 
 
 def difference_under(scale: float, working_space: str, config: str) -> Callable[[Array, Array], Array]:
-    """The function that gives ΔE 2000 between patches, both ``(n, 3)``, times ``scale`` and seen under D50.
+    """The function for ΔE 2000 between patches, both ``(n, 3)``, times ``scale``, under D50.
 
     Raises:
-        RequestError: the config does not say what the working space looks like.
+        RequestError: the primaries of the working space are not known from the config.
     """
     to_xyz, d50 = xyz_d50_matrix(working_space, config), white_xyz(D50)
 
@@ -149,13 +149,13 @@ def difference_under(scale: float, working_space: str, config: str) -> Callable[
 
 
 def solve_matrix(source: Array, target: Array, used: Mask, exact: int | None = None) -> tuple[Array, Array]:
-    """The matrix and the standard errors of its numbers.
+    """The matrix, and the standard errors of its numbers.
 
     Args:
         source: ``(n, 3)``.
         target: ``(n, 3)``.
-        used: which rows count.
-        exact: the row that maps exactly; none when None.
+        used: a mask of the rows that count.
+        exact: index of the row that maps exactly; none when None.
 
     Raises:
         RequestError: the source's rows do not span three dimensions.
@@ -164,7 +164,7 @@ def solve_matrix(source: Array, target: Array, used: Mask, exact: int | None = N
     sizes = np.linalg.svd(s, compute_uv=False)
     if not sizes[-1] > _FLATTEST * sizes[0]:
         raise _error("the patches hardly differ in colour, so no matrix follows from them",
-                     "look whether the picture is grey, and whether the corners enclose a chart")  # fmt: skip
+                     "check that the picture is not grey, and that the corners enclose a chart")  # fmt: skip
     rows: Array = np.asarray(np.linalg.lstsq(s, t, rcond=None)[0].T, np.float64)
     covariance: Array = np.asarray(np.linalg.inv(s.T @ s), np.float64)
     if exact is not None:
@@ -179,7 +179,7 @@ def solve_matrix(source: Array, target: Array, used: Mask, exact: int | None = N
 
 
 def exposure_between(source: Array, target: Array, used: Mask, weights: Array) -> float:
-    """Luminance of the target's greys over that of the source's; of all patches where no grey is used.
+    """Luminance of the target's greys / that of the source's; of all patches where no grey is used.
 
     Raises:
         RequestError: one of them has no light.
@@ -189,7 +189,7 @@ def exposure_between(source: Array, target: Array, used: Mask, weights: Array) -
     chosen = used & greys if (used & greys).any() else used
     light = [float((values[chosen] @ weights).sum()) for values in (source, target)]
     if not min(light) > 0:
-        raise _error("a chart has no light in its greys", "look at the frame, and at the black that is subtracted")
+        raise _error("a chart has no light in its greys", "check the frame, and the black that is subtracted")
     return light[1] / light[0]
 
 

@@ -1,8 +1,8 @@
-"""Whether the light changes across a chart, where it should be even.
+"""The gradient of light across a chart, where the light should be even.
 
-After the matrix, what is left between two charts is compared by place: a plane is fitted to the logarithm of the
-ratio of their luminances. The matrix is fitted again without that plane, and so on in turn, since a gradient
-spoils the matrix and a wrong matrix looks like a gradient.
+A plane is fitted to the logarithm of the ratio of luminances that the matrix leaves between two charts. The matrix
+is then fitted again without that plane. Both are repeated in turn, since a gradient spoils the matrix, and a wrong
+matrix looks like a gradient.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ __all__ = ["Gradient", "light_gradient"]
 Array = npt.NDArray[np.float64]
 
 _TURNS = 30
-_DARKEST = 0.05  # of the brightest patch; below, a veil of light weighs more than any gradient
+_DARKEST = 0.05  # share of the brightest patch; below, a veil of light has more effect than any gradient
 _WORTH_SAYING = 0.05  # common practice, no source
 _SURE = 3.0  # standard errors
 
@@ -43,13 +43,13 @@ class Gradient:
 
     @property
     def notable(self) -> bool:
-        """Whether one of the two is above 5 %, and no accident."""
+        """Whether one of the two is above 5 % and significant (3 standard errors)."""
         pairs = ((self.right, self.right_error), (self.down, self.down_error))
         return any(abs(share) > max(_WORTH_SAYING, _SURE * error) for share, error in pairs)
 
     @property
     def field(self) -> Array:
-        """Light on each patch relative to the chart's middle, ``(24,)``."""
+        """Light on each patch, relative to the middle of the chart, ``(24,)``."""
         slopes = np.log1p([self.right, self.down])
         return np.asarray(np.exp(_places() @ slopes))
 
@@ -65,7 +65,7 @@ class Gradient:
 
 
 def _places() -> Array:
-    """Of the patches' middles, right and down, in widths and heights of the block: -0.5 to 0.5."""
+    """Middles of the patches, right and down, in widths and heights of the block: -0.5 to 0.5, ``(24, 2)``."""
     row, column = np.divmod(np.arange(ROWS * COLUMNS), COLUMNS)
     return np.stack([(column + 0.5) / COLUMNS - 0.5, (row + 0.5) / ROWS - 0.5], axis=-1)
 
@@ -76,7 +76,7 @@ def light_gradient(source: Array, target: Array, used: npt.NDArray[np.bool_], we
     Args:
         source: scene-linear R G B of 24 patches, ``(24, 3)``.
         target: the same.
-        used: which patches count.
+        used: a mask of the patches that count.
         weights: the shares of R, G and B in luminance.
 
     Raises:
@@ -84,21 +84,21 @@ def light_gradient(source: Array, target: Array, used: npt.NDArray[np.bool_], we
     """
     plane = np.column_stack([np.ones(ROWS * COLUMNS), _places()])
     bright = target @ weights
-    seen = used & (bright > _DARKEST * bright[used].max())
+    fitted = used & (bright > _DARKEST * bright[used].max())
     slopes = np.zeros(3)
     for _ in range(_TURNS):
         matrix, _ = solve_matrix(source / np.exp(plane[:, 1:] @ slopes[1:])[:, None], target, used)
         mapped = source @ matrix.T @ weights
-        seen = seen & (mapped > 0)
-        if np.count_nonzero(seen) < 4:
-            return Gradient(0.0, 0.0, 1.0, 1.0)  # nothing to go by
-        logs = np.log(mapped[seen] / bright[seen])
+        fitted = fitted & (mapped > 0)
+        if np.count_nonzero(fitted) < 4:
+            return Gradient(0.0, 0.0, 1.0, 1.0)  # too few patches for a plane
+        logs = np.log(mapped[fitted] / bright[fitted])
         before = slopes
-        slopes = np.linalg.lstsq(plane[seen], logs, rcond=None)[0]
+        slopes = np.linalg.lstsq(plane[fitted], logs, rcond=None)[0]
         if np.abs(slopes - before)[1:].max() < 1e-6:
             break
-    left = logs - plane[seen] @ slopes
-    covariance = np.linalg.inv(plane[seen].T @ plane[seen])
+    left = logs - plane[fitted] @ slopes
+    covariance = np.linalg.inv(plane[fitted].T @ plane[fitted])
     errors = np.sqrt((left @ left) / max(1, len(left) - 3) * np.diag(covariance))
     right, down = (float(np.expm1(slopes[k])) for k in (1, 2))
     return Gradient(right, down, float(errors[1] * (1 + right)), float(errors[2] * (1 + down)))

@@ -1,9 +1,9 @@
-"""Whether the corners of a chart were given in its own order.
+"""A check that the corners of a chart are in the chart's order.
 
-A chart that was held upside down, or whose corners were named from another one, still gives 24 colours, and a
-matrix that is nonsense. So the patches are measured in all eight orders of the corners (four turns, and these seen
-from behind) and compared with the published colours: logarithms less their mean per channel, so that neither
-exposure nor the colour of the light counts, correlated over all patches and channels.
+A chart that is upside down, or whose corners start at another one, still gives 24 colours, but a wrong matrix. So
+the patches are measured in all eight orders of the corners (four turns, and the same mirrored) and compared with
+the published colours. The measure is the correlation over all patches and channels of logarithms minus their mean
+for each channel, so that neither exposure nor the colour of the light counts.
 """
 
 from __future__ import annotations
@@ -22,15 +22,15 @@ __all__ = ["check_order", "likeness"]
 
 Array = npt.NDArray[np.float64]
 
-_ALIKE = 0.75  # the least correlation of a chart; in the demo charts reach 0.99, other orders 0.4
-_FLOOR = 1e-3  # of the brightest value; what lies below is black
+_ALIKE = 0.75  # the least correlation of a chart; in the demo it is 0.99, in other orders 0.4
+_FLOOR = 1e-3  # share of the brightest value; values below count as black
 _ORDER = ("top left", "top right", "bottom right", "bottom left")
 
 
 def likeness(patches: Patches) -> float:
     """Correlation of measured patches with the published ones, from -1 to 1; 1 is a perfect chart.
 
-    Which working space the numbers are in hardly matters here; the published ones are taken in ACEScg.
+    The working space of the numbers hardly matters here; the published ones are in ACEScg.
     """
     used = patches.usable
     if np.count_nonzero(used) < 3:
@@ -48,19 +48,19 @@ def check_order(
     clipped: Callable[[Area], npt.NDArray[np.bool_]] | None = None,
     black: Sequence[float] = (0.0, 0.0, 0.0),
 ) -> None:
-    """Make sure that a measured chart stands the way its corners say.
+    """Refuse a chart whose corners are in the wrong order.
 
     Args:
-        image: the picture that it was measured in.
-        patches: what was measured.
-        which: what the user calls this chart, for the message.
-        clipped: as it was given to `measure_chart`.
+        image: the picture in which it was measured.
+        patches: its patches.
+        which: name of the picture, for the message.
+        clipped: as for `measure_chart`.
         black: likewise.
 
     Raises:
-        AreaError: another order fits better, with the right one; or none fits.
+        AreaError: another order of the corners fits better (the message gives it), or none fits.
     """
-    found = likeness(patches)
+    given = likeness(patches)
     rated = []
     for behind in (False, True):
         around = (0, 3, 2, 1) if behind else (0, 1, 2, 3)
@@ -73,15 +73,15 @@ def check_order(
         return
     if best < _ALIKE:
         raise AreaError(
-            f"what the corners of {which} enclose does not look like the 24-patch chart "
-            f"(its patches correlate by {found:.2f} with the published ones; a chart does by {_ALIKE} and more)",
+            f"the area between the corners of {which} does not look like the 24-patch chart "
+            f"(its patches correlate with the published ones by {given:.2f}, and those of a chart by {_ALIKE})",
             "give the corners of the block of 24 patches alone, without the frame of the chart",
         )
     points = ";".join(f"{x:g},{y:g}" for x, y in (patches.corners[k] for k in order))
     turn = "mirrored" if behind else "turned"
     raise AreaError(
-        f"the chart of {which} is {turn}: its top left corner, beside the dark skin tone, is the one that was "
-        f"given as {_ORDER[order[0]]}",
+        f"the chart of {which} is {turn}: its top left corner, beside the dark skin tone, was given as the "
+        f"{_ORDER[order[0]]} one",
         f"give the corners as {points}" + ("; is the picture mirrored?" if behind else ""),
     )
 

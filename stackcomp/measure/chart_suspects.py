@@ -1,17 +1,17 @@
-"""Single patches that do not fit: the worst ones, one that stands out, neighbours that look swapped.
+"""Single patches that do not fit: the worst ones, an outlier, neighbours that look swapped.
 
-A mean over 24 patches hides one that is wrong: dirt, shine, a finger's shadow, a chart that was painted or put
-together by hand. So the worst patches are always named, and two mistakes are looked for:
+A mean over 24 patches hides one that is wrong: dirt, shine, a shadow, a chart that was painted or assembled by
+hand. So the worst patches are always named, and two mistakes are looked for:
 
-- **swapped neighbours**: two patches, side by side or one above the other, change places in the source, and the
-  matrix is fitted again. They look swapped where that takes far more away from the sum of squared differences than
-  two patches of this chart usually have, and where both then fit;
-- **one that stands out**: a patch is left out, the matrix is fitted to the others, and its own difference is held
-  against theirs.
+- **swapped neighbours**: two patches, side by side or one above the other, are exchanged in the source, and the
+  matrix is fitted again. They look swapped where this lowers the sum of squared differences by far more than two
+  patches of this chart usually have, and where both then fit;
+- **an outlier**: a patch is left out, the matrix is fitted to the others, and its difference is compared with
+  theirs.
 
-What is usual is the median over the other patches, and never less than the patches' own noise. Differences are
+The usual difference is the median over the other patches, and at least the noise of the patches. Differences are
 CIEDE2000. Common practice in robust statistics, no source; the limits were set by planting both mistakes in charts
-with and without noise, gradients of light and colours that no matrix reaches.
+with and without noise, gradients of light and colours that no matrix can map.
 """
 
 from __future__ import annotations
@@ -34,23 +34,23 @@ Mask = npt.NDArray[np.bool_]
 Difference = Callable[[Array, Array], Array]
 
 _WORST = 3
-# A swap takes away so many times the usual squared difference, and most of what the two had.
+# A swap lowers the sum by so many times the usual squared difference, and leaves this share of the pair's own.
 _SWAP_GAIN, _SWAP_LEFT = 40.0, 0.2
 _MOST_SWAPS = 3
-# One patch stands out at so many times the usual difference, and where a person would see it.
+# An outlier has so many times the usual difference, and at least a visible one.
 _STANDS_OUT, _SEEN = 8.0, 3.0
-# Of three normal deviates' sum of squares, mean over median.
+# Mean / median of the sum of squares of three normal deviates.
 _MEAN_OVER_MEDIAN = 1.268
 
 
 @dataclass(frozen=True)
 class Suspects:
-    """What looks wrong about single patches.
+    """Single patches that look wrong.
 
     Attributes:
-        swapped: pairs of places (0 to 23) of neighbours that look swapped, the surest first.
-        after_swap: mean ΔE 2000 of the fit when all those pairs change places; NaN without such pairs.
-        stands_out: place of a patch that does not fit the others; None where all do, or where a swap tells it.
+        swapped: pairs of indices (0 to 23) of neighbours that look swapped, the surest first.
+        after_swap: mean ΔE 2000 of the fit after all these pairs are exchanged; NaN without such pairs.
+        stands_out: index of a patch that does not fit the others; None where all fit, or where a swap explains it.
         alone: its ΔE 2000 from a matrix that was fitted without it; NaN without such a patch.
     """
 
@@ -82,9 +82,9 @@ def find_suspects(source: Array, target: Array, used: Mask, errors: Array, diffe
     """Look for swapped neighbours, and for one patch that stands out.
 
     Args:
-        source: scene-linear R G B of 24 patches that the matrix multiplies, ``(24, 3)``.
-        target: what they are to become, ``(24, 3)``.
-        used: which patches count, ``(24,)``.
+        source: scene-linear R G B of 24 patches, which the matrix multiplies, ``(24, 3)``.
+        target: scene-linear R G B of the target, ``(24, 3)``.
+        used: a mask of the patches that count, ``(24,)``.
         errors: relative standard errors of the two together, ``(24, 3)``; NaN counts as 0.
         difference: ΔE 2000 between mapped and target patches, both ``(24, 3)``, as ``(24,)``.
 
@@ -96,10 +96,10 @@ def find_suspects(source: Array, target: Array, used: Mask, errors: Array, diffe
     order = np.arange(len(NAMES))
     now = _squares(source, target, used, difference)
     while len(swapped) < _MOST_SWAPS:
-        found = _surest_swap(source[order], target, used, noise, difference, now)
-        if found is None:
+        best = _surest_swap(source[order], target, used, noise, difference, now)
+        if best is None:
             break
-        pair, now = found
+        pair, now = best
         order[list(pair)] = order[list(pair)[::-1]]
         swapped.append(pair)
     if swapped:
@@ -117,7 +117,7 @@ def _squares(
 
 
 def _noise(target: Array, errors: Array, difference: Difference) -> Array:
-    """Squared differences that noise alone makes, ``(24,)``."""
+    """Squared differences from noise alone, ``(24,)``."""
     steps = np.nan_to_num(errors) * np.abs(target)
     total = np.zeros(len(target))
     for channel in range(3):
@@ -128,7 +128,7 @@ def _noise(target: Array, errors: Array, difference: Difference) -> Array:
 
 
 def _usual(squares: Array, noise: Array, among: Mask) -> float:
-    """The mean squared difference of patches among which a few may be wrong, and their noise."""
+    """A robust mean of the squared differences of patches, of which a few may be wrong, plus their noise."""
     return float(_MEAN_OVER_MEDIAN * np.median(squares[among]) + noise[among].mean() + 1e-6)
 
 
@@ -144,7 +144,7 @@ def _neighbours(used: Mask) -> Iterator[tuple[int, int]]:
 def _surest_swap(
     source: Array, target: Array, used: Mask, noise: Array, difference: Difference, now: Array
 ) -> tuple[tuple[int, int], Array] | None:
-    """The pair whose swap takes most away, with the squares after it; None where none is sure."""
+    """The pair whose swap lowers the sum most, with the squares after it; None where none is sure."""
     best: tuple[float, tuple[int, int], Array] | None = None
     for pair in _neighbours(used):
         two = list(pair)
@@ -166,7 +166,7 @@ def _odd_one(
 ) -> tuple[int | None, float]:
     if np.count_nonzero(used) <= LEAST_PATCHES:
         return None, float("nan")
-    # A patch that pulls the fit to itself (a bright or pure one) lies farther off a fit without it.
+    # A patch with much leverage (a bright or saturated one) is farther from a fit without it.
     rows = source[used]
     pull = np.einsum("ij,jk,ik->i", source, np.linalg.inv(rows.T @ rows), source)
     best: tuple[float, int, float] | None = None

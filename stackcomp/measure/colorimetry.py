@@ -1,8 +1,8 @@
-"""From a working space to what a standard observer sees.
+"""From a working space to X Y Z of the standard observer.
 
-Working spaces are known to the colour config alone. It says how each is made from ACES2065-1, whose primaries and
-white are published (SMPTE ST 2065-1), and from there X Y Z follow. Whites are adapted by Bradford's matrix, as in
-colour profiles (ICC.1, annex E).
+The colour config defines each working space by a matrix from ACES2065-1, whose primaries and white are published
+(SMPTE ST 2065-1). X Y Z follow from these. Whites are adapted by Bradford's matrix, as in colour profiles (ICC.1,
+annex E).
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from stackcomp.data.arguments import text
 from stackcomp.errors import Problem, RequestError
 from stackcomp.files import colour
 
@@ -23,7 +24,7 @@ D50 = (0.34570291, 0.3585386)
 _ACES_WHITE = (0.32168, 0.33767)
 _ACES_PRIMARIES = ((0.7347, 0.2653), (0.0, 1.0), (0.0001, -0.0770))
 _BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
-# The role is how a config of any make names the space that all others are defined by (OpenColorIO 2).
+# The role by which a config names the space that all others are defined from (OpenColorIO 2).
 _INTERCHANGE = ("aces_interchange", "ACES2065-1")
 
 
@@ -34,7 +35,7 @@ def white_xyz(xy: tuple[float, float]) -> Array:
 
 
 def adapted(source: tuple[float, float], target: tuple[float, float]) -> Array:
-    """3×3 that takes X Y Z seen under one white to those that look alike under another (Bradford)."""
+    """3×3 from X Y Z under one white to X Y Z of the same appearance under another (Bradford)."""
     cones = _BRADFORD @ white_xyz(target) / (_BRADFORD @ white_xyz(source))
     return np.asarray(np.linalg.solve(_BRADFORD, cones[:, None] * _BRADFORD))
 
@@ -43,13 +44,13 @@ def xyz_d50_matrix(working_space: str, config: str = colour.DEFAULT_CONFIG) -> A
     """3×3 from R G B of a scene-linear space to X Y Z under D50; R = G = B = 1 becomes the white.
 
     Raises:
-        RequestError: the config does not tie this space to ACES2065-1 by a matrix.
+        RequestError: the config does not define this space by a matrix from ACES2065-1.
     """
     return adapted(_ACES_WHITE, D50) @ _aces_to_xyz() @ _to_aces(working_space, config)
 
 
 def luminance_weights(working_space: str, config: str = colour.DEFAULT_CONFIG) -> Array:
-    """The share of R, G and B in luminance (three numbers, sum 1).
+    """The shares of R, G and B in luminance: three numbers, whose sum is 1.
 
     Raises:
         RequestError: as `xyz_d50_matrix`.
@@ -65,7 +66,9 @@ def _aces_to_xyz() -> Array:
 
 
 def _to_aces(working_space: str, config: str) -> Array:
-    reason = "has no interchange space"
+    text(working_space, "working_space")
+    text(config, "colour_config")
+    reason = "it has no interchange space"
     for name in _INTERCHANGE:
         try:
             conversion = colour.is_matrix(working_space, name, config)
@@ -74,8 +77,8 @@ def _to_aces(working_space: str, config: str) -> Array:
             continue
         if conversion is not None and not conversion.offset.any():
             return np.asarray(conversion.matrix, np.float64)
-        reason = f"{working_space} is no matrix away from {name}"
+        reason = f"no matrix leads from {working_space} to {name}"
     raise RequestError(
-        Problem("working-space", f"what {working_space} looks like is not known from {config}: {reason}",
-                "take a config with the role aces_interchange, and a scene-linear working space")
+        Problem("working-space", f"the primaries of {working_space} are not known from {config}: {reason}",
+                "use a config with the role aces_interchange, and a scene-linear working space")
     )  # fmt: skip

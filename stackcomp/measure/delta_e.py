@@ -1,8 +1,9 @@
-"""Colour differences as people see them: CIE L*a*b* and CIEDE2000.
+"""Visible colour differences: CIE L*a*b* and CIEDE2000.
 
-The formula is that of CIE 142-2001 (ISO/CIE 11664-6), written after its published description by G. Sharma,
-W. Wu and E. N. Dalal, "The CIEDE2000 Color-Difference Formula: Implementation Notes, Supplementary Test Data, and
-Mathematical Observations", Color Research and Application 30 (2005), whose table of test pairs it is checked with.
+The formula is that of CIE 142-2001 (ISO/CIE 11664-6), written after its published description by G. Sharma, W. Wu
+and E. N. Dalal, "The CIEDE2000 Color-Difference Formula: Implementation Notes, Supplementary Test Data, and
+Mathematical Observations", Color Research and Application 30 (2005). A test checks it with the table of pairs
+there.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ def lab_from_xyz(xyz: npt.ArrayLike, white: npt.ArrayLike) -> Array:
     """CIE 1976 L*a*b* of X Y Z (ISO/CIE 11664-4).
 
     Args:
-        xyz: ``(..., 3)``, in the units of ``white``. Below black the straight part of the curve goes on.
+        xyz: ``(..., 3)``, in the units of ``white``. Below 0 the straight part of the curve is continued.
         white: X Y Z of the white that is L* = 100.
     """
     ratio = np.asarray(xyz, np.float64) / np.asarray(white, np.float64)
@@ -30,23 +31,23 @@ def lab_from_xyz(xyz: npt.ArrayLike, white: npt.ArrayLike) -> Array:
 
 
 def delta_e_2000(first: npt.ArrayLike, second: npt.ArrayLike) -> Array:
-    """CIEDE2000 between two colours, with all parametric factors 1. About 1 is just seen side by side.
+    """CIEDE2000 between two colours, with all parametric factors 1. About 1 is just visible side by side.
 
     Args:
         first: L* a* b*, ``(..., 3)``.
-        second: the same; the order of the two makes no difference.
+        second: the same; the order of the two does not matter.
 
     Returns:
         ``(...)``, 0 and more.
     """
     l1, a1, b1 = np.moveaxis(np.asarray(first, np.float64), -1, 0)
     l2, a2, b2 = np.moveaxis(np.asarray(second, np.float64), -1, 0)
-    # Greys are spread along a*, where the eye is finer than L*a*b* says.
+    # Near grey, a* is stretched, since the eye sees smaller differences there than L*a*b* does.
     mean_chroma = (np.hypot(a1, b1) + np.hypot(a2, b2)) / 2
     stretch = 1 + (1 - _share_of_chroma(mean_chroma)) / 2
     c1, c2 = np.hypot(a1 * stretch, b1), np.hypot(a2 * stretch, b2)
     h1, h2 = _hue(a1 * stretch, b1), _hue(a2 * stretch, b2)
-    # The formula treats a grey, which has no hue, apart. Its product of chromas is 0, so that no hue counts below.
+    # The formula treats greys, which have no hue, separately. Here their product of chromas is 0 anyway.
     turn = (h2 - h1 + 180) % 360 - 180
     # Exactly opposite hues: the formula keeps +180 as it is, where the remainder above makes it -180.
     turn = np.where((turn == -180) & (h2 > h1), 180.0, turn)

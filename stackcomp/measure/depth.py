@@ -1,7 +1,7 @@
-"""What an area of a depth channel holds, in metres: its median is a distance to focus on.
+"""Statistics of an area of depth, in metres. The median is a focus distance.
 
-A depth of 0, and one that is not finite, is nothing: no surface was seen there. Nothing can be behind the camera
-either, so values below 0 are counted and left out too.
+A depth of 0, or one that is not finite, means that there is no surface. No surface is behind the camera either, so
+values below 0 are counted and left out too.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ import numpy as np
 
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import METRES
-from stackcomp.errors import Problem, RequestError, did_you_mean
-from stackcomp.measure.area import Area
+from stackcomp.errors import ArgumentError, Problem, did_you_mean
+from stackcomp.measure.channel import MeasuredChannel
+from stackcomp.measure.given import AreaLike, area_in, plane_of
 from stackcomp.measure.picture import HALF_MAX
 
 __all__ = ["DepthStatistics", "depth_statistics"]
@@ -26,13 +27,16 @@ class DepthStatistics:
 
     Attributes:
         pixels: in the area.
-        covered: those with a depth above 0; the figures are theirs.
-        nothing: those with a depth of 0.
-        non_finite: NaN or infinite; nothing, likewise.
-        below_zero: left out.
-        beyond: covered ones at 65504 or more in the file's unit, where half floats end: often the mark of a
-            renderer for nothing. They are in the figures.
-        mean: in metres, as ``median``, ``min`` and ``max``; None where no pixel is covered.
+        covered: pixels with a depth above 0; mean, median, min and max are over these.
+        nothing: pixels with a depth of 0.
+        non_finite: pixels that are NaN or infinite.
+        below_zero: pixels below 0, which are left out.
+        beyond: covered pixels at 65504 or more in the file's unit, the largest half float. Some renderers mark
+            empty pixels with it. They are in the figures.
+        mean: metres.
+        median: metres; a focus distance.
+        min: metres.
+        max: metres. All four are None where no pixel is covered.
     """
 
     pixels: int
@@ -49,42 +53,49 @@ class DepthStatistics:
     @property
     def doubts(self) -> tuple[str, ...]:
         """Sentences about what may be wrong."""
-        said = []
+        doubts = []
         if not self.covered:
-            said.append("no pixel of the area has a depth above 0")
+            doubts.append("no pixel of the area has a depth above 0")
         if self.below_zero:
-            said.append(
+            doubts.append(
                 f"{self.below_zero} of {self.pixels} depths are below 0 and were left out; "
-                "some renderers count distance with a minus: turn its sign where the file is made"
+                "some renderers write distances as negative numbers: change the sign there"
             )
         if self.beyond:
-            said.append(
-                f"{self.beyond} of {self.covered} covered pixels lie at 65504 or beyond in the file's unit, as "
-                "renderers mark nothing: they are in the figures, so name an area without them"
+            doubts.append(
+                f"{self.beyond} of {self.covered} covered pixels are 65504 or more in the file's unit, with which "
+                "some renderers mark empty pixels: they are in the figures, so name an area without them"
             )
-        return tuple(said)
+        return tuple(doubts)
 
     def as_dict(self) -> dict[str, Any]:
         """As JSON data."""
         return {**asdict(self), "doubts": list(self.doubts)}
 
 
-def depth_statistics(depth: Image, area: Area, *, unit: str = "m") -> DepthStatistics:
+def depth_statistics(
+    depth: Image | MeasuredChannel, area: AreaLike | None = None, *, unit: str = "m"
+) -> DepthStatistics:
     """Measure an area of depth.
 
     Args:
-        depth: a picture with a plane Z, in ``unit``; along the axis or along the ray, as it was rendered.
-        area: where.
+        depth: depth in ``unit``, from `open_channel` or as a picture with a plane Z; along the optical axis or
+            along the ray, as it was rendered.
+        area: where, in pixels; the whole picture when None.
         unit: mm, cm, m or ft.
+
+    Returns:
+        Statistics in metres, and counts of pixels.
 
     Raises:
         AreaError: the area leaves the picture, or holds no pixel.
-        RequestError: another unit.
+        ArgumentError: another unit, or a picture without a plane Z.
     """
     if unit not in METRES:
-        way_out = did_you_mean(unit, list(METRES))
-        raise RequestError(Problem("unit", f'there is no unit "{unit}"', way_out, field="unit"))
-    values = area.pixels(depth)[:, depth.channels.index("Z")]
+        way_out = did_you_mean(str(unit), list(METRES))
+        raise ArgumentError(Problem("unit", f'there is no unit "{unit}"', way_out, field="unit"))
+    picture = plane_of(depth, "Z", "depth")
+    values = area_in(area, picture).pixels(picture)[:, picture.channels.index("Z")]
     finite = np.isfinite(values)
     covered = values[finite & (values > 0)].astype(np.float64)
     metres = covered * METRES[unit]

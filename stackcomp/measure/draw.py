@@ -1,4 +1,4 @@
-"""A picture of where was measured: what lies outside of the areas is dimmed, each has an outline and a word."""
+"""A picture of measured areas: each has an outline and a label, and the rest of the frame is dimmed."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Region:
     window: Window
 
     def over(self, frame: Window) -> npt.NDArray[np.bool_]:
-        """The mask over another window; nothing outside of its own."""
+        """The mask over another window; False outside of its own."""
         mask = np.zeros(frame.shape, bool)
         both = self.window & frame
         if not both.empty:
@@ -50,15 +50,15 @@ class Region:
 
 
 def draw_areas(
-    image: Image, areas: Sequence[tuple[Area | Region, str]], *, config: str = DEFAULT_CONFIG
+    image: Image, areas: Sequence[tuple[Area | Region, str]], *, colour_config: str = DEFAULT_CONFIG
 ) -> Picture:
-    """The frame as a person can look at it, with areas drawn on it.
+    """The frame through a display view, with areas drawn on it.
 
     Args:
         image: a picture of any type.
-        areas: areas or regions in its pixels, and a few words for each; may be empty words. A region is outlined
+        areas: areas or regions in its pixels, and a label for each, which may be empty. A region is outlined
             along its pixels, holes included.
-        config: colour config for the view.
+        colour_config: name or path of the OCIO config for the view.
 
     Returns:
         ``(height, width, 3)``, 8-bit display values; enlarged by a whole factor where the picture is small.
@@ -66,7 +66,7 @@ def draw_areas(
     from PIL import Image as Canvas
     from PIL import ImageDraw, ImageFont
 
-    shown = viewable(image, config=config)
+    shown = viewable(image, config=colour_config)
     frame = image.display
     regions = [_inside(area, frame) for area, _ in areas]
     inside = np.logical_or.reduce([np.zeros(frame.shape, bool), *regions])
@@ -101,7 +101,7 @@ def _inside(area: Area | Region, frame: Window) -> npt.NDArray[np.bool_]:
 
 
 def _box(region: npt.NDArray[np.bool_], frame: Window) -> tuple[tuple[float, float], ...]:
-    """The corners left top and right bottom of what is set, or of the frame where nothing is."""
+    """Top-left and bottom-right corner of the pixels that are set, or of the frame where none is."""
     rows, columns = np.flatnonzero(region.any(axis=1)), np.flatnonzero(region.any(axis=0))
     if not rows.size:
         return ((frame.x0, frame.y0), (frame.x1, frame.y1))
@@ -110,7 +110,7 @@ def _box(region: npt.NDArray[np.bool_], frame: Window) -> tuple[tuple[float, flo
 
 
 def _outline(picture: Picture, region: npt.NDArray[np.bool_]) -> None:
-    """Draw two pixels of line around a region, and one of shade around that; the region itself stays free."""
+    """Draw a line of two pixels around a region, and a shade of one pixel around the line, outside the region."""
     from scipy import ndimage
 
     square = np.ones((3, 3), bool)
@@ -122,7 +122,7 @@ def _outline(picture: Picture, region: npt.NDArray[np.bool_]) -> None:
 def _label(
     pen: object, font: object, words: str, corners: list[tuple[float, float]], size: tuple[int, int]
 ) -> None:
-    """Words above the area, or below where there is no room; never outside of the picture."""
+    """Draw a label above the area, or below where there is no room; never outside of the picture."""
     from PIL.ImageDraw import ImageDraw
     from PIL.ImageFont import FreeTypeFont, ImageFont
 
@@ -140,7 +140,7 @@ def _label(
 
 
 def beside(pictures: Sequence[Picture]) -> Picture:
-    """Pictures in a row, their tops in line."""
+    """Pictures in a row, aligned at the top."""
     height = max(picture.shape[0] for picture in pictures)
     width = sum(picture.shape[1] for picture in pictures) + _GAP * (len(pictures) - 1)
     row = np.full((height, width, 3), 24, np.uint8)
@@ -155,7 +155,7 @@ def write_png(path: str | Path, picture: Picture) -> None:
     """Write 8-bit RGB as a PNG, whole or not at all.
 
     Raises:
-        FileError: the disk does not want.
+        FileError: the file cannot be written.
     """
     from io import BytesIO
 

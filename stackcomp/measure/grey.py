@@ -1,8 +1,8 @@
-"""Match two pictures by a grey card that stands in both.
+"""Match two pictures by a grey card that is in both.
 
-Light is linear, so one division a channel is all: ``gain = plate / other``. The overall change is told apart from
-the tint by luminance, in stops. The gain comes from means; the medians, which had no part in it, tell how well it
-fits (the residual).
+Light is linear, so one division for each channel is enough: ``gain = plate / other``. The overall change, in
+stops, is that of luminance; the rest of the gain is tint. The gain is computed from means. The medians, which have
+no part in it, give the residual.
 
 Source: white balance by a neutral patch, common practice, no source; error of a quotient to first order.
 """
@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 
 from stackcomp.files.colour import DEFAULT_CONFIG
-from stackcomp.measure.area import Area
 from stackcomp.measure.colorimetry import luminance_weights
-from stackcomp.measure.level import Level, PatchError, Triple, level
-from stackcomp.measure.picture import Measured
+from stackcomp.measure.given import AreaLike, Triple, TripleLike, rgb
+from stackcomp.measure.level import Level, PatchError, level
+from stackcomp.measure.picture import Measured, opened
 
 __all__ = ["GreyMatch", "doubts_about", "match_grey", "quotient", "quotient_error"]
 
@@ -30,12 +30,12 @@ class GreyMatch:
     Attributes:
         gain: multiplies R, G, B of the other picture.
         stops: the same by luminance alone, in stops; the tint is what the gain does beyond it.
-        residual: what is left when the gain was applied, relative: plate's median over corrected other's median,
-            less 1; of the channel where it is largest, without sign.
+        residual: relative difference that the gain leaves: plate's median / corrected other's median - 1; the
+            largest of R, G and B, without sign.
         residuals: the same with its sign, R G B.
         relative_standard_error: of the gain, R G B, from the grain of both pictures.
-        plate: what was measured in the plate, less the black that was taken off.
-        other: what was measured in the other picture.
+        plate: the patch of the plate, after the black was subtracted.
+        other: the patch of the other picture.
         doubts: sentences about what may be wrong.
     """
 
@@ -64,31 +64,36 @@ class GreyMatch:
 
 def match_grey(
     plate: Measured,
-    plate_area: Area,
+    plate_area: AreaLike | None,
     other: Measured,
-    other_area: Area,
+    other_area: AreaLike | None,
     *,
-    plate_black: Triple = (0.0, 0.0, 0.0),
+    plate_black: TripleLike = (0.0, 0.0, 0.0),
     working_space: str = "ACEScg",
     colour_config: str = DEFAULT_CONFIG,
 ) -> GreyMatch:
     """Find the gain between two pictures of the same card.
 
     Args:
-        plate: the camera's picture.
-        plate_area: inside the card there.
+        plate: the camera's picture, from `open_measured`.
+        plate_area: inside the card there, in pixels; the whole picture when None.
         other: the picture to be matched, such as an HDRI or a test render.
         other_area: inside the card there.
-        plate_black: taken off the plate, scene-linear.
+        plate_black: the camera's black, R, G, B, scene-linear, subtracted from the plate.
         working_space: space of both, for luminance.
-        colour_config: config that knows it.
+        colour_config: name or path of an OCIO config with that space.
+
+    Returns:
+        The gain, its errors, and doubts.
 
     Raises:
         AreaError: an area leaves its picture, or holds no pixel.
         PatchError: a patch is clipped, without light, or not finite.
+        ArgumentError: an argument of the wrong kind.
         RequestError: the luminance of the working space is not known.
     """
-    ours = level(plate, plate_area, "the plate's area", black=plate_black)
+    plate, other = opened(plate, "plate"), opened(other, "other")
+    ours = level(plate, plate_area, "the plate's area", black=rgb(plate_black, "plate_black"))
     theirs = level(other, other_area, "the other picture's area")
     weights = luminance_weights(working_space, colour_config)
     gain = quotient(ours.mean, theirs.mean)
@@ -111,12 +116,12 @@ def match_grey(
 
 
 def quotient(above: Triple, below: Triple) -> Triple:
-    """R, G and B each divided."""
+    """The quotients of R, G and B."""
     return above[0] / below[0], above[1] / below[1], above[2] / below[2]
 
 
 def quotient_error(above: Level, below: Level | None = None) -> Triple:
-    """Relative standard error of ``above / below``; of ``above`` alone where nothing is measured below."""
+    """Relative standard error of ``above / below``; of ``above`` alone where ``below`` is None."""
     share = np.array(above.standard_error) / above.mean
     if below is not None:
         share = np.hypot(share, np.array(below.standard_error) / below.mean)
@@ -124,20 +129,23 @@ def quotient_error(above: Level, below: Level | None = None) -> Triple:
 
 
 def doubts_about(error: Triple, levels: tuple[tuple[str, Level], ...]) -> tuple[str, ...]:
-    """What a person should know: grain too strong for so small an area, uneven light, pixels left out."""
-    found = []
+    """Sentences about strong grain in a small area, uneven light, and pixels that are left out."""
+    doubts = []
     if max(error) > 0.001:
         larger = (max(error) / 0.001) ** 2
-        found.append(
-            f"grain leaves {max(error):.2%} of doubt about the factors; an area "
-            f"{larger:.{0 if larger >= 10 else 1}f} times as large would leave 0.1 %"
+        doubts.append(
+            f"grain gives the factors a standard error of {max(error):.2%}; an area "
+            f"{larger:.{0 if larger >= 10 else 1}f} times as large would give 0.1 %"
         )
-    for whose, seen in levels:
-        if abs(seen.uneven) > 0.005:
-            found.append(
-                f"{whose} patch is not even: median and mean differ by {abs(seen.uneven):.1%}; "
+    for whose, patch in levels:
+        if abs(patch.uneven) > 0.005:
+            doubts.append(
+                f"{whose} patch is not even: median and mean differ by {abs(patch.uneven):.1%}; "
                 "look for shadow, shine or dirt in the area"
             )
-        if seen.left_out:
-            found.append(f"{seen.left_out} of {seen.pixels} pixels of {whose} area were left out as spoiled")
-    return tuple(found)
+        if patch.left_out:
+            doubts.append(
+                f"{patch.left_out} of {patch.pixels} pixels of {whose} area were left out: clipped, not finite or "
+                "outliers"
+            )
+    return tuple(doubts)

@@ -1,11 +1,11 @@
-"""How strong a light has to be, so that a grey card under it sends what the plate's card sends.
+"""The strength of a light, so that a grey card under it is as bright as the plate's card.
 
 Light is linear: a render at twice the strength is twice as bright. So one test render at a known strength is
-enough, and one division a channel. The strength is told by luminance, since a light has one; what colour is then
-still missing is the tint: factors of R, G and B that leave the card's luminance as it is.
+enough, and one division for each channel. A light has one strength, which is matched by luminance. The rest is the
+tint: factors of R, G and B that do not change the card's luminance.
 
-Without a test render the card is taken from the light itself: a lat-long picture of the place, integrated over the
-hemisphere in front of the card (`stackcomp.measure.irradiance`).
+Without a test render the card is computed from the light itself: a lat-long picture of the place, integrated over
+the hemisphere in front of the card (`stackcomp.measure.irradiance`).
 """
 
 from __future__ import annotations
@@ -15,46 +15,46 @@ from typing import Any
 
 import numpy as np
 
-from stackcomp.errors import Problem, RequestError
+from stackcomp.errors import ArgumentError, Problem
 from stackcomp.files.colour import DEFAULT_CONFIG
-from stackcomp.measure.area import Area
 from stackcomp.measure.colorimetry import luminance_weights
+from stackcomp.measure.given import AreaLike, Triple, TripleLike, number, rgb
 from stackcomp.measure.grey import doubts_about, quotient, quotient_error
 from stackcomp.measure.irradiance import Irradiance, irradiance
-from stackcomp.measure.level import Level, PatchError, Triple, level
-from stackcomp.measure.picture import Measured
+from stackcomp.measure.level import Level, PatchError, level
+from stackcomp.measure.picture import Measured, opened
 
 __all__ = ["LEFT_OUT", "LightMatch", "match_light", "match_light_from_hdri"]
 
 LEFT_OUT = (
-    "occlusion: whatever stands between the card and the place, the card's own stand included",
-    "bounce: light that reaches the card from what the CG adds",
-    "distance: the lat-long picture is true for its own point; a card elsewhere sees near things otherwise",
-    "shine: the card is taken to scatter evenly to all sides",
+    "occlusion: objects between the card and the place, the card's own stand included",
+    "bounce: light that reaches the card from the CG",
+    "distance: the lat-long picture is right for its own point; a card elsewhere sees near objects differently",
+    "shine: the card is assumed to scatter light evenly in all directions",
 )
-"""What the card that is computed from a lat-long picture does not have."""
+"""What a card that is computed from a lat-long picture leaves out."""
 
 _BRIGHT_PIXEL = 0.2
 
 
 @dataclass(frozen=True)
 class LightMatch:
-    """What to do with a light.
+    """The strength, gain and tint of a light.
 
     Attributes:
-        strength: by luminance; the light's own unit (with an HDRI: factor on it as it is).
-        stops: the same as a change, in stops: how much the light of the render (the HDRI) has to change.
-        gain: factors of R, G, B that do all of it at once: plate / rendered.
-        strength_per_channel: strengths that R, G and B would need each.
-        tint: gain less the change by luminance: what remains when the strength is right.
+        strength: by luminance, in the light's own unit; with an HDRI, a factor on it as it is.
+        stops: the change of strength in stops.
+        gain: factors of R, G, B that make the whole change at once: plate / rendered.
+        strength_per_channel: the strengths that R, G and B would need by themselves.
+        tint: the gain without the change of luminance: what remains once the strength is right.
         relative_standard_error: of the gain, R G B, from grain.
-        plate: what was measured in the plate, less the black that was taken off.
-        rendered: light of the card under the known strength, R G B.
+        plate: the patch of the plate, after the black was subtracted.
+        rendered: light of the card at the known strength, R G B, scene-linear.
         known_strength: that strength.
-        other: what was measured in a test render; None with an HDRI.
-        light: what was integrated; None with a test render.
-        reflectance: of the card that was computed; None with a test render.
-        left_out: sentences about what the computed card does not have.
+        other: the patch of the test render; None with an HDRI.
+        light: the irradiance from the HDRI; None with a test render.
+        reflectance: of the computed card; None with a test render.
+        left_out: sentences about what the computed card leaves out.
         doubts: sentences about what may be wrong.
     """
 
@@ -75,7 +75,7 @@ class LightMatch:
 
     def as_dict(self) -> dict[str, Any]:
         """As JSON data."""
-        told: dict[str, Any] = {
+        record: dict[str, Any] = {
             "strength": self.strength,
             "stops": self.stops,
             "gain": list(self.gain),
@@ -87,48 +87,53 @@ class LightMatch:
             "plate": self.plate.as_dict(),
         }
         if self.other is not None:
-            told["other"] = self.other.as_dict()
+            record["other"] = self.other.as_dict()
         if self.light is not None:
-            told |= {
-                "hdri": self.light.as_dict(),
+            record |= {
+                "other": self.light.as_dict(),
                 "reflectance": self.reflectance,
                 "left_out": list(self.left_out),
             }
-        return {**told, "doubts": list(self.doubts)}
+        return {**record, "doubts": list(self.doubts)}
 
 
 def match_light(
     plate: Measured,
-    plate_area: Area,
+    plate_area: AreaLike | None,
     other: Measured,
-    other_area: Area,
+    other_area: AreaLike | None,
     *,
     strength: float = 1.0,
-    plate_black: Triple = (0.0, 0.0, 0.0),
+    plate_black: TripleLike = (0.0, 0.0, 0.0),
     working_space: str = "ACEScg",
     colour_config: str = DEFAULT_CONFIG,
 ) -> LightMatch:
     """Find a light's strength from a test render of the card.
 
     Args:
-        plate: the camera's picture.
-        plate_area: inside the card there.
+        plate: the camera's picture, from `open_measured`.
+        plate_area: inside the card there, in pixels; the whole picture when None.
         other: the test render, lit by this light alone.
         other_area: inside the card there.
-        strength: of the light in the test render, above 0.
-        plate_black: taken off the plate, scene-linear.
+        strength: of the light in the test render, above 0, in the light's own unit.
+        plate_black: the camera's black, R, G, B, scene-linear, subtracted from the plate.
         working_space: space of both, for luminance.
-        colour_config: config that knows it.
+        colour_config: name or path of an OCIO config with that space.
+
+    Returns:
+        Strength, gain, tint, errors and doubts.
 
     Raises:
-        RequestError: the strength is not above 0.
-        AreaError, PatchError, RequestError: as `stackcomp.measure.grey.match_grey`.
+        ArgumentError: the strength is not above 0, or an argument is of the wrong kind.
+        AreaError, PatchError, RequestError: as `stackcomp.measure.match_grey`.
     """
-    if not (strength > 0 and np.isfinite(strength)):
-        raise RequestError(
-            Problem("strength", f"a strength of {strength:g} gives no light", "give the render's, above 0")
+    plate, other = opened(plate, "plate"), opened(other, "other")
+    strength = number(strength, "strength", way_out="give the render's, above 0")
+    if strength <= 0:
+        raise ArgumentError(
+            Problem("strength", f"the strength {strength:g} is not above 0", "give that of the test render")
         )
-    ours = level(plate, plate_area, "the plate's area", black=plate_black)
+    ours = level(plate, plate_area, "the plate's area", black=rgb(plate_black, "plate_black"))
     theirs = level(other, other_area, "the render's area")
     error = quotient_error(ours, theirs)
     return _found(
@@ -144,50 +149,61 @@ def match_light(
 
 def match_light_from_hdri(
     plate: Measured,
-    plate_area: Area,
+    plate_area: AreaLike | None,
     hdri: Measured,
     normal: Triple,
     *,
     reflectance: float = 0.18,
-    plate_black: Triple = (0.0, 0.0, 0.0),
+    plate_black: TripleLike = (0.0, 0.0, 0.0),
     working_space: str = "ACEScg",
     colour_config: str = DEFAULT_CONFIG,
 ) -> LightMatch:
     """Find an HDRI's strength from the plate's card, without a render.
 
     Args:
-        plate: the camera's picture.
-        plate_area: inside the card there.
-        hdri: lat-long picture of the place, mapped as `stackcomp.measure.irradiance` tells.
-        normal: the card's, in the axes of the HDRI; of any length above 0.
+        plate: the camera's picture, from `open_measured`.
+        plate_area: inside the card there, in pixels; the whole picture when None.
+        hdri: lat-long picture of the place. Its middle column looks along +y, the column a quarter of the width
+            right of it along +x, the top row along +z.
+        normal: the direction that the card faces, (x, y, z) in these axes, of any length above 0; `direction`
+            makes it from degrees.
         reflectance: share of the light that the card scatters, above 0 and at most 1.
-        plate_black: taken off the plate, scene-linear.
+        plate_black: the camera's black, R, G, B, scene-linear, subtracted from the plate.
         working_space: space of both, for luminance.
-        colour_config: config that knows it.
+        colour_config: name or path of an OCIO config with that space.
+
+    Returns:
+        Strength, gain, tint, errors, doubts, and what the computed card leaves out.
 
     Raises:
-        RequestError: a reflectance that no card has.
-        AreaError, PatchError: as `stackcomp.measure.grey.match_grey`.
-        RequestError: no lat-long picture, pixels that are not finite, a normal without a direction.
+        ArgumentError: a reflectance or normal that is out of range, or an argument of the wrong kind.
+        AreaError, PatchError: as `stackcomp.measure.match_grey`.
+        RequestError: the HDRI is not a whole lat-long picture, or has pixels that are not finite.
     """
+    plate, hdri = opened(plate, "plate"), opened(hdri, "hdri")
+    reflectance = number(reflectance, "reflectance", way_out="a grey card has 0.18")
     if not 0 < reflectance <= 1:
-        raise RequestError(
-            Problem("reflectance", f"no card scatters {reflectance:g} of the light", "a grey card has 0.18")
+        raise ArgumentError(
+            Problem(
+                "reflectance",
+                f"the reflectance {reflectance:g} is not above 0 and at most 1",
+                "a grey card has 0.18",
+            )
         )
-    ours = level(plate, plate_area, "the plate's area", black=plate_black)
+    ours = level(plate, plate_area, "the plate's area", black=rgb(plate_black, "plate_black"))
     received = irradiance(hdri.light, normal)
     card = received.card(reflectance)
     if not min(card) > 0:
         raise PatchError(
             "no-light",
-            f"the HDRI throws no light onto a card with normal {_words(normal)}",
-            "look whether the normal points away from the light, and whether the HDRI is the right one",
+            f"the HDRI gives no light on a card with normal {_words(received.normal)}",
+            "check that the normal points to the light, and that the HDRI is the right one",
         )
     error = quotient_error(ours)
     doubts = list(doubts_about(error, (("the plate's", ours),)))
     highest = max(float(plane.max()) for plane in hdri.stored.planes.values())
     if highest >= hdri.ceiling:
-        doubts.append("the HDRI holds clipped pixels: its brightest light is too weak, and so is the card")
+        doubts.append("the HDRI has clipped pixels: its brightest light is too weak, and so is the card's")
     if received.brightest > _BRIGHT_PIXEL:
         doubts.append(f"one pixel of the HDRI gives {received.brightest:.0%} of the card's light: is it the sun?")
     return _found(

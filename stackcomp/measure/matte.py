@@ -1,4 +1,4 @@
-"""What an area of a matte holds: how much is covered, and whether its values are coverage at all."""
+"""Statistics of an area of a matte: how much is covered, and whether the values are coverage."""
 
 from __future__ import annotations
 
@@ -8,21 +8,27 @@ from typing import Any
 import numpy as np
 
 from stackcomp.data.image import Image
-from stackcomp.measure.area import Area
+from stackcomp.measure.channel import MeasuredChannel
+from stackcomp.measure.given import AreaLike, area_in, plane_of
 
 __all__ = ["MatteStatistics", "matte_statistics"]
 
 
 @dataclass(frozen=True)
 class MatteStatistics:
-    """Figures of an area of a matte, over its finite values as they are.
+    """Figures of an area of a matte, over its finite values as stored.
 
     Attributes:
         pixels: in the area.
         covered_area: the sum of all values, in pixels.
-        zero: pixels at 0; ``one`` at 1, ``between`` above 0 and below 1, ``out_of_range`` below 0 or above 1.
-        non_finite: NaN or infinite; left out of all figures.
-        mean: share of the area that is covered, 0 to 1; None where no value is finite, as ``min`` and ``max``.
+        zero: pixels at 0.
+        one: pixels at 1.
+        between: pixels above 0 and below 1.
+        out_of_range: pixels below 0 or above 1.
+        non_finite: pixels that are NaN or infinite; left out of all figures.
+        mean: share of the area that is covered, 0 to 1.
+        min: the smallest value.
+        max: the largest value. All three are None where no value is finite.
     """
 
     pixels: int
@@ -39,32 +45,37 @@ class MatteStatistics:
     @property
     def doubts(self) -> tuple[str, ...]:
         """Sentences about what may be wrong."""
-        said = []
+        doubts = []
         if self.out_of_range:
-            said.append(
+            doubts.append(
                 f"{self.out_of_range} of {self.pixels} values are below 0 or above 1 ({self.min:.5g} to "
-                f"{self.max:.5g}), which no coverage is; they are in the figures"
+                f"{self.max:.5g}), out of range for coverage; they are in the figures"
             )
         if self.non_finite:
-            said.append(f"{self.non_finite} of {self.pixels} values are not finite and were left out")
-        return tuple(said)
+            doubts.append(f"{self.non_finite} of {self.pixels} values are not finite and were left out")
+        return tuple(doubts)
 
     def as_dict(self) -> dict[str, Any]:
         """As JSON data."""
         return {**asdict(self), "doubts": list(self.doubts)}
 
 
-def matte_statistics(matte: Image, area: Area) -> MatteStatistics:
+def matte_statistics(matte: Image | MeasuredChannel, area: AreaLike | None = None) -> MatteStatistics:
     """Measure an area of a matte.
 
     Args:
-        matte: a picture with a plane A of coverage, 0 to 1.
-        area: where.
+        matte: coverage, 0 to 1, from `open_channel` or as a picture with a plane A.
+        area: where, in pixels; the whole picture when None.
+
+    Returns:
+        Statistics, and counts of pixels.
 
     Raises:
         AreaError: the area leaves the picture, or holds no pixel.
+        ArgumentError: a picture without a plane A.
     """
-    values = area.pixels(matte)[:, matte.channels.index("A")]
+    picture = plane_of(matte, "A", "matte")
+    values = area_in(area, picture).pixels(picture)[:, picture.channels.index("A")]
     good = values[np.isfinite(values)].astype(np.float64)
     some = bool(good.size)
     return MatteStatistics(

@@ -1,8 +1,8 @@
-"""A file that is about to be measured: found, its header read, and what is wrong with the request said once.
+"""A file to be measured: its header, its pixels, and the mistakes in the request.
 
-Files are opened by a small graph of their own. Nobody has seen that graph, so what its check finds is said here of
-the file, and of the inputs by the names that the one who asks has for them: parameters of a Python function, or
-options of a command.
+Files are opened by a small graph of their own, which is checked once. The caller never sees that graph. So what
+its check finds is worded as a problem of the file, or of an input by the name that the caller has for it: a
+parameter of a Python function, or an option of a command.
 """
 
 from __future__ import annotations
@@ -10,15 +10,29 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NoReturn
 
 from stackcomp.composition import Composition
+from stackcomp.data import arguments
 from stackcomp.data.image import Image
-from stackcomp.data.port_types import Layers
+from stackcomp.data.port_types import Encoding, Layers
 from stackcomp.document.graph import Graph
-from stackcomp.errors import CheckError, FileError, Problem, RenderError, RequestError, did_you_mean
+from stackcomp.errors import (
+    BadValueError,
+    CheckError,
+    DocumentError,
+    FileError,
+    Problem,
+    RenderError,
+    RequestError,
+    StackcompError,
+    did_you_mean,
+)
 from stackcomp.execute.executor import Executor
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.files.paths import FramePath
+from stackcomp.nodes.base import Context
+from stackcomp.nodes.read import Read
 
 __all__ = [
     "PARAMETERS",
@@ -27,6 +41,7 @@ __all__ = [
     "channels_of",
     "colour_in",
     "colour_missing",
+    "frame_path",
     "listed",
     "no_such_layer",
 ]
@@ -36,7 +51,7 @@ _MOST_LISTED = 12
 
 @dataclass(frozen=True)
 class Names:
-    """What messages call the inputs. Empty where there is no such input, so that no message advises it."""
+    """What messages call the inputs. Empty where the caller has no such input, so that no message advises it."""
 
     frame: str = "frame="
     layer: str = "layer="
@@ -47,21 +62,40 @@ class Names:
 
 
 PARAMETERS = Names()
-"""What the functions of this package call their parameters."""
+"""The parameters of this package's functions."""
+
+
+def frame_path(path: str) -> FramePath:
+    """A path that may hold a frame token.
+
+    Raises:
+        RequestError: it cannot be the path of a file.
+    """
+    try:
+        return FramePath(path)
+    except BadValueError as error:
+        problem = Problem("path", error.message, error.way_out or "name a file")
+    except ValueError as error:
+        problem = Problem("path", str(error), "name a file")
+    raise RequestError(problem)
 
 
 @dataclass(frozen=True)
 class Source:
-    """Which file is to be measured, and how its colours are to be understood.
+    """A file to be measured, and the encoding in which its colours are read.
 
     Attributes:
         path: file, or a file sequence with a frame token.
         frame: frame number; needed where the path has a token.
         encoding: colour space of its colours; the file's own header decides when None.
-        working_space: scene-linear space to which they are brought.
+        working_space: scene-linear space of the result.
         colour_config: name or path of the OCIO config.
         root: folder for relative paths.
         names: of the inputs, for messages.
+
+    Raises:
+        ArgumentError: an argument of the wrong kind.
+        RequestError: a path that no file can have, or no frame for a sequence.
     """
 
     path: str
@@ -72,46 +106,75 @@ class Source:
     root: str | Path = "."
     names: Names = PARAMETERS
 
-    @property
-    def number(self) -> int:
-        """The frame, or 1 where the path has none."""
-        return 1 if self.frame is None else self.frame
-
-    def graph(self) -> Graph:
-        """A graph with a node "file" that reads it.
-
-        Raises:
-            RequestError: not a path, or no frame given for a sequence.
-        """
-        try:
-            pattern = FramePath(self.path)
-        except ValueError as error:
-            message, way_out = getattr(error, "message", str(error)), getattr(error, "way_out", "name a file")
-            raise RequestError(Problem("path", message, way_out)) from None
-        if pattern.has_frame and self.frame is None:
+    def __post_init__(self) -> None:
+        arguments.text(self.path, "path")
+        arguments.file_path(self.root, "root")
+        for what in ("encoding", "working_space", "colour_config"):
+            value = getattr(self, what)
+            if what != "encoding" or value is not None:
+                arguments.text(value, what)
+        if self.frame is not None:
+            object.__setattr__(self, "frame", arguments.frame_number(self.frame))
+        if frame_path(self.path).has_frame and self.frame is None:
             message = f"{self.path} is a sequence, and no frame was named"
             raise RequestError(Problem("frame", message, f"say which with {self.names.frame}"))
+
+    @property
+    def number(self) -> int:
+        """The frame, or 1 where none is named."""
+        return 1 if self.frame is None else self.frame
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """A sentence about a frame that is named for a path without frame token; else nothing."""
+        if self.frame is None or frame_path(self.path).has_frame:
+            return ()
+        return (f"frame {self.frame} is not used: {self.path} has no frame token, such as {{frame:04d}}",)
+
+    def graph(self) -> Graph:
+        """A graph with a node "file" that reads the file."""
         graph = Graph(working_space=self.working_space, colour_config=self.colour_config, frames=str(self.number))
-        # What is not finite is counted and left out by those who measure, never mended behind their backs.
+        # Values that are not finite are counted and left out of the figures, never repaired unseen.
         graph.add("read", "file", path=self.path, encoding=self.encoding, non_finite="keep")
         return graph
 
     def header(self) -> Layers:
-        """All that the header tells.
+        """What the header says, read without a check of the graph.
 
         Raises:
-            RequestError: see `graph`.
-            RequestError: no such file, a damaged one, or a colour space or config that is not known.
+            RequestError: no such file, a damaged one, or an encoding or config that is not known.
         """
-        type = self._executor(self.graph(), ["file"]).plan.checked.nodes["file"].type
+        try:
+            node = self.graph().document().nodes["file"]
+        except DocumentError as error:
+            raise RequestError(self.problems(error.problems)) from None
+        assert isinstance(node, Read)
+        # The working space has no part in the header.
+        space = Encoding(self.working_space, "scene-linear")
+        try:
+            type = node.result({}, Context(space, self.colour_config, Path(self.root), (self.number,)))
+        except (FileError, OSError):
+            self._refuse()
         assert isinstance(type, Layers)
+        if type.encoding is None and self.encoding is not None:
+            self._refuse()
         return type
 
-    def images(self, graph: Graph, nodes: Sequence[str]) -> dict[str, Image]:
-        """What nodes of a graph hold that begins with `graph`.
+    def _refuse(self) -> NoReturn:
+        """Raise what the check finds wrong with the file itself.
 
         Raises:
-            RequestError: as `header`.
+            RequestError: always.
+        """
+        self._executor(self.graph(), ["file"])
+        message = f"{self.path} changed while its header was read"
+        raise RequestError(Problem("file", message, "try again"))
+
+    def images(self, graph: Graph, nodes: Sequence[str]) -> dict[str, Image]:
+        """Pictures of nodes of a graph that begins with `graph`. The graph is checked once.
+
+        Raises:
+            RequestError: no such file, a damaged one, or a colour space or config that is not known.
             FileError: the pixels are damaged.
         """
         executor = self._executor(graph, nodes)
@@ -121,23 +184,22 @@ class Source:
         except RenderError as error:
             if isinstance(error.__cause__, FileError):
                 raise error.__cause__ from None
-            raise FileError(self.path, error.reason) from error
+            if isinstance(error.__cause__, OSError | StackcompError):
+                raise FileError(self.path, error.reason) from error
+            raise  # not a matter of the file
 
     def _executor(self, graph: Graph, nodes: Sequence[str]) -> Executor:
         try:
             return Composition(graph, root=self.root).executor(list(nodes), frames=(self.number,))
-        except CheckError as error:
+        except (CheckError, DocumentError) as error:
             raise RequestError(self.problems(error.problems)) from None
 
     def problems(self, found: Iterable[Problem]) -> list[Problem]:
-        """Findings about the small graph, said of the file and of the inputs; each once."""
-        said: dict[tuple[str, str], Problem] = {}
-        for problem in found:
-            mine = self._mine(problem)
-            said.setdefault((mine.rule, mine.message), mine)
-        return list(said.values())
+        """Problems of the small graph, worded for the file and the inputs; each once."""
+        worded = [self._worded(problem) for problem in found]
+        return list({(problem.rule, problem.message): problem for problem in reversed(worded)}.values())[::-1]
 
-    def _mine(self, problem: Problem) -> Problem:
+    def _worded(self, problem: Problem) -> Problem:
         named = {
             "working_space": self.names.working_space,
             "colour_config": self.names.colour_config,
@@ -156,7 +218,7 @@ class Source:
 
 
 def colour_missing(source: Source, layer: str, channels: Sequence[str]) -> Iterator[Problem]:
-    """What speaks against measuring R G B of a layer, or of the file itself where that is empty: one finding."""
+    """The problem that a layer has no R G B, or the file itself where ``layer`` is empty; nothing where it has."""
     missing = no_such_layer(source, layer, channels)
     if missing is not None:
         yield missing
@@ -181,7 +243,7 @@ def colour_missing(source: Source, layer: str, channels: Sequence[str]) -> Itera
 
 
 def _layers_of(channels: Sequence[str]) -> list[str]:
-    """The layers of a file: what stands before the last dot of its channels' names."""
+    """The layers of a file: the text before the last dot of its channels' names."""
     return list(dict.fromkeys(name.rpartition(".")[0] for name in channels if "." in name))
 
 
@@ -197,7 +259,7 @@ def colour_in(layer: str, channels: Sequence[str]) -> bool:
 
 
 def no_such_layer(source: Source, layer: str, channels: Sequence[str]) -> Problem | None:
-    """That a file has no such layer, with the layers that there are; None where it has it."""
+    """The problem that a file has no such layer, with the layers that it has; None where it has this one."""
     if not layer or channels_of(layer, channels):
         return None
     layers = _layers_of(channels)
@@ -210,5 +272,5 @@ def no_such_layer(source: Source, layer: str, channels: Sequence[str]) -> Proble
 
 
 def listed(names: Sequence[str]) -> str:
-    """The names in a row, cut where there are many."""
+    """The names, parted by commas; the first 12 where there are more."""
     return ", ".join(names[:_MOST_LISTED]) + (" …" if len(names) > _MOST_LISTED else "")

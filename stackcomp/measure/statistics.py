@@ -1,18 +1,18 @@
-"""What an area of a picture holds: mean, median, spread, and how much of it cannot be trusted.
+"""Statistics of an area of a picture: mean, median, spread, and how many values are clipped or not finite.
 
-**Clipped** is what lies at the largest value that the file can hold (`Measured.ceiling`). A picture with grain can
-also end below that, and then many pixels share its largest value:
+A value is **clipped** at the largest value that the file can hold (`Measured.ceiling`). A picture with grain can
+also be clipped below that. Then many pixels share its largest value:
 
-- on a flat top: the picture's largest stored value of a channel, shared by whole blocks of 3 × 3 neighbours and
-  brighter than a white card;
-- inside a named area, at any brightness (a dark exposure or a print ends below white too): values that pile up at
-  the largest one of the area, where hardly a pixel of the whole picture is brighter.
+- on a flat top: the largest stored value of a channel, shared by whole blocks of 3 × 3 neighbours and brighter
+  than a white card;
+- inside an area, at any brightness, since a dark exposure or a print is clipped below white: values that pile up
+  at the largest value of the area, where hardly any pixel of the whole picture is brighter.
 
-A picture without grain is drawn or rendered clean. It is flat everywhere, and is never clipped for that. Grain is
-told from drawn slopes, edges and rounding by pixels that stand out from both of their neighbours, see `has_grain`.
-All is looked for in the numbers as stored, since a matrix mixes what was clipped alone. Flat tops, piles and the
-measure of grain are common practice, no source; the limits were set on the photographs and renders that the tests
-use.
+A picture without grain was drawn or rendered clean. Flat places are normal there, and do not count as clipped.
+Grain is told from drawn slopes, edges and rounding by pixels that differ from both of their neighbours, see
+`has_grain`. The search is done on the numbers as stored, since a matrix mixes a clipped channel with the others.
+Flat tops, piles and the measure of grain are common practice, no source; the limits were set on the photographs
+and renders that the tests use.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ import numpy.typing as npt
 
 from stackcomp.data.image import Image
 from stackcomp.measure.area import Area
-from stackcomp.measure.picture import Measured
+from stackcomp.measure.given import AreaLike, area_in
+from stackcomp.measure.picture import Measured, opened
 
 __all__ = [
     "ChannelStatistics",
@@ -41,15 +42,15 @@ __all__ = [
 
 Mask = npt.NDArray[np.bool_]
 
-# In a picture as a whole, a flat place below a white card's light is more likely drawn than clipped.
+# In the whole picture, a flat place darker than a white card is more likely drawn than clipped.
 _WHITE = 0.9
-# Grain spreads values over many steps: more than this share of an area on the largest one, and so many times more
-# than on any other there, or than on each of the next ones below in the picture, is a pile.
+# Grain spreads values over many steps. A pile is more than this share of an area at the largest step, and so many
+# times more than at any other step there, or than at each of the next steps below in the picture.
 _PILE, _PILE_OVER, _NEXT_STEPS = 0.02, 3, 5
 _FEWEST = 9
-# So many pixels of a picture may be brighter than its end: hot pixels of a sensor, edges that were sharpened.
+# Share of a picture's pixels that may be brighter than its clip level: hot pixels, sharpened edges.
 _BRIGHTER = 1e-4
-# Share of pixels that stand out from two neighbours: more than .28 in all photographs tried (8 bits and scaled up
+# Share of pixels that differ from two neighbours: more than .28 in all photographs tried (8 bits and scaled up
 # among them), less than .08 in all clean renders.
 _GRAINY = 0.15
 _STANDS_OUT = 1e-4  # share of the value; less is rounding
@@ -58,10 +59,18 @@ _BLOCK = 3
 
 @dataclass(frozen=True)
 class ChannelStatistics:
-    """Figures of one channel, over its finite values; None where there is none.
+    """Figures of one channel, over its finite values; None where no value is finite.
 
-    ``standard_deviation`` is that of the pixels themselves (divided by their number); ``standard_error``, of the
-    mean, takes their grain to be independent: it is that divided by the root of the number.
+    Attributes:
+        mean: scene-linear, as the next four.
+        median: of all finite values.
+        min: the smallest.
+        max: the largest.
+        standard_deviation: of the pixels (the sum of squares is divided by their number).
+        standard_error: of the mean, if the grain of pixels is independent: the standard deviation divided by the
+            square root of the number of pixels.
+        clipped: number of clipped values.
+        non_finite: number of values that are NaN or infinite.
     """
 
     mean: float | None
@@ -76,28 +85,51 @@ class ChannelStatistics:
 
 @dataclass(frozen=True)
 class Statistics:
-    """Figures of an area: pixels in it; pixels that are clipped, or not finite, in any channel; each channel."""
+    """Figures of an area.
+
+    Attributes:
+        pixels: in the area.
+        clipped: pixels that are clipped in any channel.
+        non_finite: pixels that are NaN or infinite in any channel.
+        channels: figures of R, G and B.
+    """
 
     pixels: int
     clipped: int
     non_finite: int
     channels: Mapping[str, ChannelStatistics]
 
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """Sentences about what may be wrong."""
+        doubts = []
+        if self.clipped:
+            doubts.append(f"{_pixels(self.clipped)} clipped: the true light is more than these figures")
+        if self.non_finite:
+            doubts.append(f"{_pixels(self.non_finite)} not finite: left out of these figures")
+        return tuple(doubts)
+
     def as_dict(self) -> dict[str, Any]:
         """As JSON data."""
-        return asdict(self)
+        return {**asdict(self), "doubts": list(self.doubts)}
 
 
-def area_statistics(measured: Measured, area: Area) -> Statistics:
-    """Measure an area.
+def area_statistics(measured: Measured, area: AreaLike | None = None) -> Statistics:
+    """Measure an area of colour.
 
     Args:
-        measured: a picture as light and as stored.
-        area: where.
+        measured: a picture from `open_measured`.
+        area: where, in pixels; the whole picture when None.
+
+    Returns:
+        Statistics of R, G and B, scene-linear, and counts of pixels.
 
     Raises:
         AreaError: the area leaves the picture, or holds no pixel.
+        ArgumentError: an argument of the wrong kind.
     """
+    measured = opened(measured, "measured")
+    area = area_in(area, measured.light)
     values = area.pixels(measured.light)
     hit = clipped_inside(measured, area)
     wild = ~np.isfinite(values)
@@ -105,6 +137,10 @@ def area_statistics(measured: Measured, area: Area) -> Statistics:
         name: _channel(values[:, k], hit[:, k], wild[:, k]) for k, name in enumerate(measured.light.channels)
     }
     return Statistics(len(values), int(hit.any(axis=1).sum()), int(wild.any(axis=1).sum()), channels)
+
+
+def _pixels(number: int) -> str:
+    return "1 pixel" if number == 1 else f"{number} pixels"
 
 
 def _channel(values: npt.NDArray[np.float32], hit: Mask, wild: Mask) -> ChannelStatistics:
@@ -125,12 +161,12 @@ def _channel(values: npt.NDArray[np.float32], hit: Mask, wild: Mask) -> ChannelS
 
 
 def clipped_inside(measured: Measured, area: Area) -> Mask:
-    """Which values of an area are clipped: one row a pixel, one column a channel, in the order of `Area.pixels`.
+    """Which values of an area are clipped: one row for each pixel, one column for each channel, as `Area.pixels`.
 
     Raises:
         AreaError: as `Area.pixels`.
     """
-    area.pixels(measured.stored)  # speaks up where the area leaves the picture
+    area.pixels(measured.stored)  # raises where the area leaves the picture
     bounds = area.bounds
     chosen = area.mask(bounds)
     part = bounds.slices_in(measured.stored.window)
@@ -139,11 +175,11 @@ def clipped_inside(measured: Measured, area: Area) -> Mask:
 
 
 def piled_up(measured: Measured, area: Area) -> Mask:
-    """Which values of an area are piled up at the picture's end, in the order of `Area.pixels`.
+    """Which values of an area are piled up at the clip level, in the order of `Area.pixels`.
 
-    A light that grain spreads over many values, cut at one of them, leaves a pile there. That is looked for in
-    pictures with grain, where hardly a pixel of the picture (1 of 10,000) is brighter than the area's largest
-    value. Nothing is said of areas of fewer than 9 pixels.
+    Grain spreads a light over many values; where they are cut at one of them, they pile up there. Piles are looked
+    for in pictures with grain, where hardly any pixel of the picture (1 of 10,000) is brighter than the largest
+    value of the area. Areas of fewer than 9 pixels have none.
 
     Raises:
         AreaError: as `Area.pixels`.
@@ -165,7 +201,7 @@ def piled_up(measured: Measured, area: Area) -> Mask:
 
 
 def _ends_at(plane: npt.NDArray[np.float32], value: np.float32) -> bool:
-    """Whether hardly a pixel of the picture is brighter."""
+    """Whether hardly any pixel of the picture is brighter."""
     with np.errstate(invalid="ignore"):
         brighter = np.count_nonzero(plane > value) - np.count_nonzero(np.isposinf(plane))
     return bool(brighter <= _BRIGHTER * plane.size)
@@ -182,7 +218,7 @@ def _crowded(plane: npt.NDArray[np.float32], value: np.float32) -> bool:
 
 
 def clipped(measured: Measured) -> dict[str, Mask]:
-    """Which values of a picture are clipped: a mask over its window for each channel of ``stored``."""
+    """Clipped values of a picture: for each channel of ``stored``, a mask over its window."""
     return measured.remembered("clipped", partial(_clipped, measured))
 
 
@@ -197,7 +233,7 @@ def _clipped(measured: Measured) -> dict[str, Mask]:
 
 
 def _bright(light: Image) -> Mask:
-    """Where any channel is brighter than a white card."""
+    """A mask of pixels of which a channel is brighter than a white card."""
     found = np.zeros(light.window.shape, bool)
     with np.errstate(invalid="ignore"):
         for plane in light.planes.values():
@@ -214,7 +250,7 @@ def _flat_top(plane: npt.NDArray[np.float32], finite: Mask, bright: Mask) -> Mas
     blocks = _blocks(top)
     if not blocks.any() or not has_grain(plane):
         return nothing
-    # Whole blocks grown back to the pixels that they are made of.
+    # Blocks are grown back to the pixels that they consist of.
     for rows in range(_BLOCK):
         for columns in range(_BLOCK):
             height, width = blocks.shape
@@ -223,17 +259,17 @@ def _flat_top(plane: npt.NDArray[np.float32], finite: Mask, bright: Mask) -> Mas
 
 
 def has_grain(plane: npt.NDArray[np.float32]) -> bool:
-    """Whether a picture has grain, as a photograph or a noisy render has, and a clean render has not.
+    """Whether a picture has grain. A photograph and a noisy render have; a clean render has not.
 
-    Counted are pixels that are brighter, or darker, than both neighbours of a row, a column or a diagonal by more
-    than rounding. Those of a slope, an edge or an even place are not, however coarse the steps in which they are
-    stored. The picture's largest value is left out, since grain is cut off there.
+    Pixels are counted that are brighter, or darker, than both neighbours of a row, a column or a diagonal by more
+    than rounding. Pixels of a slope, an edge or an even place are not counted, however coarse the steps in which
+    they are stored. Pixels at the largest value are left out, since grain is cut off there.
 
     Args:
         plane: ``(height, width)``, as stored.
 
     Returns:
-        Whether more than 15 % of the pixels stand out. White noise gives 90 %.
+        True where more than 15 % of the pixels are counted. White noise gives 90 %.
     """
     if min(plane.shape) < _BLOCK:
         return False
@@ -252,13 +288,13 @@ def has_grain(plane: npt.NDArray[np.float32]) -> bool:
 
 
 def _beside(plane: npt.NDArray[np.float32], down: int, right: int) -> npt.NDArray[np.float32]:
-    """For each pixel that is not at the border, its neighbour so far down and right."""
+    """For each pixel that is not at the border, the neighbour at this offset."""
     height, width = plane.shape
     return plane[1 + down : height - 1 + down, 1 + right : width - 1 + right]
 
 
 def _blocks(top: Mask) -> Mask:
-    """Left top corners of blocks that are on top as a whole."""
+    """Top-left corners of blocks of which all pixels are set."""
     height, width = (side - _BLOCK + 1 for side in top.shape)
     whole = np.ones((height, width), bool)
     for rows in range(_BLOCK):

@@ -51,20 +51,22 @@ CG = ("--other", "cg.exr", "--other-encoding", "ACEScg")
 def test_planted_black(run, place, areas):
     done = run(*PLATE, *areas, *CG, "--write", "found.json", "--picture", "seen.png", "--json")
     assert done.exit_code == 0, done.output
-    told = json.loads(done.stdout)
+    result = json.loads(done.stdout)
     found = json.loads((place / "found.json").read_text())
-    assert found["black"] == told["black"]
+    assert found["black"] == result["black"]
     off = np.abs(found["black"] - BLACK)
-    assert (off < 4 * np.array(told["standard_error"])).all()
+    assert (off < 4 * np.array(result["plate"]["standard_error"])).all()
     assert (off < 2e-4).all()
-    np.testing.assert_allclose(told["other"]["darkest"], [0.001, 0.002, 0.004], rtol=1e-3)
-    np.testing.assert_allclose(told["difference"], np.array(told["black"]) - told["other"]["darkest"], rtol=1e-6)
+    np.testing.assert_allclose(result["other"]["darkest"], [0.001, 0.002, 0.004], rtol=1e-3)
+    difference = np.array(result["black"]) - result["other"]["darkest"]
+    np.testing.assert_allclose(result["difference"], difference, rtol=1e-6)
     record = found["found"]["black"]
-    assert record["match"] == "black"
-    assert record["plate_file"] == "plate.{frame:04d}.exr"
+    assert record["command"] == "match black"
+    assert record["plate"]["file"] == "plate.{frame:04d}.exr"
+    assert record["plate"]["areas"] == list(areas[1::2])
     assert record["frame"] == 1001
-    assert record["found"] == ("areas" if areas else "darkest region")
-    assert [part["area"] for part in record["parts"]] == list(areas[1::2]) or not areas
+    assert record["plate"]["found"] == ("areas" if areas else "darkest region")
+    assert [part["area"] for part in record["plate"]["parts"]] == list(areas[1::2]) or not areas
     assert stills.read("seen.png").pixels.shape[2] == 3
 
 
@@ -86,7 +88,7 @@ def test_the_picture_outlines_the_region_itself(run, place):
     save(place / "disc.exr", light * (1 + 0.02 * np.random.default_rng(2).standard_normal(light.shape)))
     done = run("match", "black", "--plate", "disc.exr", "--encoding", "ACEScg", "--picture", "seen.png", "--json")
     assert done.exit_code == 0, done.output
-    (part,) = json.loads(done.stdout)["parts"]
+    (part,) = json.loads(done.stdout)["plate"]["parts"]
     left, top, width, height = part["bounds"]
     seen = np.rint(stills.read("seen.png").pixels * 255)
     factor = seen.shape[1] // 160
@@ -112,7 +114,7 @@ def test_what_people_read(run, place):
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "message"),
     [
         ((*PLATE, "--plate-area", "150,100,40,40"), "the area 150,100,40,40 leaves the picture"),
         ((*PLATE, "--plate-area", "1,2,3"), "is not an area"),
@@ -129,13 +131,13 @@ def test_what_people_read(run, place):
         ((*PLATE, *CG, "--write", "cg.exr"), "would write cg.exr over what is measured"),
     ],
 )
-def test_wrong_requests(run, place, arguments, said):
+def test_wrong_requests(run, place, arguments, message):
     before = {path.name: path.read_bytes() for path in place.iterdir()}
     if "--write" not in arguments:
         arguments = (*arguments, "--write", "found.json")
     done = run(*arguments)
     assert done.exit_code == 2, done.output
-    assert said in done.stderr
+    assert message in done.stderr
     assert {path.name: path.read_bytes() for path in place.iterdir()} == before
 
 
@@ -147,6 +149,6 @@ def test_the_demo(run, tmp_path):
                "--root", DEMO.parent, "--write", tmp_path / "found.json")  # fmt: skip
     assert done.exit_code == 0, done.output
     found = json.loads((tmp_path / "found.json").read_text())
-    error = np.array(found["found"]["black"]["standard_error"])
+    error = np.array(found["found"]["black"]["plate"]["standard_error"])
     assert (found["black"] > lift - 4 * error).all()
     assert (np.array(found["black"]) < lift + 0.002).all()

@@ -54,11 +54,11 @@ OTHER = ("--other", "other.exr", "--other-area", AREA)
 def test_grey_as_json(pictures, run):
     found = run("match", "grey", *PLATE, *OTHER, "--json")
     assert found.exit_code == 0
-    told = json.loads(found.stdout)
-    assert told["gain"] == pytest.approx(GAIN, rel=0.001)
-    assert told["stops"] == pytest.approx(np.log2(AP1 @ (CARD * GAIN) / (AP1 @ CARD)), abs=0.001)
-    assert told["residual"] < 0.002
-    assert told["plate"]["pixels"] == SIDE * SIDE
+    result = json.loads(found.stdout)
+    assert result["gain"] == pytest.approx(GAIN, rel=0.001)
+    assert result["stops"] == pytest.approx(np.log2(AP1 @ (CARD * GAIN) / (AP1 @ CARD)), abs=0.001)
+    assert result["residual"] < 0.002
+    assert result["plate"]["pixels"] == SIDE * SIDE
 
 
 def test_a_graph_takes_what_grey_has_written(pictures, run):
@@ -67,7 +67,7 @@ def test_a_graph_takes_what_grey_has_written(pictures, run):
     assert "channel_gain" in found.stdout
     assert (pictures / "seen.png").stat().st_size > 100
     kept = json.loads((pictures / "vars.json").read_text())
-    assert kept["found"]["gain"]["plate_file"] == "plate.exr"
+    assert kept["found"]["gain"]["plate"]["file"] == "plate.exr"
     assert kept["found"]["gain"]["plate"]["standard_error"]
     assert kept["stops"] == kept["found"]["gain"]["stops"]
     graph = {
@@ -109,7 +109,7 @@ def test_a_finding_is_kept_once_however_many_variables_come_of_it(pictures, run)
     assert run("match", "grey", *PLATE, *OTHER, "--write", "v.json").exit_code == 0
     assert run("match", "light", *PLATE, *OTHER, "--write", "v.json").exit_code == 0
     text = (pictures / "v.json").read_text()
-    assert text.count('"plate_file"') == 2
+    assert text.count('"file": "plate.exr"') == 2
     found = json.loads(text)["found"]
     assert found["stops"] == {"found_with": "gain"}
     assert found["light_tint"] == found["light_gain"] == found["light_stops"] == {"found_with": "light_strength"}
@@ -132,12 +132,12 @@ def test_light_from_an_hdri(pictures, run):
     assert found.exit_code == 0
     assert "occlusion" in found.stdout
     assert "bounce" in found.stdout
-    told = json.loads(run("match", "light", *PLATE, "--from-hdri", "sky.exr", *facing, "--json").stdout)
+    result = json.loads(run("match", "light", *PLATE, "--from-hdri", "sky.exr", *facing, "--json").stdout)
     truth = CARD * GAIN / (0.18 * np.array([1.0, 0.5, 0.25]))
-    assert told["gain"] == pytest.approx(truth, rel=0.001)
-    assert any(line.startswith("occlusion") for line in told["left_out"])
+    assert result["gain"] == pytest.approx(truth, rel=0.001)
+    assert any(line.startswith("occlusion") for line in result["left_out"])
     vector = run("match", "light", *PLATE, "--from-hdri", "sky.exr", "--normal=-1,0,0", "--json")
-    assert json.loads(vector.stdout)["gain"] == pytest.approx(told["gain"], rel=1e-6)
+    assert json.loads(vector.stdout)["gain"] == pytest.approx(result["gain"], rel=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Mistakes in requests to measure and to match: each is said once, in words of the command that was asked."""
+"""Mistakes in requests to measure and to match: each gives one message, in the words of the command."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ SEQUENCE = "plate.{frame:04d}.exr"
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    """Plates of frames 1001, 1002 and 1004, CG with layers, and files that are no pictures."""
+    """Plates of frames 1001, 1002 and 1004, CG with layers, and files that are not pictures."""
     folder = tmp_path_factory.mktemp("mistakes")
     random = np.random.default_rng(2)
     window = Window.of_size(64, 48)
@@ -86,7 +86,7 @@ MISTAKES = {
     "no root": (measure(*PLATE, "--root", "nowhere"), '--root: there is no folder "nowhere"'),
     "no encoding": (
         measure("plate.1001.exr"),
-        "plate.1001.exr: nobody says which colour space the colours are in\n"
+        "plate.1001.exr: the colour space of its colours is not known\n"
         "  name it with --encoding, such as ACEScct or ACEScg",
     ),
     "a still without encoding": (measure("still.png"), "name it with --encoding"),
@@ -167,7 +167,7 @@ MISTAKES = {
     "grey: plate without encoding": (match("grey"), "name it with --plate-encoding, such as ACEScct or ACEScg"),
     "grey: other without encoding": (
         match("grey", "--plate-encoding", "ACEScg"),
-        "cg.exr: nobody says which colour space the colours are in\n  name it with --other-encoding",
+        "cg.exr: the colour space of its colours is not known\n  name it with --other-encoding",
     ),
     "grey: encoding misspelt": (match("grey", "--encoding", "ACESc"), "--encoding: there is no colour space"),
     "grey: other's encoding misspelt": (
@@ -205,7 +205,7 @@ MISTAKES = {
     "chart: no layer": (chart("--reference", *SCENE, "--layer", "nope"), 'has no layer "nope"'),
     "chart: no encoding": (chart("--reference"), "name it with --other-encoding"),
     "chart: two corners": (chart("--reference", *SCENE, corners="1,1;2,2"), "is not a polygon"),
-    "chart: no target": (chart(*SCENE), "nothing is given that is to be met"),
+    "chart: no target": (chart(*SCENE), "the target is missing"),
     "black: no encoding": (black(), "name it with --plate-encoding"),
     "black: no layer": (
         black(*SCENE, "--plate-area", AREA, "--other", "cg.exr", "--layer", "nope"),
@@ -220,23 +220,23 @@ MISTAKES = {
 
 
 def options_of(arguments):
-    """The options of the command that was asked."""
+    """The options of a command."""
     command = typer.main.get_command(app)
     for word in arguments[: 2 if arguments[0] == "match" else 1]:
         command = command.commands[word]
     return {option for parameter in command.params for option in parameter.opts}
 
 
-@pytest.mark.parametrize(("arguments", "said"), MISTAKES.values(), ids=MISTAKES)
-def test_a_mistake_is_said_once_in_the_commands_own_words(run, folder, arguments, said):
+@pytest.mark.parametrize(("arguments", "message"), MISTAKES.values(), ids=MISTAKES)
+def test_a_mistake_gives_one_message_in_the_commands_own_words(run, folder, arguments, message):
     before = sorted(folder.iterdir())
     done = run(*arguments)
     assert done.exit_code == (1 if "short.exr" in arguments else 2), done.output
     assert done.stdout == ""
-    assert said in done.stderr
+    assert message in done.stderr
     assert "Traceback" not in done.stderr
     assert "unexpected" not in done.stderr
-    # One finding: a line that says it, and at most one with the way out.
+    # One problem: a line with it, and at most one with the way out.
     lines = done.stderr.splitlines()
     assert len(lines) <= 2, done.stderr
     assert all(not line.startswith("  ") for line in lines[:1])

@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from stackcomp import Image, Window
 from stackcomp.measure.area import AreaError, parse_polygon, parse_rectangle
 from stackcomp.measure.black import BlackError, black_of_areas, darkest_covered, darkest_region
-from stackcomp.measure.coverage import coverage_of
-from stackcomp.measure.picture import open_picture
+from stackcomp.measure.picture import open_measured, open_picture
 
 DEMO = Path(__file__).parents[2] / "demo_shot"
 BLACK = np.array([0.0042, 0.0031, 0.0065])
@@ -61,7 +60,7 @@ def test_planted_black_in_named_areas_is_found(seed):
     assert found.found == "areas"
     assert [part.area for part in found.parts] == ["58,58,20,25", "80,58;100,60;90,90"]
     assert found.parts[0].bounds == (58, 58, 20, 25)
-    assert not found.warnings
+    assert not found.doubts
 
 
 def test_the_standard_error_is_what_repetition_shows():
@@ -123,16 +122,16 @@ def test_of_two_dark_regions_the_larger_counts():
 def test_what_is_doubtful_is_said():
     flat = bench(6)
     flat[:10] = 0.001
-    assert "border" in darkest_region(Image.from_array(flat))[0].warnings[0]
+    assert "border" in darkest_region(Image.from_array(flat))[0].doubts[0]
     cut = np.maximum(bench(7), BLACK)
-    assert "cut off" in darkest_region(Image.from_array(cut))[0].warnings[0]
+    assert "cut off" in darkest_region(Image.from_array(cut))[0].doubts[0]
     bright = black_of_areas(Image.from_array(bench(8)), [parse_rectangle("5,5,20,20")])
-    assert "bright for a black" in bright.warnings[0]
+    assert "bright for a black" in bright.doubts[0]
     below = black_of_areas(Image.from_array(bench(9) - 0.01), [parse_rectangle("62,52,40,30")])
-    assert "below 0" in below.warnings[0]
+    assert "below 0" in below.doubts[0]
     two = [parse_rectangle("62,52,40,30"), parse_rectangle("140,5,15,15")]
     apart = black_of_areas(Image.from_array(bench(10)), two)
-    assert any("62,52,40,30 is the darkest" in warning for warning in apart.warnings)
+    assert any("62,52,40,30 is the darkest" in warning for warning in apart.doubts)
 
 
 def test_what_cannot_be_measured():
@@ -168,12 +167,16 @@ def test_the_darkest_of_the_covered_pixels(premultiplied):
 
 
 def test_coverage_of_a_file():
-    alpha, premultiplied = coverage_of(DEMO / "wide" / "cg.{frame:04d}.exr", frame=1003)
-    assert premultiplied
-    assert alpha.max() == 1
-    emission, _ = coverage_of(DEMO / "wide" / "cg.{frame:04d}.exr", frame=1003, layer="emission")
-    np.testing.assert_array_equal(emission, alpha)
-    assert coverage_of(DEMO / "wide" / "clean.exr") is None
+    cg = DEMO / "wide" / "cg.{frame:04d}.exr"
+    opened = open_measured(cg, frame=1003, coverage=True)
+    assert opened.premultiplied
+    assert opened.coverage.max() == 1
+    assert opened.coverage.shape == opened.light.window.shape
+    emission = open_measured(cg, frame=1003, layer="emission", coverage=True)
+    np.testing.assert_array_equal(emission.coverage, opened.coverage)
+    assert open_measured(cg, frame=1003).coverage is None
+    clean = open_measured(DEMO / "wide" / "clean.exr", encoding="ACEScct", coverage=True)
+    assert (clean.coverage, clean.premultiplied) == (None, False)
 
 
 def test_the_demo_at_dusk():
@@ -184,4 +187,4 @@ def test_the_demo_at_dusk():
     # A path-traced shadow is not without light: what is measured is the lift or more, and never less.
     assert (np.array(found.black) > lift - 4 * np.array(found.standard_error)).all()
     assert (np.array(found.black) < lift + 0.002).all()
-    assert not found.warnings
+    assert not found.doubts

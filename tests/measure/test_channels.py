@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from stackcomp import Image, RequestError
+from stackcomp import Image
 from stackcomp.data.port_types import Depth, Matte
 from stackcomp.data.window import Window
+from stackcomp.errors import RequestError
 from stackcomp.files import exr, stills
 from stackcomp.measure.area import AreaError, parse_rectangle, whole
 from stackcomp.measure.channel import open_channel, what_it_is
@@ -53,7 +54,7 @@ def test_depth_by_hand():
     assert found.median == 9
     assert len(found.doubts) == 2
     assert "below 0" in found.doubts[0]
-    assert "65504 or beyond" in found.doubts[1]
+    assert "65504 or more" in found.doubts[1]
     nothing = depth_statistics(picture(np.zeros((3, 3)), "Z"), parse_rectangle("0,0,3,3"))
     assert nothing.median is None
     assert nothing.doubts == ("no pixel of the area has a depth above 0",)

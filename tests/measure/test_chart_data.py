@@ -73,6 +73,6 @@ def test_white_becomes_white_in_every_space():
 
 
 @pytest.mark.parametrize("space", ["ACEScct", "sRGB - Display", "no such space"])
-def test_spaces_whose_look_is_not_known(space):
-    with pytest.raises(RequestError, match=r"what .* looks like is not known"):
+def test_spaces_whose_primaries_are_not_known(space):
+    with pytest.raises(RequestError, match=r"the primaries of .* are not known"):
         published(space)

@@ -82,7 +82,7 @@ def test_a_planted_matrix_is_recovered_under_grain():
     truth = fit_chart(PATCHES @ found.fit.matrix.T, PATCHES @ MATRIX.T)
     assert truth.before.mean() < 0.5
     assert (np.abs(found.fit.matrix - MATRIX) < 5 * found.fit.errors).all()
-    assert found.warnings == ()
+    assert found.doubts == ()
 
 
 def test_standard_errors_tell_the_scatter_of_the_matrix():
@@ -137,7 +137,7 @@ def test_clipped_patches_are_left_out_and_told():
     left_out = [name for name, used in zip(NAMES, found.fit.used, strict=True) if not used]
     assert left_out == [name for name, rgb in zip(NAMES, patches, strict=True) if rgb.max() >= 1]
     assert len(left_out) > 3
-    assert f"left out, since clipped in the other picture: {', '.join(left_out)}" in found.warnings
+    assert f"left out, since clipped in the other picture: {', '.join(left_out)}" in found.doubts
     np.testing.assert_allclose(found.fit.matrix, np.eye(3) / 2, atol=1e-6)
     assert np.isnan(found.fit.after[NAMES.index("white 9.5")])
 
@@ -153,16 +153,16 @@ def test_a_gradient_of_light_is_measured_and_told(right, down):
     assert found.gradient.right == pytest.approx(right, abs=0.015)
     assert found.gradient.down == pytest.approx(down, abs=0.015)
     assert found.gradient.notable
-    assert any("the light on the other picture's chart changes by" in warning for warning in found.warnings)
+    assert any("the light on the other picture's chart changes by" in warning for warning in found.doubts)
     evened = match_chart(chart, even=True)
-    assert evened.warnings == ()
+    assert evened.doubts == ()
     assert np.nanmean(evened.fit.after) < 0.5 < np.nanmean(found.fit.after)
 
 
 def test_even_light_gives_no_warning():
     found = match_chart(Chart(measured(grainy(paint(camera(scatter=0.01)))), CORNERS))
     assert not found.gradient.notable
-    assert found.warnings == ()
+    assert found.doubts == ()
 
 
 def test_the_same_gradient_on_both_charts_does_no_harm():
@@ -187,7 +187,7 @@ def test_the_gradient_of_patches_without_grain_is_exact():
 
 def test_a_veil_of_light_is_doubted():
     found = match_chart(Chart(measured(paint(PATCHES + 0.12)), CORNERS))
-    assert any("do not agree well" in warning for warning in found.warnings)
+    assert any("do not agree well" in warning for warning in found.doubts)
 
 
 def test_what_cannot_be_fitted():

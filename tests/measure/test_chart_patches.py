@@ -123,7 +123,7 @@ def test_corners_in_another_order(order):
         match_chart(Chart(measured(grainy(paint(PATCHES))), given_corners))
     message = str(caught.value)
     names = ("top left", "top right", "bottom right", "bottom left")
-    assert f"is the one that was given as {names[order.index(0)]}" in message
+    assert f"was given as the {names[order.index(0)]} one" in message
     # The way out is the right order of the corners, ready to be copied.
     assert "give the corners as 24,18;170,12;176,112;20,104" in message
     assert ("mirrored" in message) == (order[(order.index(0) + 1) % 4] != 1)
@@ -172,14 +172,14 @@ def test_what_is_a_little_like_a_chart():
     [
         ("1,1;9,1;9,9", "3 points are not the corners"),
         ("1,1;9,1;9,9;1,9;0,5", "5 points are not the corners"),
-        ("1,1;9,9;9,1;1,9", "its sides cross"),
-        ("1,1;5,1;9,1;1,9", "three lie on one line"),
-        ("1,1;1,1;1,1;1,1", "three lie on one line"),
+        ("1,1;9,9;9,1;1,9", "sides cross"),
+        ("1,1;5,1;9,1;1,9", "three corners are on one line"),
+        ("1,1;1,1;1,1;1,1", "three corners are on one line"),
         ("a,b;c,d", "is not a polygon"),
         ("1,1;9,1;9,nan;1,9", "is not a polygon"),
     ],
 )
-def test_corners_that_are_none(text, said):
+def test_corners_that_are_not_those_of_a_chart(text, said):
     with pytest.raises(AreaError, match=said):
         parse_corners(text)
 

@@ -45,7 +45,7 @@ def test_the_worst_three_are_named_with_their_place():
     assert [(worst[0][key]) for key in ("patch", "number", "row", "column")] == ["moderate red", 9, 2, 3]
     after = np.sort(found.fit.after)[::-1]
     assert [one["delta_e_2000"] for one in worst] == pytest.approx(after[:3])
-    (warning,) = found.warnings
+    (warning,) = found.doubts
     assert warning.startswith("moderate red (row 2, column 3) does not fit the other patches: ΔE ")
 
 
@@ -71,10 +71,10 @@ def test_swapped_neighbours_are_found_under_noise(pair):
 
 def test_a_swap_in_a_picture_is_said_with_both_numbers():
     found = match_chart(Chart(measured(grainy(paint(swapped(SEEN, (4, 5))))), CORNERS))
-    (warning,) = [said for said in found.warnings if "swapped" in said]
+    (warning,) = [said for said in found.doubts if "swapped" in said]
     assert warning.startswith("patches 5 and 6 look swapped (blue flower and bluish green): with them exchanged")
     assert [[one["number"] for one in pair] for pair in found.as_dict()["look_swapped"]] == [[5, 6]]
-    assert not any("does not fit the other" in said for said in found.warnings)
+    assert not any("does not fit the other" in said for said in found.doubts)
 
 
 def test_two_swaps_at_once():
@@ -124,4 +124,4 @@ def test_no_false_alarm_on_the_demos_charts():
             for even in (False, True):
                 found = match_chart(other, plate, even=even)
                 assert found.suspects.swapped == ()
-                assert found.suspects.stands_out is None, found.warnings
+                assert found.suspects.stands_out is None, found.doubts

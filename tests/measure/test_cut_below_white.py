@@ -20,7 +20,7 @@ def test_a_chart_cut_below_white_is_fitted_without_its_brightest_patches(limit):
     source = published() @ np.linalg.inv(PLANTED).T
     whole = grainy(paint(source))
     found = match_chart(Chart(measured(np.minimum(whole, np.float32(limit))), CORNERS))
-    assert any("clipped" in warning and "white 9.5" in warning for warning in found.warnings)
+    assert any("clipped" in warning and "white 9.5" in warning for warning in found.doubts)
     # Patches well under the limit are all there, those well above it none.
     used = {NAMES[k] for k in np.flatnonzero(~found.other.too_clipped)}
     assert {name for name, colour in zip(NAMES, source, strict=True) if max(colour) < limit * 0.9} <= used

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stackcomp import Composition, Graph, Image
-from stackcomp.measure.findings import keep, record_of
+from stackcomp.measure.findings import record_of, write_findings
 
 GREY = {"match": "grey", "plate_file": "plate.exr", "gain": [1.25, 1.0, 0.75]}
 LIGHT = {"match": "light", "plate_file": "plate.exr", "strength": 2.0}
@@ -23,7 +23,7 @@ def told(path):
 
 def test_a_record_stands_once_and_its_other_variables_refer_to_it(tmp_path):
     path = tmp_path / "found.json"
-    keep(path, {"gain": [1.25, 1.0, 0.75], "stops": 0.1}, GREY)
+    write_findings(path, {"gain": [1.25, 1.0, 0.75], "stops": 0.1}, GREY)
     assert told(path) == {
         "gain": [1.25, 1.0, 0.75],
         "stops": 0.1,
@@ -37,7 +37,7 @@ def test_a_record_stands_once_and_its_other_variables_refer_to_it(tmp_path):
 
 def test_a_graph_takes_the_variables_as_before(tmp_path):
     path = tmp_path / "found.json"
-    keep(path, {"gain": [2.0, 1.0, 0.5], "stops": 1.0}, GREY)
+    write_findings(path, {"gain": [2.0, 1.0, 0.5], "stops": 1.0}, GREY)
     graph = Graph(frames="1")
     graph.add("flat", "grey", size=[2, 2], colour=[1, 1, 1])
     graph.add("channel_gain", "gained", image="grey", gain="${gain}")
@@ -53,21 +53,21 @@ def test_an_older_file_is_read_and_brought_into_the_new_form(tmp_path):
     old = {"mine": 7, "gain": [1, 1, 1], "stops": 0, "found": {"gain": GREY, "stops": GREY}}
     path.write_text(json.dumps(old))
     assert record_of(told(path), "stops") == GREY
-    keep(path, {"black": [0, 0, 0]}, {"match": "black"})
+    write_findings(path, {"black": [0, 0, 0]}, {"match": "black"})
     assert told(path) == {
         **old,
         "black": [0, 0, 0],
         "found": {"gain": GREY, "stops": {"found_with": "gain"}, "black": {"match": "black"}},
     }
-    keep(path, {"gain": [2, 2, 2], "stops": 1}, LIGHT)
+    write_findings(path, {"gain": [2, 2, 2], "stops": 1}, LIGHT)
     assert told(path)["found"]["gain"] == LIGHT
     assert told(path)["mine"] == 7
 
 
 def test_a_record_whose_first_variable_is_found_anew_moves_to_the_next(tmp_path):
     path = tmp_path / "found.json"
-    keep(path, {"light_gain": [1, 1, 1], "light_stops": 0.0, "light_tint": [1, 1, 1]}, LIGHT)
-    keep(path, {"light_gain": [2, 2, 2]}, GREY)
+    write_findings(path, {"light_gain": [1, 1, 1], "light_stops": 0.0, "light_tint": [1, 1, 1]}, LIGHT)
+    write_findings(path, {"light_gain": [2, 2, 2]}, GREY)
     assert told(path)["found"] == {
         "light_gain": GREY,
         "light_stops": LIGHT,
@@ -79,7 +79,7 @@ def test_records_of_other_makers_stay(tmp_path):
     path = tmp_path / "found.json"
     found = {"a": "by hand", "b": "by hand", "c": {"found_with": "lost"}, "d": {"found_with": "d"}, "e": None}
     path.write_text(json.dumps({"a": 1, "b": 2, "found": found}))
-    keep(path, {"gain": [1, 1, 1]}, GREY)
+    write_findings(path, {"gain": [1, 1, 1]}, GREY)
     assert told(path)["found"] == {**found, "gain": GREY}
 
 
@@ -90,7 +90,7 @@ def test_every_variable_keeps_the_record_that_it_was_last_found_with(tmp_path_fa
     expected = {}
     for number, (names, kind) in enumerate(runs):
         record = {"match": "black", "kind": kind}
-        keep(path, dict.fromkeys(sorted(names), number), record)
+        write_findings(path, dict.fromkeys(sorted(names), number), record)
         expected |= dict.fromkeys(names, record)
     if runs:
         assert {name: record_of(told(path), name) for name in told(path)["found"]} == expected
