@@ -49,6 +49,8 @@ if TYPE_CHECKING:
         StackcompWarning,
         WorkError,
     )
+    from stackcomp.execute.executor import Executor
+    from stackcomp.execute.frame import Result
     from stackcomp.files.cdl import Correction, read_corrections, write_corrections
     from stackcomp.kernels.strips import set_threads
     from stackcomp.nodes.kinds import KINDS
@@ -72,6 +74,8 @@ _HOMES = {
         "StackcompWarning",
         "WorkError",
     ),
+    "execute.executor": ("Executor",),
+    "execute.frame": ("Result",),
     "files.cdl": ("Correction", "read_corrections", "write_corrections"),
     "data.image": ("Image",),
     "kernels.strips": ("set_threads",),
@@ -105,6 +109,7 @@ __all__ = [
     "Depth",
     "DocumentError",
     "Encoding",
+    "Executor",
     "FileError",
     "Graph",
     "GraphError",
@@ -119,6 +124,7 @@ __all__ = [
     "Ratio",
     "RenderError",
     "RequestError",
+    "Result",
     "StackcompError",
     "StackcompWarning",
     "Window",

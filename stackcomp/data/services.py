@@ -15,7 +15,7 @@ _services: dict[str, Callable[..., Any]] = {}
 
 
 def provide(name: str, function: Callable[..., Any]) -> None:
-    """Set what does a service: ``"encoding"``, ``"save"`` or ``"viewable"``."""
+    """Set what does a service: ``"check_replaceable"``, ``"encoding"``, ``"save"`` or ``"viewable"``."""
     _services[name] = function
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from stackcomp.data import arguments
 from stackcomp.data.window import Window
 from stackcomp.errors import Problem
 from stackcomp.execute.frame import FrameRun, LoopCache, Request, Result
@@ -49,10 +50,11 @@ class Executor:
             Results whose pictures are the caller's: their memory is not used again. Their planes are read-only.
 
         Raises:
+            ArgumentError: an argument that makes no sense.
             RenderError: a node failed; its cause says why.
             BugError: a node failed by an exception that no input should cause.
         """
-        return self._run(Request(frame, scale, window, warn, notes)).results()
+        return self._run(_request(frame, scale, window, warn, notes)).results()
 
     def write(
         self,
@@ -74,15 +76,27 @@ class Executor:
         Raises:
             RenderError, BugError: as in `results`.
         """
-        for finished in self._run(Request(frame, 1.0, None, warn, notes)).finished():
-            yield finished.node, finished.files
+        run = self._run(_request(frame, 1.0, None, warn, notes))
+        return ((finished.node, finished.files) for finished in run.finished())
 
     def outside(self, frame: int, *, window: Window | None, scale: float = 1.0) -> list[Problem]:
         """One finding for each wanted node of which a window shows nothing; no pixel is read.
 
         Overscan counts: a window may lie beyond the frame where there are pixels.
         """
-        return self._run(Request(frame, scale, window)).outside()
+        return self._run(_request(frame, scale, window, None, None)).outside()
 
     def _run(self, request: Request) -> FrameRun:
         return FrameRun(self.plan, request, self.pool, self._loops)
+
+
+def _request(frame: Any, scale: Any, window: Any, warn: Any, notes: Any) -> Request:
+    # An empty window is a request for empty pictures; all else is checked as Composition.render checks it.
+    empty = isinstance(window, Window) and window.empty
+    return Request(
+        arguments.frame_number(frame),
+        arguments.scale_factor(scale),
+        window if empty else arguments.window(window),
+        arguments.callback(warn, "warn"),
+        arguments.callback(notes, "notes"),
+    )

@@ -51,3 +51,23 @@ def test_a_command_checks_once(run, lantern, checks, words):
     done = run(words[0], lantern, *words[1:])
     assert done.exit_code == 0, done.stderr
     assert len(checks) == 1
+
+
+AREA = ("--area", "1,1,6,5")
+BOTH = ("--plate-area", "1,1,6,5", "--other", "plate0002.exr", "--other-area", "1,1,6,5")
+
+
+@pytest.mark.parametrize(
+    ("words", "files"),
+    [
+        (["measure", "plate0001.exr", *AREA], 1),
+        (["measure", "plate0001.exr", "--channel", "R", "--as", "matte", *AREA], 1),
+        (["match", "grey", "--plate", "plate0001.exr", *BOTH], 2),
+        (["match", "light", "--plate", "plate0001.exr", *BOTH], 2),
+    ],
+    ids=lambda value: " ".join(value[:2]) if isinstance(value, list) else None,
+)
+def test_each_measured_file_is_checked_once(run, lantern, checks, words, files):
+    done = run(*words)
+    assert done.exit_code == 0, done.stderr
+    assert len(checks) == files

@@ -166,3 +166,30 @@ def test_no_warning_where_there_is_nothing_to_warn_of():
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         comp.render(last, 1)
+
+
+@pytest.mark.parametrize(
+    ("frame", "options"),
+    [
+        ("1", {}),
+        (1.5, {}),
+        (1, {"scale": 0}),
+        (1, {"scale": "half"}),
+        (1, {"window": 3}),
+        (1, {"window": "1,2"}),
+        (1, {"warn": 3}),
+    ],
+)
+def test_an_executor_refuses_arguments_that_make_no_sense(frame, options):
+    comp, last = chain(2, 8, 8)
+    with pytest.raises(stackcomp.ArgumentError):
+        comp.executor([last]).results(frame, **options)
+
+
+def test_executors_and_results_are_public():
+    comp, last = chain(2, 8, 8)
+    executor = comp.executor([last])
+    assert isinstance(executor, stackcomp.Executor)
+    (result,) = executor.results(1, window="2,2,4,4")
+    assert isinstance(result, stackcomp.Result)
+    assert result.image.window == Window(2, 2, 6, 6)

@@ -18,7 +18,7 @@ def write(path):
 
 def test_a_brace_in_a_name_is_explained_and_can_be_written(tmp_path):
     write(tmp_path / "take{2}.exr")
-    with pytest.raises(RequestError, match=r'holds "\{2\}".*\n.*write a brace that belongs to the name twice'):
+    with pytest.raises(RequestError, match=r'contains "\{2\}".*\n.*double a brace that is part of the name'):
         open_measured("take{2}.exr", root=tmp_path)
     assert open_measured("take{{2}}.exr", root=tmp_path).light["G"][0, 0] == np.float16(0.18)
 
