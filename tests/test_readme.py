@@ -49,10 +49,10 @@ def ran(tmp_path_factory):
 
 
 def test_no_block_is_left_out():
-    assert len(PYTHON) == 5
+    assert len(PYTHON) == 6
     section = TEXT[TEXT.index("## From Python") : TEXT.index("## Match light")]
     assert len(re.findall(r"(?<=\n\n)    \S", section)) >= len(PYTHON)
-    for word in ("load(", "Graph(", "replace=", "ended=", "open_measured("):
+    for word in ("load(", "Graph(", "replace=", "ended=", "open_measured(", "with_planes("):
         assert sum(word in code for code in PYTHON) >= 1, word
 
 
@@ -73,5 +73,7 @@ def test_what_they_write(ran):
 def test_what_they_compute(ran):
     assert ran["failed"] == {}
     assert ran["image"]["R"].dtype == np.float32
+    assert ran["warmer"]["R"].mean() > ran["red"]
+    assert ran["lamp"].shape == (288, 101)
     assert ran["wall"]["Z"].max() == np.float32(2.5)
     np.testing.assert_allclose(ran["grey"]["R"], np.float32(128 / 255), rtol=1e-6)
