@@ -12,7 +12,7 @@
     │   └── RenderError             a node that failed at a frame
     └── BugError                    a bug in stackcomp itself; says how to report it (exit code 1)
 
-A `Problem` is one finding, said so that a person can act on it: which node and which port or field, the
+A `Problem` is one finding, worded so that a person can act on it: which node and which port or field, the
 rule, the value seen, and the way out.
 """
 
@@ -65,7 +65,7 @@ class Problem:
         field: port or parameter, or empty; with dots where it lies deeper, as in ``channels.R``.
         place: file the graph came from, or empty.
         severity: ``"error"`` stops a render, ``"warning"`` does not.
-        pointer_override: the JSON pointer, where ``node`` and ``field`` do not tell it (names with dots).
+        pointer_override: the JSON pointer, where ``node`` and ``field`` do not give it (names with dots).
     """
 
     rule: str
@@ -247,10 +247,10 @@ class StackcompWarning(UserWarning):
 
 
 class BadValueError(StackcompError, ValueError):
-    """A value that does not fit, before anybody knows at which field; it becomes a `Problem` there.
+    """A value that does not fit, before its field is known; it becomes a `Problem` there.
 
     Args:
-        message: what is wrong. It begins with a verb (``is``, ``wants``, ``holds``) where it goes on from the
+        message: what is wrong. It begins with a verb (``is``, ``needs``, ``holds``) where it goes on from the
             name of the field.
         way_out: what to do; may be empty.
     """

@@ -42,7 +42,7 @@ def comp(tmp_path):
             lambda c: c.render("plate", 1, window=(0, 0, 10)),
             "is not a window — give a Window, or x, y, width",
         ),
-        (lambda c: c.render("plate", 1, window=(5, 5, 0, 2)), "window: 0 by 2 pixels are none"),
+        (lambda c: c.render("plate", 1, window=(5, 5, 0, 2)), "window: 0×2 is an empty window"),
         (lambda c: c.render("plate", 1, window=7), "window: 7 is not a window"),
         (
             lambda c: c.render("plate", 1, replace={"plate": np.eye(2)}),

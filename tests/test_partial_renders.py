@@ -56,7 +56,7 @@ def test_a_window_outside_of_the_frame_is_refused(composition, node, scale, wind
 
 
 def test_an_empty_window_is_refused(composition):
-    with pytest.raises(RequestError, match="0 by 4 pixels are none"):
+    with pytest.raises(RequestError, match="0×4 is an empty window"):
         composition.render("colour", 1, window=Window(4, 4, 4, 8))
 
 

@@ -24,7 +24,7 @@ def check(
 ) -> int:
     """Say everything that is wrong or doubtful about a graph.
 
-    Only the graph and the headers of its files are read, no pixels. Warnings alone are no failure. Each finding
+    Only the graph and the headers of its files are read, no pixels. Warnings alone do not fail it. Each finding
     names a rule; `stackcomp rules` explains them.
     """
     from stackcomp.cli.request import count, frames_of, open_graph

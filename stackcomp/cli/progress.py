@@ -21,7 +21,7 @@ __all__ = ["Events", "Lines", "Reporter", "reporter"]
 class Reporter:
     """Takes note of what happens, and says nothing. Used as a context around the work."""
 
-    #: Whether a program listens, that wants to hear of each event, even where it is like another.
+    #: Whether a program reads the output: then every event is written, even where it repeats another.
     every_event = False
 
     def __init__(self) -> None:
@@ -166,4 +166,4 @@ class _Warnings(Lines):
     """Says only what is doubtful."""
 
     def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
-        """Not said."""
+        """Write nothing."""

@@ -106,14 +106,14 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
 
 
 class _Doubts:
-    """What is doubtful at frames: each said once, and at the end at which other frames it was the same."""
+    """Warnings of frames: each is written once, and at the end the other frames with the same warning."""
 
     def __init__(self, report: Reporter) -> None:
         self.report = report
         self.frames: dict[tuple[str, str], list[int]] = {}
 
     def warn(self, node: str, frame: int, message: str) -> None:
-        """Said in full the first time. What differs in numbers alone, as counts and file names do, is the same."""
+        """Write it in full the first time. Warnings that differ in numbers alone, such as counts, are the same."""
         known_frames = self.frames.setdefault((node, re.sub(r"\d+", "0", message)), [])
         full = f'node "{node}", frame {frame}: {message}'
         if not known_frames or self.report.every_event:

@@ -23,7 +23,7 @@ def table(rows: list[tuple[str, ...]], indent: int = 0) -> None:
     if console.is_terminal:
         console.print(Padding(drawn, (0, 0, 0, indent)))
         return
-    # Nobody who reads a file or a pipe wants the spaces that fill a terminal's lines.
+    # Files and pipes need no spaces that fill the lines of a terminal.
     with console.capture() as captured:
         console.print(Padding(drawn, (0, 0, 0, indent)))
     say("\n".join(line.rstrip() for line in captured.get().splitlines()))

@@ -1,4 +1,4 @@
-"""Mistakes in options and commands, said as all other mistakes are: what is wrong, and all that is allowed.
+"""Mistakes in options and commands, reported as all other mistakes are: what is wrong, and what is allowed.
 
 `Program` is the group of all commands. What the command line library has to say about a wrong line is turned into
 a `Problem` here, so that it reads like the others, ends with exit code 2, and is JSON where that was asked for.

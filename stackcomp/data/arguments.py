@@ -140,7 +140,7 @@ def some_window(asked: Any, what: str = "window") -> Window:
             what, f"{value_text(asked)} is not a window", 'give a Window, or x, y, width and height, or "x,y,w,h"'
         ) from None
     if width < 1 or height < 1:
-        raise ArgumentError(what, f"{width} by {height} pixels are none", "width and height are 1 or more")
+        raise ArgumentError(what, f"{width}×{height} is an empty window", "width and height are 1 or more")
     return Window.of_size(width, height).shift(x, y)
 
 

@@ -1,4 +1,4 @@
-"""What the numbers of an array stand for, before they become a plane of float32.
+"""What the numbers of an array mean, before they become a plane of float32.
 
 ====================  ============================================================================
 floats                taken as they are, NaN and infinity too
@@ -43,9 +43,9 @@ def float_values(
 
     Args:
         array: any array, or nested lists of numbers.
-        encoded: whether somebody said which encoding the numbers are in.
+        encoded: whether the encoding of the numbers is known.
         truth: whether booleans have a plain meaning.
-        integers: what integers stand for.
+        integers: what integers mean.
 
     Raises:
         ArgumentError: values whose meaning is not plain.
@@ -92,14 +92,14 @@ def _integers(values: npt.NDArray[Any], encoded: bool, integers: Integers | None
     if values.dtype.kind == "i":
         raise ArgumentError(
             "array",
-            f"it holds signed integers ({values.dtype}), of which none stands for 1",
+            f"it holds signed integers ({values.dtype}), which have no value for 1",
             'give floats (array / 255), or say integers="plain" to take the numbers as they are',
         )
     if integers is None and not encoded:
         most = np.iinfo(values.dtype).max
         raise ArgumentError(
             "array",
-            f"it holds integers ({values.dtype}), and nothing says what they stand for",
+            f"it holds integers ({values.dtype}), and their meaning is not given",
             f'give encoding=, such as "sRGB - Display", or integers="scaled", where {most} is 1; '
             'or integers="plain" to take the numbers as they are',
         )

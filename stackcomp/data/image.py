@@ -157,7 +157,7 @@ class Image(Mapping[str, Plane]):
                 given.
             type: any other type; its planes are taken in order.
             origin: x and y of the array's first pixel.
-            integers: what integers stand for: ``"scaled"``, 0 to 1 over the full range of an unsigned type;
+            integers: what integers mean: ``"scaled"``, 0 to 1 over the full range of an unsigned type;
                 ``"plain"``, the numbers as they are.
 
         Raises:
@@ -223,7 +223,7 @@ class Image(Mapping[str, Plane]):
         """The pixels of the data window as one new array ``(height, width, channels)``; float32 by default.
 
         Raises:
-            ArgumentError: ids, whose bits are no numbers; a copy cannot be avoided, but ``copy`` is False.
+            ArgumentError: ids, whose bits are not numbers; a copy cannot be avoided, but ``copy`` is False.
         """
         if copy is False:
             raise ArgumentError(
@@ -246,7 +246,7 @@ class Image(Mapping[str, Plane]):
         """All planes as one new float32 array ``(height, width, channels)`` over ``window`` (default: the frame).
 
         Raises:
-            ArgumentError: ids, whose bits are no numbers.
+            ArgumentError: ids, whose bits are not numbers.
         """
         bits = [name for name, plane in self.planes.items() if plane.dtype != np.float32]
         if bits:

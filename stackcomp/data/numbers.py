@@ -50,7 +50,7 @@ class Keyed:
             object.__setattr__(self, "_slopes", tuple(_slopes(self.frames, curve) for curve in curves))
 
     def _look(self) -> None:
-        """What a graph file is told by `Number`, Python code is told here."""
+        """Check the arguments; those of a graph file are checked by `Number`."""
         for name in ("frames", "values"):
             if not isinstance(items := getattr(self, name), tuple | list) or not items:
                 raise ArgumentError(

@@ -47,7 +47,7 @@ def _chosen(what: str, value: Any, choices: Any) -> None:
 
 @dataclass(frozen=True)
 class Encoding:
-    """How numbers stand for light: a colour space by its OCIO name, and the family it belongs to."""
+    """How numbers encode light: a colour space by its OCIO name, and the family it belongs to."""
 
     name: str
     family: EncodingFamily
@@ -240,7 +240,7 @@ class Layers(PortType):
 
     @property
     def no_encoding(self) -> str:
-        """In words, that nobody says which encoding it is."""
+        """The reason why its encoding is not known, in words."""
         if self.header_says:
             return f"the graph does not say which colour space its colours are in, and {self.header_says}"
         return "neither the graph nor the file says which colour space its colours are in"

@@ -66,7 +66,7 @@ class Window:
 
     @property
     def empty(self) -> bool:
-        """Whether there is no pixel in it."""
+        """Whether it contains no pixel."""
         return self.x1 <= self.x0 or self.y1 <= self.y0
 
     def __and__(self, other: Window) -> Window:

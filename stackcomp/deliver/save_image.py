@@ -1,7 +1,7 @@
 """A picture from Python into a file, written as a deliver node writes it.
 
 A name is taken as it stands: braces mean nothing, but a frame token is refused, since a picture does not know its
-frame. What may be replaced is asked of `stackcomp.originals`.
+frame. What may be replaced is asked of `stackcomp.check.originals`.
 """
 
 from __future__ import annotations

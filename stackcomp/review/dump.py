@@ -129,8 +129,8 @@ def dump(
         The report. A node that failed is in it, and what came before it is whole.
 
     Raises:
-        GraphError: the graph has problems (all are named), there is no such node, or a file of the dump would
-            take the place of one that must stay (`stackcomp.originals`). Nothing was written.
+        CheckError: the graph has problems; all are named. Nothing was written.
+        RequestError: a file of the dump would replace one that must stay (`stackcomp.check.originals`).
         FileError: ``nodes.json`` cannot be written.
     """
     stops = arguments.stops("viewing_stops", viewing_stops)
@@ -157,7 +157,7 @@ class _Dump:
         asked = composition.nodes if nodes is None else nodes
         self.prepared = composition.prepare(tuple(asked), (frame,))
         self.checked: CheckedGraph = self.prepared.checked
-        # In the graph's order, also where somebody names them in another.
+        # In the order of the graph, whatever order they are named in.
         self.names = [name for name in composition.nodes if name in set(asked)]
         self.files = file_names(composition.nodes)
         self.entries = {name: self._entry(self.checked.nodes[name]) for name in self.names}
@@ -211,7 +211,7 @@ class _Dump:
         kept = {_identity(self.folder / name) for name in listed}
         for name in sorted((self.older | self.made) - listed):
             path = self.folder / name
-            # A link was put there by somebody else: a dump leaves files.
+            # A dump writes no links: this one is not ours.
             if path.is_symlink() or marks.read(path) != Mark("dump") or _identity(path) in kept:
                 continue
             with contextlib.suppress(OSError):
@@ -310,7 +310,7 @@ class _Dump:
     def _write(self, name: str, data: dict[str, Any]) -> None:
         with whole_file(self.folder / name) as unfinished:
             text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
-            # Bytes of a path that are no letters become the escapes that JSON has for them.
+            # Bytes of a path that are not text become the escapes that JSON has for them.
             unfinished.write_text(text + "\n", encoding="utf-8", errors="backslashreplace")
 
 

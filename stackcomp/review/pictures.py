@@ -27,7 +27,7 @@ __all__ = ["PictureWriter", "keep_originals"]
 def keep_originals(
     composition: Composition, frames: Collection[int], outputs: Iterable[Writing], *, replace_foreign: bool = False
 ) -> None:
-    """Make sure that no file to be written takes the place of one that must stay (`stackcomp.originals`).
+    """Make sure that no file to be written takes the place of one that must stay (`stackcomp.check.originals`).
 
     Args:
         composition: the graph; all its nodes count, whether or not they are rendered.
@@ -112,7 +112,7 @@ class PictureWriter:
             frame: frame number.
             scale: at which the picture was made.
             crop: what a still shows instead of the frame, at the picture's scale.
-            warn: told of what stops nothing.
+            warn: called with what stops nothing.
             notes: further attributes for the header of an OpenEXR file.
 
         Raises:

@@ -114,10 +114,10 @@ RGB = np.zeros((2, 2, 3))
 @pytest.mark.parametrize(
     ("array", "options", "words"),
     [
-        (RGB.astype(np.uint8), {}, r"integers \(uint8\), and nothing says.*\n.*sRGB - Display.*255 is 1.*plain"),
+        (RGB.astype(np.uint8), {}, r"integers \(uint8\), and their meaning is not given.*\n.*sRGB - Display.*255 is 1.*plain"),
         (RGB.astype(np.uint16), {"type": Ratio()}, "65535 is 1"),
-        (RGB[..., 0].astype(np.uint8), {"type": Matte()}, "nothing says what they stand for"),
-        (RGB.astype(np.int64), {}, "signed integers .*of which none stands for 1"),
+        (RGB[..., 0].astype(np.uint8), {"type": Matte()}, "their meaning is not given"),
+        (RGB.astype(np.int64), {}, "signed integers .*which have no value for 1"),
         (RGB.astype(np.int8), {"encoding": "ACEScg"}, "signed integers"),
         ([[0, 1], [1, 0]], {"type": Matte()}, "signed integers"),
         (RGB.astype(bool), {}, "only a matte takes"),
