@@ -47,6 +47,7 @@ WRONG: dict[str, Any] = {
     "NUL": "a\0b",
     "bytes": b"lantern",
     "int": 7,
+    "beyond floats": 10**400,
     "negative": -3,
     "huge": 10**40,
     "float": 1.5,

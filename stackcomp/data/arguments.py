@@ -8,6 +8,7 @@ Everything here raises `ArgumentError` for what makes no sense.
 
 from __future__ import annotations
 
+import math
 import operator
 import os
 from collections.abc import Collection, Mapping
@@ -33,6 +34,7 @@ __all__ = [
     "listed_members",
     "names",
     "node_name",
+    "real_number",
     "scale_factor",
     "some_window",
     "stops",
@@ -101,9 +103,19 @@ def names(nodes: Any) -> tuple[str, ...]:
     return tuple(dict.fromkeys(node_name(name) for name in listed))
 
 
+def real_number(value: Any) -> float:
+    """A number as a float; NaN for what is not a number, or is beyond floats."""
+    if isinstance(value, bool) or not isinstance(value, Real):
+        return math.nan
+    try:
+        return float(value)
+    except OverflowError:
+        return math.nan
+
+
 def scale_factor(scale: Any) -> float:
     """A scale above 0 and at most 1."""
-    if isinstance(scale, bool) or not isinstance(scale, Real) or not 0 < float(scale) <= 1:
+    if not 0 < real_number(scale) <= 1:
         raise ArgumentError(
             "scale", f"{value_text(scale)} is not above 0 and at most 1", "1 is full size, 0.5 is half"
         )
@@ -112,7 +124,7 @@ def scale_factor(scale: Any) -> float:
 
 def stops(what: str, number: Any) -> float:
     """An exposure of some stops."""
-    if isinstance(number, bool) or not isinstance(number, Real) or not -30 <= float(number) <= 30:
+    if not -30 <= real_number(number) <= 30:
         raise ArgumentError(
             what, f"{value_text(number)} is not a number of stops from -30 to 30", "1 is twice as bright"
         )

@@ -230,7 +230,12 @@ class Image(Mapping[str, Plane]):
                 "copy", "a picture's planes are separate arrays, so a copy is made", "leave it out"
             )
         array = self.to_array(self.window)
-        return array if dtype is None else array.astype(dtype, copy=False)
+        try:
+            return array if dtype is None else array.astype(dtype, copy=False)
+        except TypeError as error:
+            raise ArgumentError(
+                "dtype", cut(str(error), 80), "give a numpy type of numbers, such as numpy.float64"
+            ) from None
 
     @property
     def shape(self) -> tuple[int, int, int]:
@@ -275,9 +280,13 @@ class Image(Mapping[str, Plane]):
         changed = dict(self.planes)
         for name, values in {**(planes or {}), **named}.items():
             dtype = self[name].dtype
+            if dtype == np.uint32 and getattr(values, "dtype", None) != dtype:
+                message = f'"{name}" is made of ids, and these are {type(values).__name__}'
+                raise ArgumentError("planes", message, "give an array of uint32")
             try:
-                changed[name] = np.ascontiguousarray(values, dtype)
-            except (TypeError, ValueError):
+                with np.errstate(over="ignore", invalid="ignore"):
+                    changed[name] = np.ascontiguousarray(values, dtype)
+            except (TypeError, ValueError, OverflowError):
                 message = f'"{name}" is {cut(repr(values), 60)}, not an array of numbers'
                 raise ArgumentError("planes", message, "give an array (height, width)") from None
         return replace(self, planes=changed)

@@ -115,7 +115,12 @@ class Keyed:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, Real) and not isinstance(value, bool) and math.isfinite(value)
+    if not isinstance(value, Real) or isinstance(value, bool):
+        return False
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # a whole number beyond floats
+        return False
 
 
 def _slopes(x: Sequence[float], y: Sequence[float]) -> tuple[float, ...]:

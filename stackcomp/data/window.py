@@ -41,7 +41,7 @@ class Window:
         """From the inclusive corners of an OpenEXR box."""
         try:
             return cls(int(low[0]), int(low[1]), int(high[0]) + 1, int(high[1]) + 1)
-        except (TypeError, ValueError, LookupError):
+        except (TypeError, ValueError, LookupError, OverflowError):
             corners = cut(f"{low!r}, {high!r}", 60)
             raise ArgumentError("corners", f"{corners} are not two corners", "give (x, y) and (x, y)") from None
 
@@ -108,9 +108,13 @@ class Window:
 
     def scaled(self, scale: float) -> Window:
         """The smallest window that covers this one on a grid ``scale`` times as fine; empty only if this is."""
-        if not isinstance(scale, Real) or not 0 < scale < math.inf:
+        try:
+            factor = float(scale) if isinstance(scale, Real) else math.nan
+        except OverflowError:
+            factor = math.nan
+        if not 0 < factor < math.inf:
             raise ArgumentError("scale", f"{cut(repr(scale), 60)} is not a number above 0", "0.5 is half")
-        scale = float(scale)
+        scale = factor
         if scale == 1 or self.empty:
             return self
         (x0, x1), (y0, y1) = _scaled(self.x0, self.x1, scale), _scaled(self.y0, self.y1, scale)

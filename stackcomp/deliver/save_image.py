@@ -115,6 +115,9 @@ def _sink(ending: str, **fields: Any) -> Deliver:
 
 
 def _fits(image: Image, target: Path, ending: str, pixel_type: str) -> None:
+    corners = [n for w in (image.window, image.display) for n in (w.x0, w.y0, w.x1, w.y1)]
+    if any(abs(n) >= 2**31 for n in corners):
+        raise FileError(target, "its windows are beyond 32 bits, the range of OpenEXR", "move it nearer to 0, 0")
     if ending != ".exr" and not isinstance(image.type, Colour | Matte):
         raise FileError(target, f"a still cannot hold {image.type}", "write it as .exr")
     if ending == ".exr" and isinstance(image.type, Layers) and pixel_type != "float":

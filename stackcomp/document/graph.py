@@ -24,7 +24,16 @@ from stackcomp.document.plain import plain
 from stackcomp.document.read_json import parse_json, read_json
 from stackcomp.document.upgrade import CURRENT, upgrade
 from stackcomp.document.variables import reached
-from stackcomp.errors import BadValueError, DocumentError, GraphError, Problem, cut, kind_of, unknown_node
+from stackcomp.errors import (
+    ArgumentError,
+    BadValueError,
+    DocumentError,
+    GraphError,
+    Problem,
+    cut,
+    kind_of,
+    unknown_node,
+)
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.colour import DEFAULT_CONFIG
 
@@ -141,6 +150,8 @@ class Graph:
 
     def known_variables(self, given: Mapping[str, Any] | None = None) -> set[str]:
         """Names of the variables that the graph has or uses, those that ``given`` values use among them."""
+        if given is not None and not isinstance(given, Mapping):
+            raise ArgumentError("given", f"{cut(repr(given), 60)} is not a mapping", 'give {"name": value}')
         return reached(self._raw, given or {})
 
     def add(self, kind: str, name: str | None = None, **fields: Any) -> NodeName:

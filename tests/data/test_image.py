@@ -114,7 +114,11 @@ RGB = np.zeros((2, 2, 3))
 @pytest.mark.parametrize(
     ("array", "options", "words"),
     [
-        (RGB.astype(np.uint8), {}, r"integers \(uint8\), and their meaning is not given.*\n.*sRGB - Display.*255 is 1.*plain"),
+        (
+            RGB.astype(np.uint8),
+            {},
+            r"integers \(uint8\), and their meaning is not given.*\n.*sRGB - Display.*255 is 1.*plain",
+        ),
         (RGB.astype(np.uint16), {"type": Ratio()}, "65535 is 1"),
         (RGB[..., 0].astype(np.uint8), {"type": Matte()}, "their meaning is not given"),
         (RGB.astype(np.int64), {}, "signed integers .*which have no value for 1"),

@@ -171,3 +171,24 @@ def test_without_xarray_the_way_out_is_named(image, monkeypatch):
     monkeypatch.setitem(sys.modules, "xarray", None)
     with pytest.raises(RequestError, match=r"(?s)xarray is not installed.*stackcomp\[xarray\]"):
         image.to_xarray()
+
+
+@pytest.mark.parametrize("dtype", ["lantern", "no\nnumbers"])
+def test_types_that_numpy_does_not_know_are_refused(image, dtype):
+    with pytest.raises(RequestError, match="dtype: "):
+        image.__array__(dtype)
+
+
+def test_ids_are_replaced_by_ids_only(ids):
+    with pytest.raises(ArgumentError, match="give an array of uint32"):
+        ids.with_planes(id0=np.zeros((4, 6)))
+    assert ids.with_planes(id0=np.zeros((4, 6), np.uint32))["id0"].max() == 0
+
+
+def test_a_window_beyond_openexrs_range_is_refused(tmp_path):
+    from stackcomp import FileError
+
+    far = Window(2**40, 0, 2**40 + 2, 2)
+    image = Image({"A": np.ones((2, 2), np.float32)}, far, FRAME, Matte())
+    with pytest.raises(FileError, match="beyond 32 bits"):
+        image.save(tmp_path / "far.exr")
