@@ -105,7 +105,7 @@ def _spreads_nothing(made: random_graphs.RandomGraph, images: dict[str, Image], 
 
 def _sees_neighbours(node: AreaNode, ports: list[str]) -> bool:
     tile = Window(12, 10, 15, 13)
-    return any(needed != tile for needed in node.at(2).needs(tile, dict.fromkeys(ports, FRAME)).values())
+    return any(needed != tile for needed in node.at(2).needs(tile, dict.fromkeys(ports, FRAME), 2).values())
 
 
 _AROUND = FRAME.grow(100)
