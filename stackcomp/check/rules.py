@@ -95,7 +95,7 @@ variable-too-large | e | Filled-in variables become too large. | Use shorter val
 variable-unknown | e | A variable has no value. | Give it one in the graph, in a file, or with --set.
 variable-unused  | w | A variable is given a value, but not used. | Correct its name, or leave it out.
 variable-value   | e | The value of a variable is not JSON data. | Give a text, a number, a list or an object.
-version          | e | The format version of the graph is missing or not known. | Write "version": 1, or update stackcomp.
+version          | e | The format version of the graph is missing or not known. | Write "stackcomp": 1, or update stackcomp.
 """
 
 _CHECK = """

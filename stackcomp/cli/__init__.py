@@ -1,7 +1,7 @@
-"""The command line: one thin file a command. `app` joins them, `endings` says how all of them end.
+"""The command line: one thin file for each command. `app` joins them; `endings` defines exit codes and output.
 
 Nothing here computes: commands read the request, call the library, and print. Heavy modules are imported
-inside the commands, so that ``stackcomp --help`` need not wait for them.
+inside the commands, so that ``stackcomp --help`` is fast.
 """
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ __all__ = ["main"]
 
 
 def main() -> None:
-    """What the command ``stackcomp`` runs. Exits with 0, 1, 2 or 130, see `stackcomp.cli.endings`."""
+    """Run the command ``stackcomp``. Exits with 0, 1, 2 or 130, see `stackcomp.cli.endings`."""
     try:
         from stackcomp.cli.run import run
     except KeyboardInterrupt:
-        # Stopped so early that nothing had begun.
+        # Stopped during the import: nothing had begun.
         raise SystemExit(130) from None
     run()

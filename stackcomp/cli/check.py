@@ -1,4 +1,4 @@
-"""``stackcomp check``: every mistake of a graph, before a pixel is read."""
+"""``stackcomp check``: all findings about a graph, before a pixel is read."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def check(
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
-    """Say everything that is wrong or doubtful about a graph.
+    """Print everything that is wrong or doubtful about a graph.
 
     Only the graph and the headers of its files are read, no pixels. Warnings alone do not fail it. Each finding
     names a rule; `stackcomp rules` explains them.

@@ -7,7 +7,16 @@ from typing import Annotated
 
 import typer
 
-from stackcomp.cli.endings import DONE, FAILED, announce, guarded, print_json, say
+from stackcomp.cli.endings import (
+    DONE,
+    FAILED,
+    HOW_TO_REPORT,
+    announce,
+    guarded,
+    print_json,
+    say,
+    show_traceback,
+)
 from stackcomp.cli.options import (
     AsJson,
     Debug,
@@ -18,6 +27,7 @@ from stackcomp.cli.options import (
     Scale,
     Sets,
     VariableFiles,
+    ViewingStops,
 )
 
 __all__ = ["dump"]
@@ -30,12 +40,7 @@ def dump(
     to: Annotated[str, typer.Option(metavar="DIR", help="Folder for the files.", show_default=False)],
     nodes: NodeNames = None,
     scale: Scale = "1",
-    viewing_stops: Annotated[
-        float,
-        typer.Option(
-            metavar="STOPS", help="Exposure of the PNGs, for dark shots; OpenEXR files stay as they are."
-        ),
-    ] = 0.0,
+    viewing_stops: ViewingStops = 0.0,
     sets: Sets = None,
     variables: VariableFiles = None,
     root: Root = ".",
@@ -45,15 +50,15 @@ def dump(
 ) -> int:
     """Write every node at one frame, to look into.
 
-    Each as OpenEXR and as a PNG to look at; nodes.json holds the figures. Each is computed by itself, so that
-    its time is its own. Where one fails, the dump holds what came before it, and nodes.json says why. An older
-    dump in the folder is replaced, and nothing else in it is touched. With --json the contents of nodes.json are
-    printed, and the folder.
+    Each as OpenEXR and as a PNG to look at; nodes.json holds the figures. Each is computed separately, so that
+    its time can be measured. If a node fails, the dump holds the nodes before it, and nodes.json says why. An
+    older dump in the folder is replaced; nothing else in it is touched. With --json the contents of nodes.json
+    are printed, and the folder.
     """
     from stackcomp.cli.progress import reporter
     from stackcomp.cli.rendering import announced_compiling
     from stackcomp.cli.request import count, open_graph, scale_of
-    from stackcomp.errors import Problem, RequestError
+    from stackcomp.errors import BugError, Problem, RequestError
     from stackcomp.review.dump import dump as write_dump
 
     factor = scale_of(scale)
@@ -63,6 +68,7 @@ def dump(
         )
     request = open_graph(graph, root, variables, sets)
     composition = request.composition
+    request.require_nodes(nodes)
     with reporter(as_json=as_json, lines=False) as report, announced_compiling(report):
         if not as_json:
             for problem in request.warnings:
@@ -84,6 +90,8 @@ def dump(
             warn=warn,
             finished=lambda node: report.step(),
         )
+    if dumped.error is not None:
+        show_traceback(dumped.error)
     code = DONE if dumped.complete else FAILED
     if as_json:
         print_json(
@@ -101,6 +109,8 @@ def dump(
         subject = f'node "{failed}"' if failed else f"frame {frame}"
         announce(f"{subject} failed: {dumped.failed['reason']}", style="red")
         say(f"{to} holds the {count(len(whole), 'node')} before it; nodes.json says what is missing")
+        if isinstance(dumped.error, BugError):
+            announce(HOW_TO_REPORT)
     else:
         say(f"{count(len(whole), 'node')} in {to}, {report.seconds:.1f} s")
     return code

@@ -1,4 +1,4 @@
-"""``stackcomp encodings``: names of colour spaces that a config knows."""
+"""``stackcomp encodings``: the colour spaces of a colour config."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ def encodings(
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
-    """List the colour spaces of a colour config, by what their numbers are.
+    """List the colour spaces of a colour config, grouped by family.
 
-    Case, spaces, dashes and dots in WORD do not matter: slog3 finds S-Log3. Each name, and each alias, can stand
+    Case, spaces, dashes and dots in WORD do not matter: slog3 finds S-Log3. Each name and each alias can be used
     wherever a graph or an option names an encoding. With --displays the displays are listed, and the views of
     each, the default ones first.
     """

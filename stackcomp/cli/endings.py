@@ -1,4 +1,4 @@
-"""How every command ends.
+"""How every command ends: exit codes and output.
 
 ====  =================================================================================
 0     done
@@ -7,8 +7,8 @@
 130   stopped from the keyboard
 ====  =================================================================================
 
-No traceback reaches a user without ``--debug``. What a command was asked for goes to standard output; progress,
-warnings and errors go to standard error. With ``--json`` standard output holds JSON and nothing else.
+Tracebacks are shown with ``--debug`` only. The answer of a command goes to standard output; progress, warnings
+and errors go to standard error. With ``--json`` standard output holds JSON and nothing else.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from stackcomp.errors import BugError, GraphError, Problem, RequestError, Stackc
 __all__ = [
     "DONE",
     "FAILED",
+    "HOW_TO_REPORT",
     "STOPPED",
     "WRONG",
     "announce",
@@ -35,9 +36,12 @@ __all__ = [
     "refuse",
     "say",
     "set_debug",
+    "show_traceback",
 ]
 
 DONE, FAILED, WRONG, STOPPED = 0, 1, 2, 130
+#: A line below the message of a bug at a frame.
+HOW_TO_REPORT = "please report the bug with the graph file and the traceback, which --debug shows"
 
 _P = ParamSpec("_P")
 _debug = False
@@ -49,8 +53,14 @@ def set_debug(on: bool) -> None:
     _debug = on
 
 
+def show_traceback(error: BaseException) -> None:
+    """Print the traceback of an error to standard error, with ``--debug`` only."""
+    if _debug:
+        traceback.print_exception(error)
+
+
 def guarded(command: Callable[_P, int]) -> Callable[_P, None]:
-    """A command that returns its exit code, made into one that ends as the module's text says."""
+    """Make a command that returns its exit code into one that exits with it, as the module's text says."""
 
     @functools.wraps(command)
     def ended(*args: _P.args, **kwargs: _P.kwargs) -> None:
@@ -61,29 +71,25 @@ def guarded(command: Callable[_P, int]) -> Callable[_P, None]:
         except KeyboardInterrupt:
             code = _ended(STOPPED, "stopped from the keyboard; files written so far are whole", kwargs)
         except StackcompError as error:
-            _trace()
+            show_traceback(error)
             wrong = isinstance(error, GraphError | RequestError)
             problems = error.problems if isinstance(error, GraphError | RequestError) else []
             code = _ended(WRONG if wrong else FAILED, str(error), kwargs, problems)
         except Exception as error:
-            _trace()
+            # Whatever nobody expected is a bug of ours, and is reported as one.
+            show_traceback(error)
             code = _ended(FAILED, str(BugError(f"stackcomp {command.__name__}", error)), kwargs)
         if code:
             raise typer.Exit(code)
 
-    # The caller reads the parameters from the command, the result is only an exit.
+    # The command line library reads the parameters from the annotations; nothing is returned.
     ended.__annotations__ = {**command.__annotations__, "return": None}
     return ended
 
 
 def refuse(problem: Problem, *, as_json: bool) -> int:
-    """Say that a request is wrong, as every command does, and give the exit code of that."""
+    """Print that a request is wrong, in the form that every command has; return the exit code 2."""
     return _ended(WRONG, str(problem), {"as_json": as_json}, [problem])
-
-
-def _trace() -> None:
-    if _debug:
-        traceback.print_exc()
 
 
 def _ended(code: int, message: str, asked: Mapping[str, Any], problems: list[Problem] | None = None) -> int:
@@ -102,18 +108,18 @@ def _ended(code: int, message: str, asked: Mapping[str, Any], problems: list[Pro
 
 
 def print_json(value: Any, *, indent: int | None = None) -> None:
-    """One JSON value on standard output, in ASCII so that it survives every terminal and pipe."""
+    """Print one JSON value to standard output, in ASCII, which every terminal and pipe can show."""
     sys.stdout.write(json.dumps(value, indent=indent, allow_nan=False) + "\n")
     sys.stdout.flush()
 
 
 def say(text: str, *, style: str | None = None) -> None:
-    """A line of the answer, on standard output."""
+    """Print a line of the answer to standard output."""
     _print(text, style, stderr=False)
 
 
 def announce(text: str, *, style: str | None = None) -> None:
-    """A line beside the answer, on standard error."""
+    """Print a line to standard error."""
     _print(text, style, stderr=True)
 
 
@@ -127,5 +133,5 @@ def _print(text: str, style: str | None, *, stderr: bool) -> None:
 
 
 def visible(text: str) -> str:
-    """The text with control characters written out, so that a name cannot steer the terminal."""
+    """Return the text with control characters escaped, so that a name cannot control the terminal."""
     return "".join(c if c.isprintable() or c in "\n\t" else c.encode("unicode_escape").decode() for c in text)

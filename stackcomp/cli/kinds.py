@@ -1,4 +1,4 @@
-"""``stackcomp kinds``: what a node can be."""
+"""``stackcomp kinds``: the kinds of node."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ __all__ = ["kinds"]
 
 @guarded
 def kinds(
-    name: Annotated[str | None, typer.Argument(metavar="NAME", help="Tell everything about this kind.")] = None,
+    name: Annotated[str | None, typer.Argument(metavar="NAME", help="Describe this kind in full.")] = None,
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
@@ -52,7 +52,7 @@ def kinds(
 
 
 def _text(text: str) -> None:
-    """Paragraphs and lists, broken to the width there is but to no more than can be read with ease."""
+    """Print paragraphs and lists in the width of the terminal, at most 100 characters."""
     from rich.console import Console
     from rich.padding import Padding
     from rich.text import Text
@@ -93,7 +93,7 @@ _KEYED = '{"keys": [[1001, 0.2], [1012, 0.6]], "between": "smooth"}, or "linear"
 
 
 def _port_note(doc: str, required: bool) -> str:
-    return doc if required else f"{doc} (may be left open)".strip()
+    return doc if required else f"{doc} (optional)".strip()
 
 
 def _values(item: ParameterText) -> str:

@@ -1,7 +1,8 @@
-"""Arguments and options that several commands share, so that they read the same everywhere."""
+"""Arguments and options that several commands share."""
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 import typer
@@ -19,14 +20,26 @@ __all__ = [
     "Scale",
     "Sets",
     "VariableFiles",
+    "ViewingStops",
 ]
 
 
 def _debug(asked: bool) -> bool:
-    # Also understood behind the command; there it must not take back what stood before it.
+    # The option may also stand after the command; there, its absence must not undo one before the command.
     if asked:
         set_debug(True)
     return asked
+
+
+def _stops(value: float) -> float:
+    """Check the range here, since limits of an option do not say that NaN is not a number."""
+    if math.isnan(value):
+        raise typer.BadParameter("not a number")
+    if value < -30:
+        raise typer.BadParameter("must be greater than or equal to -30")
+    if value > 30:
+        raise typer.BadParameter("must be less than or equal to 30")
+    return value
 
 
 GraphFile = Annotated[str, typer.Argument(metavar="GRAPH", help="The graph, a JSON file.", show_default=False)]
@@ -56,6 +69,14 @@ Root = Annotated[str, typer.Option(metavar="DIR", help="Folder at which the grap
 NodeNames = Annotated[list[str] | None, typer.Option("--node", metavar="NAME", help="Only this node. Repeatable.")]
 Scale = Annotated[
     str, typer.Option(metavar="FACTOR", help="Size of the pictures; 0.5 is half. Above 0, at most 1.")
+]
+ViewingStops = Annotated[
+    float,
+    typer.Option(
+        metavar="STOPS",
+        callback=_stops,
+        help="Exposure of stills, for dark shots, -30 to 30; OpenEXR files stay as they are.",
+    ),
 ]
 ReplaceForeign = Annotated[
     bool,

@@ -1,4 +1,4 @@
-"""How a long command tells where it is: a bar on a terminal, lines in a log, or JSON for a program.
+"""Progress of long commands: a bar on a terminal, lines in a log, or JSON for a program.
 
 Bar and lines go to standard error; JSON events go to standard output, one a line.
 """
@@ -19,7 +19,7 @@ __all__ = ["Events", "Lines", "Reporter", "reporter"]
 
 
 class Reporter:
-    """Takes note of what happens, and says nothing. Used as a context around the work."""
+    """Base of reporters: prints nothing. Used as a context around the work."""
 
     #: Whether a program reads the output: then every event is written, even where it repeats another.
     every_event = False
@@ -37,60 +37,60 @@ class Reporter:
 
     @property
     def seconds(self) -> float:
-        """Since the work began."""
+        """Seconds since the work began."""
         return time.perf_counter() - self.started
 
     def begin(self, what: str, total: int) -> None:
-        """A row of steps begins."""
+        """Begin a series of steps."""
 
     def step(self) -> None:
-        """One of them has ended, well or not."""
+        """A step has ended, done or failed."""
 
     def note(self, text: str) -> None:
-        """Something that a person may want to know."""
+        """Report something that a person may want to know."""
 
     def warn(self, message: str, **details: Any) -> None:
-        """Something doubtful that stops nothing."""
+        """Report a warning."""
 
     def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
-        """Files of a node at a frame are whole."""
+        """Report that the files of a node at a frame are whole."""
 
     def fail(self, frame: int, node: str, reason: str) -> None:
-        """A frame failed."""
+        """Report that a frame failed."""
 
     def close(self) -> None:
-        """The work has ended."""
+        """End the report."""
 
 
 class Lines(Reporter):
-    """A line for each thing that happens."""
+    """Prints a line for each event."""
 
     def note(self, text: str) -> None:
-        """As it is."""
+        """Print the text."""
         self.line(text)
 
     def warn(self, message: str, **details: Any) -> None:
-        """As it is, called a warning."""
+        """Print the message as a warning."""
         self.line(f"warning: {message}", "yellow")
 
     def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
-        """A line a file."""
+        """Print a line for each file."""
         for path in files:
             self.line(f"frame {frame}: {path} ({seconds:.2f} s)")
 
     def fail(self, frame: int, node: str, reason: str) -> None:
-        """A line."""
+        """Print a line."""
         self.line(
             f'frame {frame} failed: node "{node}": {reason}' if node else f"frame {frame} failed: {reason}", "red"
         )
 
     def line(self, text: str, style: str | None = None) -> None:
-        """Print it."""
+        """Print a line to standard error."""
         announce(text, style=style)
 
 
 class Bar(Lines):
-    """A bar with steps done, rate and time left; warnings and failures stand above it."""
+    """A bar with finished steps, rate and remaining time; warnings and failures are printed above it."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -126,7 +126,7 @@ class Bar(Lines):
         self._bar.update(self._task, advance=1, rate=f"{rate:.2f}/s" if rate >= 0.1 else f"{1 / rate:.0f} s each")
 
     def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
-        """The bar tells it."""
+        """Print nothing: the bar shows it."""
 
     def line(self, text: str, style: str | None = None) -> None:
         self._console.print(visible(text), style=style, markup=False, highlight=False, emoji=False, soft_wrap=True)
@@ -136,25 +136,25 @@ class Bar(Lines):
 
 
 class Events(Reporter):
-    """JSON, an object a line, on standard output."""
+    """JSON on standard output, one object in each line."""
 
     every_event = True
 
     def warn(self, message: str, **details: Any) -> None:
-        """An event of that name, with the details."""
+        """Print an event ``warning``, with the details."""
         print_json({"event": "warning", "message": message, **details})
 
     def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
-        """An event ``frame``."""
+        """Print an event ``frame``."""
         print_json({"event": "frame", "frame": frame, "node": node, "files": list(files), "seconds": seconds})
 
     def fail(self, frame: int, node: str, reason: str) -> None:
-        """An event of that name."""
+        """Print an event ``failed``."""
         print_json({"event": "failed", "frame": frame, "node": node, "reason": reason})
 
 
 def reporter(*, as_json: bool, lines: bool = True) -> Reporter:
-    """The one that fits: JSON where asked for, a bar on a terminal, else lines (or warnings and notes alone)."""
+    """Return the reporter: JSON if requested, a bar on a terminal, else lines (or only warnings and notes)."""
     if as_json:
         return Events()
     from rich.console import Console
@@ -163,7 +163,7 @@ def reporter(*, as_json: bool, lines: bool = True) -> Reporter:
 
 
 class _Warnings(Lines):
-    """Says only what is doubtful."""
+    """Prints only warnings, notes and failures."""
 
     def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
         """Write nothing."""

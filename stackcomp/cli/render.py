@@ -18,6 +18,7 @@ from stackcomp.cli.options import (
     Scale,
     Sets,
     VariableFiles,
+    ViewingStops,
 )
 
 __all__ = ["render"]
@@ -42,6 +43,7 @@ def render(
         str | None,
         typer.Option(metavar="X,Y,W,H", help="Only these pixels, as corner and size at full size."),
     ] = None,
+    viewing_stops: ViewingStops = 0.0,
     sets: Sets = None,
     variables: VariableFiles = None,
     root: Root = ".",
@@ -57,6 +59,7 @@ def render(
     Without --node the deliver nodes write their files, always whole and at full size. With --node NAME only that
     deliver node does; any other node's picture is written to --to, as floating point where it is OpenEXR. With
     --scale or --window the pictures of deliver nodes go to --to too, as previews, and no delivery is written.
+    --viewing-stops is the exposure of stills at --to; deliver nodes have viewing_stops of their own.
     Everything is checked before the first frame. A frame that fails does not stop the others. With --json each
     event is one JSON object a line; the last is the summary.
     """
@@ -74,7 +77,7 @@ def render(
     with reporter(as_json=as_json) as report:
         for problem in request.warnings:
             report.warn(str(problem))
-        job = Job(chosen, tuple(nodes or ()), to, factor, region, replace_foreign)
+        job = Job(chosen, tuple(nodes or ()), to, factor, region, replace_foreign, viewing_stops)
         outcome = run(request.composition, job, report)
     code = FAILED if outcome.failures else DONE
     if as_json:
@@ -94,7 +97,7 @@ def render(
     if not outcome.failures:
         say(whole)
         return code
-    # The reasons stand above, where they happened.
+    # The reasons were printed when the frames failed.
     failed = format_frames(outcome.failures)
     announce(f"{len(outcome.failures)} of {count(len(outcome.frames), 'frame')} failed: {failed}", style="red")
     say(f"the rest is whole: {whole}" if outcome.files else "nothing else was written")

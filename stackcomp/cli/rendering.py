@@ -5,20 +5,20 @@ from __future__ import annotations
 import functools
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from stackcomp.check.checked import CheckedGraph
+from stackcomp.cli.endings import HOW_TO_REPORT, show_traceback
 from stackcomp.cli.progress import Reporter
 from stackcomp.composition import Composition, Prepared
 from stackcomp.data.frames import format_frames
 from stackcomp.data.window import Window
 from stackcomp.errors import (
     BugError,
-    CheckError,
     GraphError,
     Problem,
     RenderError,
@@ -38,7 +38,7 @@ __all__ = ["Job", "Outcome", "announced_compiling", "run"]
 class Job:
     """What was asked for: frames (the graph's own when None), nodes, where to, how large, which pixels.
 
-    ``replace_foreign`` as in `Composition.deliver`.
+    ``replace_foreign`` as in `Composition.deliver`; ``viewing_stops`` is the exposure of stills of nodes.
     """
 
     frames: list[int] | None
@@ -47,11 +47,12 @@ class Job:
     scale: float
     window: Window | None
     replace_foreign: bool = False
+    viewing_stops: float = 0.0
 
 
 @dataclass
 class Outcome:
-    """What became of it: all frames, files in the order written, and why frames failed."""
+    """The result: all frames, files in the order written, and the errors of frames that failed."""
 
     frames: list[int]
     files: list[str] = field(default_factory=list)
@@ -72,7 +73,8 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
     """Render.
 
     Raises:
-        GraphError: the request or the graph is wrong; nothing was written.
+        RequestError: an option is wrong; nothing was written.
+        GraphError: the graph is wrong; nothing was written.
     """
     frames = composition.frames if job.frames is None else job.frames
     if not frames:
@@ -122,7 +124,7 @@ class _Doubts:
             known_frames.append(frame)
 
     def close(self) -> None:
-        """Name the other frames."""
+        """List the other frames."""
         for (node, message), (first, *others) in self.frames.items():
             if others and not self.report.every_event:
                 numbers = ", with other numbers" if "0" in message else ""
@@ -131,7 +133,7 @@ class _Doubts:
 
 
 def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Deliver nodes and other nodes among those asked for."""
+    """The requested nodes: deliver nodes that write their files, and nodes whose pictures are written."""
     nodes = tuple(dict.fromkeys(job.nodes))
     unknown = [name for name in nodes if name not in composition.nodes]
     if unknown:
@@ -140,14 +142,22 @@ def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[
     others = tuple(name for name in nodes if name not in sinks)
     reduced = job.scale != 1 or job.window is not None
     if reduced:
-        # Deliveries are always whole and full size: what is asked for is a preview of their pictures.
+        # Deliveries are always whole and full size, so this is a preview of their pictures.
         return (), (*sinks, *others)
     if not others and job.to is not None:
         raise RequestError(
             Problem(
                 "needs-node",
-                "--to without --node: deliver nodes say themselves where to",
+                "--to without --node: deliver nodes have a path of their own",
                 "name the node whose picture is wanted, with --node",
+            )
+        )
+    if not others and job.viewing_stops != 0:
+        raise RequestError(
+            Problem(
+                "needs-node",
+                "--viewing-stops without --node: deliver nodes have viewing_stops of their own",
+                'name the node whose picture is wanted, with --node, or set "viewing_stops" at the deliver node',
             )
         )
     return sinks, others
@@ -224,6 +234,9 @@ def _fail(outcome: Outcome, report: Reporter, frame: int, error: WorkError | Bug
         return
     node, reason = _why(error)
     report.fail(frame, node, reason)
+    if isinstance(error, BugError):
+        report.note(HOW_TO_REPORT)
+        show_traceback(error)
 
 
 def _why(error: WorkError | BugError) -> tuple[str, str]:
@@ -241,25 +254,48 @@ def _writers(
     frames: list[int],
     report: Reporter,
 ) -> list[PictureWriter]:
-    writers = [PictureWriter(checked, name, path) for name, path in _paths(composition, job, others).items()]
+    paths, stops = _paths(composition, job, others), job.viewing_stops
+    try:
+        writers = [PictureWriter(checked, name, path, viewing_stops=stops) for name, path in paths.items()]
+    except RequestError as error:
+        raise RequestError(_of_option("--to", error.problems)) from None
     problems = [problem for writer in writers for problem in writer.look()]
     for problem in problems:
         if problem.severity == "warning":
             report.warn(str(problem), node=problem.node)
     errors = [problem for problem in problems if problem.severity == "error"]
     if errors:
-        raise CheckError(errors)
+        raise RequestError(_of_option("--to", errors))
     files = [writer.writing(frame) for writer in writers for frame in frames]
     keep_originals(composition, frames, files, replace_foreign=job.replace_foreign)
     return writers
 
 
+def _of_option(option: str, problems: Iterable[Problem]) -> list[Problem]:
+    """Findings about the value of an option: without a place in the graph."""
+    return [
+        Problem(
+            problem.rule,
+            f'{option}: node "{problem.node}": {problem.message}'
+            if problem.node
+            else f"{option}: {problem.message}",
+            problem.way_out,
+            severity=problem.severity,
+        )
+        for problem in problems
+    ]
+
+
 def _paths(composition: Composition, job: Job, others: tuple[str, ...]) -> dict[str, str]:
-    """Where each node's pictures go."""
+    """The path of each node's pictures."""
     names = file_names(composition.nodes)
     # Previews have a folder of their own, so that none can take the place of a delivery.
     preview = any(name in composition.sinks for name in others)
     to = ("out/preview/" if preview else "out/") if job.to is None else job.to
+    if to.endswith(("/", "\\")) and Path(to.rstrip("/\\")).is_file():
+        raise RequestError(
+            Problem("to", f'--to: "{to}" is a file', "name a folder; it is made where it is missing")
+        )
     if to.endswith(("/", "\\")) or Path(to).is_dir():
         return {name: f"{to.rstrip('/')}/{names[name]}.{{frame:04d}}.exr" for name in others}
     if len(others) > 1:
@@ -290,8 +326,10 @@ def _write(
         except (WorkError, BugError) as error:
             _fail(outcome, report, frame, error)
         except (GraphError, RequestError) as error:
-            # A wrong request shows at the first frame. Behind it, pixels beyond the frame may have gone.
+            # A wrong option is found at the first frame. At later frames, pixels beyond the frame may be missing.
             if frame == outcome.frames[0]:
+                if all(problem.rule == "window" for problem in error.problems):
+                    raise RequestError(_of_option("--window", error.problems)) from None
                 raise
             _fail(outcome, report, frame, RenderError("", frame, error.problems[0].message))
         report.step()

@@ -1,4 +1,4 @@
-"""From the words on a command line to values: variables, frames, windows, a graph ready to work on."""
+"""Values from the text of options: variables, frames, windows; and the opened graph."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stackcomp.errors import BadValueError, Problem, RequestError
+from stackcomp.errors import BadValueError, Problem, RequestError, unknown_node
 
 if TYPE_CHECKING:
     from stackcomp.composition import Composition
@@ -23,17 +23,29 @@ _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 
 @dataclass(frozen=True)
 class Request:
-    """A graph with the variables that the command line gives, and what is doubtful about those."""
+    """A graph with the variables of the command line, and warnings about these variables."""
 
     composition: Composition
     warnings: tuple[Problem, ...]
+
+    def require_nodes(self, names: Sequence[str] | None) -> None:
+        """Check that the graph has the nodes of ``--node``.
+
+        Raises:
+            RequestError: it has no node of that name; all such names are in it.
+        """
+        known = self.composition.nodes
+        problems = [unknown_node(name, known, option="--node") for name in names or () if name not in known]
+        if problems:
+            raise RequestError(problems)
 
 
 def open_graph(graph: str, root: str, variable_files: Sequence[str] | None, sets: Sequence[str] | None) -> Request:
     """Read a graph with variables from files and from ``--set``.
 
     Raises:
-        RequestError: no such root, a variable in the wrong form, a graph that cannot be understood.
+        RequestError: no such root, or a variable in the wrong form.
+        DocumentError: the graph or a file of variables cannot be understood.
     """
     if not Path(root).is_dir():
         raise RequestError(
@@ -64,7 +76,8 @@ def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dic
     """Variables of JSON files, later ones first, and of ``NAME=VALUE`` texts before all.
 
     Raises:
-        RequestError: a text of another form, or a file that holds no object.
+        RequestError: a text of another form, or a file that is a graph.
+        DocumentError: a file cannot be read, or does not hold an object.
     """
     variables: dict[str, Any] = {}
     for path in files or ():
@@ -155,7 +168,7 @@ def scale_of(text: str) -> float:
 
 
 def _meant_scale(text: str) -> float | None:
-    """What may be meant by a percentage, a fraction, a decimal comma or one part of so many."""
+    """The scale that a percentage, a fraction or a number with a decimal comma may mean."""
     number = r"(\d+(?:\.\d+)?)"
     plain = text.strip().replace(",", ".")
     if percent := re.fullmatch(number + r"\s*%", plain):

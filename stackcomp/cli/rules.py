@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from typing import Annotated
 
 import typer
@@ -26,7 +28,11 @@ def rules(
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
-    """List the rules that findings name, or explain one."""
+    """List the rules that findings name, or explain one: what is checked, why, and the way out.
+
+    Ids and severities are stable from version 1.0 on; the words of messages and explanations are not.
+    """
+    from stackcomp.check.rule_explanations import EXAMPLES, EXPLANATIONS
     from stackcomp.check.rules import RULES
     from stackcomp.errors import Problem, RequestError, did_you_mean
 
@@ -42,10 +48,19 @@ def rules(
     if id not in RULES:
         way_out = did_you_mean(id, list(RULES)) or "`stackcomp rules` lists them all"
         raise RequestError(Problem("rule-unknown", f'there is no rule "{id}"', way_out))
-    rule = RULES[id]
+    rule, explanation, example = RULES[id], EXPLANATIONS[id], EXAMPLES.get(id, "")
     if as_json:
-        print_json(rule.as_dict())
+        print_json({**rule.as_dict(), "explanation": explanation, "example": example})
         return DONE
     say(f"{rule.id} ({rule.severity})\n", style="bold")
-    say(f"{rule.meaning}\nWay out: {rule.way_out}\nFound in: {_STAGES[rule.stage].lower()}.")
+    say(f"{rule.meaning}\n\n{_filled(explanation)}\n")
+    say(f"Way out: {rule.way_out}\nFound in: {_STAGES[rule.stage].lower()}.")
+    if example:
+        say(f"Example: {example}")
     return DONE
+
+
+def _filled(text: str) -> str:
+    """A paragraph in lines of the terminal, but no longer than can be read easily."""
+    width = min(shutil.get_terminal_size().columns, 100)
+    return textwrap.fill(text, width, break_on_hyphens=False, break_long_words=False)

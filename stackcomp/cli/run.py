@@ -15,7 +15,7 @@ __all__ = ["run"]
 def run() -> None:
     """Run the program on the arguments of this process, and exit."""
     for stream in (sys.stdout, sys.stderr):
-        # A terminal without some letter must not turn a message into a failure.
+        # A character that the terminal cannot show must not make a message fail.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     if not sys.warnoptions:
@@ -32,7 +32,7 @@ def run() -> None:
 
 
 def _close_output(code: int) -> None:
-    """Exit, without a word about a reader that has gone away in the middle of a listing."""
+    """Exit; print nothing if the reader of the output has closed it."""
     try:
         sys.stdout.flush()
     except BrokenPipeError:

@@ -20,8 +20,8 @@ def schema(
 ) -> int:
     """Print the JSON Schema of graph files.
 
-    Write it to a file, and name that file under "$schema" at the top of a graph: an editor that knows JSON
-    Schema then completes kinds and parameters and shows what they do.
+    Write it to a file, and name that file under "$schema" at the top of a graph: an editor that supports JSON
+    Schema then completes kinds and parameters and shows their descriptions.
     """
     from stackcomp.document.schema import graph_schema
 
@@ -32,10 +32,12 @@ def schema(
     from pathlib import Path
 
     from stackcomp.check.originals import Writing, refusals
-    from stackcomp.errors import GraphError
+    from stackcomp.errors import Problem, RequestError
     from stackcomp.files.atomic import whole_file
     from stackcomp.files.mark import Mark
 
+    if Path(to).is_dir():
+        raise RequestError(Problem("to", f'--to: "{to}" is a folder', "give the name of a file"))
     problems = refusals(
         [Writing(Path(to), Mark("schema"))],
         [],
@@ -43,7 +45,7 @@ def schema(
         allow="--replace-foreign lets it be replaced",
     )
     if problems:
-        raise GraphError(problems)
+        raise RequestError(problems)
     with whole_file(to) as unfinished:
         unfinished.write_text(json.dumps(graph_schema(), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     say(to)

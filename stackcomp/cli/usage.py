@@ -1,7 +1,7 @@
 """Mistakes in options and commands, reported as all other mistakes are: what is wrong, and what is allowed.
 
-`Program` is the group of all commands. What the command line library has to say about a wrong line is turned into
-a `Problem` here, so that it reads like the others, ends with exit code 2, and is JSON where that was asked for.
+`Program` is the group of all commands. Errors of the command line library become a `Problem` here, so that they
+read like the others, end with exit code 2, and are JSON if that was requested.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ __all__ = ["Program"]
 
 
 class Program(TyperGroup):
-    """The commands; a wrong line ends in our own words."""
+    """The commands; reports a wrong line as a `Problem`."""
 
     def main(self, args: Sequence[str] | None = None, *, standalone_mode: bool = True, **more: Any) -> Any:  # type: ignore[override]
         """Run a command line. Exits with its code unless ``standalone_mode`` is off."""
@@ -33,7 +33,7 @@ class Program(TyperGroup):
         try:
             code = super().main(list(words), standalone_mode=False, **more)
         except Exception as error:
-            # The library's errors about a command line, whatever they are called in this version of it.
+            # The library's errors about a command line have this method in all its versions; others are bugs.
             if not standalone_mode or not hasattr(error, "format_message"):
                 raise
             if type(error).__name__ == "NoArgsIsHelpError":
@@ -46,7 +46,7 @@ class Program(TyperGroup):
 
 
 def _problem(error: Any, words: list[str], program: Any) -> Problem:
-    """What is wrong with a command line."""
+    """The finding about a command line."""
     context = getattr(error, "ctx", None)
     command, path = (context.command, context.command_path) if context is not None else _command(words, program)
     message, way_out = _said(error, command, words)
@@ -67,7 +67,7 @@ def _command(words: list[str], program: Any) -> tuple[Any, str]:
 
 
 def _swallowed(words: list[str], program: Any) -> Problem | None:
-    """An option without its value, which would take the next option for that."""
+    """The finding about an option without its value, which would take the next option as its value."""
     command, path = _command(words, program)
     options = {opt: param for param in command.params if _is_option(param) for opt in param.opts}
     for word, following in itertools.pairwise(words):
@@ -135,7 +135,7 @@ def _choices(wrong: str, choices: list[str], what: str) -> str:
 
 
 def _missing(params: list[Any], words: list[str], first: Any) -> list[Any]:
-    """All options that are needed and not there, and what the library found missing first."""
+    """All required options that are missing, and the parameter that the library reports first."""
     named = {word.partition("=")[0] for word in words}
     return [p for p in params if p is first or (_is_option(p) and p.required and not named.intersection(p.opts))]
 

@@ -1,4 +1,4 @@
-"""What a delivered file says about where it comes from.
+"""Attributes of a delivered file that describe its origin.
 
 Attributes of the EXR header: ``stackcomp/version``, ``stackcomp/graph`` (hash of the graph with its variables
 filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture depends on), ``stackcomp/frame``;
@@ -28,7 +28,7 @@ _PASSED_ON = ("timeCode", "pixelAspectRatio")
 
 
 def graph_hash(document: Document) -> str:
-    """Hash of everything in the graph that can change a pixel; notes for people and variables' names cannot."""
+    """Return a hash of everything in the graph that can change a pixel (not notes, not names of variables)."""
     nodes = {
         name: node.model_dump(mode="json", by_alias=True, exclude={"about", *_where(node)})
         for name, node in document.nodes.items()
@@ -39,7 +39,7 @@ def graph_hash(document: Document) -> str:
 
 
 def _where(node: Node) -> set[str]:
-    """Fields that only say where files are: what is in those that are read has a hash of its own."""
+    """Return the fields that are paths: the contents of files that are read have a hash of their own."""
     if isinstance(node, SinkNode):
         return {"path", "replace"}
     return {"path"} if isinstance(node, SourceNode) else {"file"} & set(type(node).model_fields)
@@ -48,7 +48,7 @@ def _where(node: Node) -> set[str]:
 def notes_for(
     document: Document, root: Path, node: str, frame: int, kind: MarkKind = "delivery"
 ) -> Mapping[str, Any]:
-    """Header attributes for what a deliver node writes at a frame, and the mark of that kind."""
+    """Return the header attributes of what a deliver node writes at a frame, and the mark of that kind."""
     from stackcomp.version import __version__
 
     notes: dict[str, Any] = {

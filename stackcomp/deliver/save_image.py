@@ -26,7 +26,7 @@ __all__ = ["save_image"]
 
 _STILLS = (".png", ".tif", ".tiff", ".jpg", ".jpeg")
 _TOKEN = re.compile(r"\{frame[^}]*\}|%0\d+d")
-#: What a header says of light and place goes with any picture; the rest belongs to the file that it was read from.
+#: Header attributes that are kept for every picture; the others describe the file that it was read from.
 _PASSED_ON = ("timeCode", "pixelAspectRatio")
 _MARK = Mark("picture")
 #: Options that may be None.
@@ -93,7 +93,7 @@ def save_image(
 
 
 def _sink(ending: str, **fields: Any) -> Deliver:
-    """A deliver node with these options, judged in the words that graphs are judged in."""
+    """A deliver node with these options, checked by the rules of graphs."""
     from stackcomp.document.plain import plain
     from stackcomp.document.validate import field_names, validate
     from stackcomp.nodes.deliver import Deliver
@@ -133,10 +133,10 @@ def _notes(image: Image) -> dict[str, Any]:
     ours = {"stackcomp/version": __version__, "stackcomp/type": str(image.type), ATTRIBUTE: _MARK}
     if not isinstance(image.type, Layers):
         return {name: image.metadata[name] for name in _PASSED_ON if name in image.metadata} | ours
-    # What a file of layers says of itself, such as the names of its ids, is what makes it readable.
+    # The header of a file of layers, such as the names of its ids, is needed to read it.
     kept = {name: value for name, value in image.metadata.items() if not name.startswith("stackcomp/")}
     if (encoding := image.type.encoding) is not None:
-        # Its header may have said something else.
+        # The tags of its header may be those of another encoding.
         kept = {name: value for name, value in kept.items() if name not in _COLOUR_TAGS}
         numbers = colour_tags.chromaticities_of(encoding) if encoding.linear else None
         identifier = colour_tags.interop_id_of(encoding)

@@ -1,13 +1,13 @@
-"""A dump: every node of a graph at one frame, as files that people and programs can look into.
+"""A dump: every node of a graph at one frame, as files for people and programs.
 
 For each node an OpenEXR file with all its planes as float (ids bit for bit) and a PNG to look at; and
-``nodes.json`` with everything else. Each node is computed by itself, so that its time is its own, and its
-picture is dropped before the next one is made. The report is written last: where it is, the dump has ended.
+``nodes.json`` with everything else. Each node is computed separately, so that its time can be measured, and its
+picture is released before the next one is computed. The report is written last: if it exists, the dump has ended.
 
-A dump into the folder of an older one leaves nothing of that in it: files that the older report lists, and that
-carry the mark of a dump, are removed where this dump does not write them. Nothing else is ever removed. While a
-dump is being made, ``nodes.unfinished.json`` stands in the folder instead of ``nodes.json`` and lists the files
-of both, so that the next dump can also clear up after one that was stopped.
+A dump into the folder of an older one replaces it: files that the older report lists, that have the mark of a
+dump, and that this dump does not write, are removed. Nothing else is ever removed. During a
+dump, the folder has ``nodes.unfinished.json`` instead of ``nodes.json``; it lists the files of both, so that the
+next dump can also clear up after one that was stopped.
 
 ``nodes.json`` holds ``dump`` (version of its form), ``program``, ``graph``, ``graph_hash``, ``frame``, ``scale``,
 ``viewing_stops`` (exposure of the PNGs), ``working_space``, ``complete``, ``failed`` (None, or the node and the
@@ -27,7 +27,7 @@ reason), ``warnings`` (of the check) and ``nodes``, in the graph's order. A node
 ``channels``            name → min, max, mean of the finite values; ``non_finite``: count of the others
 ``seconds``             time spent on computing it; where ``compiled`` is true, on compiling a loop too.
                         The first node of a kind in a process also pays for loading what it needs
-``warnings``            what it, or the check about it, had to say
+``warnings``            of the node, and of the check about it
 ======================  ================================================================================
 
 From ``files`` on only where the state is ``done``.
@@ -71,15 +71,17 @@ _REPORT, _UNFINISHED = "nodes.json", "nodes.unfinished.json"
 
 @dataclass(frozen=True)
 class DumpReport:
-    """What a dump holds.
+    """The result of a dump.
 
     Attributes:
         folder: where it is.
         data: the contents of its ``nodes.json``.
+        error: what ended it early, if anything did; a `BugError` has the traceback as its cause.
     """
 
     folder: Path
     data: dict[str, Any]
+    error: WorkError | BugError | None = None
 
     @property
     def complete(self) -> bool:
@@ -122,7 +124,7 @@ def dump(
             as they are.
         replace_foreign: whether files of the same names that no dump wrote may be replaced; the graph's inputs
             never are.
-        warn: called with node and message for what stops nothing; they are in the report as well.
+        warn: called with node and message of each warning; they are in the report as well.
         finished: called with each node's name once its files are whole.
 
     Returns:
@@ -162,6 +164,7 @@ class _Dump:
         self.files = file_names(composition.nodes)
         self.entries = {name: self._entry(self.checked.nodes[name]) for name in self.names}
         self.failed: dict[str, str] | None = None
+        self.error: WorkError | BugError | None = None
         # Files that older dumps left, and that this one has written so far.
         self.older: set[str] = set()
         self.made: set[str] = set()
@@ -191,7 +194,7 @@ class _Dump:
         }
 
     def _prepare(self) -> None:
-        """Refuse what must not be, and only then take the older dump's report away."""
+        """Check that no file must stay; only then remove the older dump's report."""
         pictures = [f"{self.files[name]}{ending}" for name in self.names for ending in (".exr", ".png")]
         asked = [
             *(Writing(self.folder / name, Mark("report")) for name in (_REPORT, _UNFINISHED)),
@@ -205,9 +208,9 @@ class _Dump:
             (self.folder / _REPORT).unlink()
 
     def _clear_up(self) -> None:
-        """Remove what an older dump wrote and this one did not, and what belongs to a node that failed."""
+        """Remove files of an older dump that this one did not write, and files of a node that failed."""
         listed = {name for entry in self.entries.values() for name in entry.get("files", {}).values()}
-        # Where capitals do not count, an older name may be a newer file.
+        # On a case-insensitive file system, an older name may be a newer file.
         kept = {_identity(self.folder / name) for name in listed}
         for name in sorted((self.older | self.made) - listed):
             path = self.folder / name
@@ -240,6 +243,7 @@ class _Dump:
             if isinstance(error, RenderError | BugError):
                 node, reason = error.node, error.reason
             self._note_failure(node, reason)
+            self.error = error
         finally:
             fuse.on_compile.remove(compiling.append)
         return self._report()
@@ -305,7 +309,7 @@ class _Dump:
             raise FileError(error.path, f"{error.reason}; before that, {self.failed['reason']}") from error
         with contextlib.suppress(OSError):
             (self.folder / _UNFINISHED).unlink()
-        return DumpReport(self.folder, data)
+        return DumpReport(self.folder, data, self.error)
 
     def _write(self, name: str, data: dict[str, Any]) -> None:
         with whole_file(self.folder / name) as unfinished:
@@ -315,7 +319,7 @@ class _Dump:
 
 
 def _identity(path: Path) -> tuple[int, int] | None:
-    """Which file it is, whatever it is called; None where there is none."""
+    """Return device and inode of a file; None if it does not exist."""
     try:
         state = path.stat()
     except OSError:

@@ -1,4 +1,4 @@
-"""Figures of a picture: what its planes hold, and a port type as JSON data."""
+"""Figures of a picture for reports: values of its channels, its type and its windows, as JSON data."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ __all__ = ["channel_figures", "type_as_json", "window_as_json"]
 
 
 def channel_figures(image: Image) -> dict[str, dict[str, Any]]:
-    """Smallest, largest and mean value of each channel, over its finite values; and how many are not finite.
+    """Return minimum, maximum and mean of the finite values of each channel, and the count of the others.
 
-    All three are None where there is no finite value. Ids are taken as whole numbers.
+    All three are None if no value is finite. Ids are whole numbers.
     """
     return {name: _figures(plane) for name, plane in image.planes.items()}
 
@@ -35,7 +35,7 @@ def _figures(plane: Plane) -> dict[str, Any]:
 
 
 def type_as_json(type: PortType) -> dict[str, Any]:
-    """A port type: its name, its words, and the state it carries."""
+    """Return a port type as its name, its description and its state."""
     state = {
         field.name: _plain(getattr(type, field.name))
         for field in fields(type)
@@ -51,5 +51,5 @@ def _plain(value: Any) -> Any:
 
 
 def window_as_json(window: Window) -> dict[str, int]:
-    """A window as its corner and size."""
+    """Return a window as its corner and size."""
     return {"x": window.x0, "y": window.y0, "width": window.width, "height": window.height}

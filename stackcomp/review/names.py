@@ -1,4 +1,4 @@
-"""File names for nodes, whose own names may hold anything that can be printed."""
+"""File names for nodes, whose own names may hold any printable character."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _RESERVED = frozenset(("con", "prn", "aux", "nul", *(f"{word}{k}" for word in ("
 
 
 def file_names(nodes: Iterable[str]) -> dict[str, str]:
-    """A file name, without an ending, for each node.
+    """Return a file name, without an ending, for each node.
 
     Letters, marks and digits of any script, ``-`` and ``_`` stay; everything else becomes ``_``. Names that
     would be the same file, also where capitals do not count, get a number. A node keeps its name when others
@@ -34,7 +34,7 @@ def file_names(nodes: Iterable[str]) -> dict[str, str]:
 def _plain(node: str) -> str:
     text = "".join(c if c in "-_" or _is_letter(c) else "_" for c in unicodedata.normalize("NFC", node))
     text = text.encode("utf-8", "replace")[:_LONGEST].decode("utf-8", "ignore")
-    # A leading "-" would be taken for an option, and some systems keep a few words for devices.
+    # A leading "-" would be read as an option, and some systems reserve a few names for devices.
     return f"_{text}" if not text or text[0] == "-" or text.casefold() in _RESERVED else text
 
 

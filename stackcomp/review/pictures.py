@@ -54,17 +54,28 @@ class PictureWriter:
         path: file, perhaps with a frame token; its ending says the format.
         folder: where a relative path starts.
         kind: what its files are marked as.
+        viewing_stops: exposure of stills of scene-linear and log colour, -30 to 30; OpenEXR files never change.
+
+    Raises:
+        RequestError: the path cannot be understood.
     """
 
     def __init__(
-        self, checked: CheckedGraph, node: str, path: str, folder: str | Path = ".", kind: MarkKind = "picture"
+        self,
+        checked: CheckedGraph,
+        node: str,
+        path: str,
+        folder: str | Path = ".",
+        kind: MarkKind = "picture",
+        *,
+        viewing_stops: float = 0.0,
     ) -> None:
         self.checked, self.node, self.folder, self.kind = checked, node, Path(folder), kind
         try:
             FramePath(path)
         except BadValueError as error:
             raise RequestError(Problem("path", error.message, error.way_out)) from None
-        self.sink = Deliver(kind="deliver", image=node, path=path, pixel_type="float")
+        self.sink = Deliver(kind="deliver", image=node, path=path, pixel_type="float", viewing_stops=viewing_stops)
         # Where files go does not depend on where the graph's own paths start.
         self.context = replace(checked.context, root=self.folder)
 
@@ -77,10 +88,15 @@ class PictureWriter:
         """Whether it writes a still, which holds the frame alone and 0 to 1."""
         return not self.sink.path.lower().endswith(".exr")
 
+    @property
+    def known_ending(self) -> bool:
+        """Whether the ending of the path is that of a file format."""
+        return self.sink.path.lower().endswith((".exr", ".png", ".jpg", ".jpeg", ".tif", ".tiff"))
+
     def look(self) -> Iterator[Problem]:
-        """What is wrong or doubtful about writing this node to this path."""
+        """Return the findings about writing this node to this path."""
         type = _delivered(self.checked, self.node)
-        if self.still and not isinstance(type, Colour | Matte):
+        if self.still and self.known_ending and not isinstance(type, Colour | Matte):
             yield Problem("format", f'"{self.node}" gives {type}, which a still cannot hold', "write it as .exr")
             return
         for problem in self.sink.look({"image": type}, {"image": self._display}, self.context):
@@ -92,7 +108,7 @@ class PictureWriter:
                 yield replace(problem, field="", message=f"{self.sink.path}: {problem.message}")
 
     def writing(self, frame: int) -> Writing:
-        """The file of a frame, to be asked for before it is written."""
+        """Return the file of a frame, for the check before it is written."""
         return Writing(self.sink.outputs(frame, self.folder)[0], Mark(self.kind))
 
     def write(

@@ -51,4 +51,4 @@ def test_stops_for_looking(shot, run):
     assert json.loads(done.stdout)["viewing_stops"] == 2.5
     done = run("dump", "graph.json", "--frame", "2", "--to", "look", "--viewing-stops", "99")
     assert done.exit_code == 2
-    assert "viewing_stops: 99.0 is not a number of stops from -30 to 30" in done.stderr
+    assert '--viewing-stops: "99" is above the largest value 30' in done.stderr

@@ -165,7 +165,8 @@ def test_a_window_outside_of_the_frame_is_refused_as_in_python(shot, run, window
     assert done.exit_code == 2
     with pytest.raises(stackcomp.RequestError) as refused:
         stackcomp.load("graph.json").render("final", 1, window=tuple(map(int, window.split(","))))
-    assert str(refused.value) in done.stderr
+    (problem,) = refused.value.problems
+    assert f'--window: node "final": {problem.message}' in done.stderr
     assert 'node "final": the window ' in done.stderr
     assert "lies outside of the frame, 24×16 at (0, 0)" in done.stderr
     assert not (shot / "out").exists()
@@ -337,3 +338,34 @@ def test_a_still_of_depth_is_refused_once(shot, run, save_graph):
     done = run("render", "graph.json", "--node", "depth", "--to", "z.{frame}.png")
     assert done.exit_code == 2
     assert done.stderr.count("still cannot hold") == 1
+
+
+def test_viewing_stops_brighten_stills_of_a_node(shot, run):
+    frame = ("--node", "final", "--frames", "1")
+    assert run("render", "graph.json", *frame, "--to", "plain.png").exit_code == 0
+    done = run("render", "graph.json", *frame, "--to", "bright.png", "--viewing-stops", "1.5")
+    assert done.exit_code == 0, done.stderr
+    plain, bright = stills.read("plain.png").pixels, stills.read("bright.png").pixels
+    assert (bright >= plain).all()
+    assert bright.mean() > 1.2 * plain.mean()
+    # The same as the dump's PNG with these stops, which is the library's other way to the same picture.
+    assert run("dump", "graph.json", "--frame", "1", "--to", "look", "--node", "final", "--viewing-stops",
+               "1.5").exit_code == 0  # fmt: skip
+    np.testing.assert_allclose(bright, stills.read("look/final.png").pixels, atol=1.01 / 255)
+
+
+def test_viewing_stops_never_change_openexr(shot, run):
+    frame = ("--node", "final", "--frames", "1")
+    assert run("render", "graph.json", *frame, "--to", "plain.exr").exit_code == 0
+    done = run("render", "graph.json", *frame, "--to", "bright.exr", "--viewing-stops", "1.5")
+    assert done.exit_code == 0
+    assert "OpenEXR is written as it is" in done.stderr
+    plain, bright = exr.read("plain.exr").planes, exr.read("bright.exr").planes
+    for name in plain:
+        np.testing.assert_array_equal(plain[name], bright[name])
+
+
+def test_viewing_stops_of_a_preview(shot, run):
+    part = ("--frames", "1", "--scale", "0.5", "--viewing-stops", "2", "--to", "small.png")
+    assert run("render", "graph.json", *part).exit_code == 0
+    assert stills.read("small.png").pixels.shape[:2] == (8, 12)

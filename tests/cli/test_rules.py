@@ -2,6 +2,7 @@
 
 import json
 
+from stackcomp.check.rule_explanations import EXAMPLES, EXPLANATIONS
 from stackcomp.check.rules import RULES
 
 
@@ -21,7 +22,10 @@ def test_one_is_explained(run):
 
 def test_as_json(run):
     assert [rule["id"] for rule in json.loads(run("rules", "--json").stdout)["rules"]] == list(RULES)
-    assert json.loads(run("rules", "cycle", "--json").stdout) == RULES["cycle"].as_dict()
+    one = json.loads(run("rules", "cycle", "--json").stdout)
+    assert one.pop("explanation") == EXPLANATIONS["cycle"]
+    assert one.pop("example") == EXAMPLES["cycle"]
+    assert one == RULES["cycle"].as_dict()
 
 
 def test_a_misspelt_rule_is_answered_with_what_was_meant(run):

@@ -288,3 +288,22 @@ class TestNames:
     def test_views_that_there_are_not(self, tmp_path, options):
         with pytest.raises(FileError, match=r"choose from|did you mean"):
             picture(3).save(tmp_path / "o.tif", **options)
+
+    @pytest.mark.parametrize("config", [3, b"studio", Path("config.ocio"), ["a"]])
+    def test_a_config_that_is_not_a_name(self, tmp_path, config):
+        with pytest.raises(ArgumentError, match=r"colour_config: .* is not the name of a colour config"):
+            picture(3).save(tmp_path / "o.png", colour_config=config)
+
+    @pytest.mark.parametrize("name", ["nope", "", "default", "nowhere/config.ocio"])
+    def test_a_config_that_does_not_exist(self, tmp_path, name):
+        with pytest.raises(ArgumentError, match=r"colour_config: (?s:.*)leave it out for the default one"):
+            picture(3).save(tmp_path / "o.png", colour_config=name)
+
+    @pytest.mark.parametrize("bug", [TypeError, AttributeError, ValueError])
+    def test_a_bug_while_a_config_is_read_is_not_a_wrong_argument(self, tmp_path, monkeypatch, bug):
+        def planted(name):
+            raise bug("planted")
+
+        monkeypatch.setattr("stackcomp.files.colour.config", planted)
+        with pytest.raises(bug, match=r"^planted$"):
+            picture(3).save(tmp_path / "o.png")

@@ -369,3 +369,21 @@ def test_stops_that_are_none(composition, shot, stops):
     with pytest.raises(RequestError, match="is not a number of stops"):
         dump(composition, 7, shot / "look", viewing_stops=stops)
     assert not (shot / "look").exists()
+
+
+@pytest.mark.parametrize(
+    ("data", "names"),
+    [
+        ({"files": ["a.exr", "b.png", "c.txt", "x/d.exr", 3, None]}, {"a.exr", "b.png"}),
+        ({"nodes": [{"files": {"exr": "a.exr", "png": ["b.png"]}}, {"files": 3}, 4, {}]}, {"a.exr"}),
+        ({"files": "a.exr", "nodes": {"files": {"exr": "b.exr"}}}, set()),
+        ({"files": None, "nodes": None}, set()),
+    ],
+)
+def test_a_report_that_somebody_edited_lists_only_names(tmp_path, data, names):
+    from stackcomp.files import mark as marks
+    from stackcomp.review.dump import _listed
+
+    report = tmp_path / "nodes.json"
+    report.write_text(json.dumps({"dump": 1, "program": marks.program(), **data}))
+    assert _listed(report) == names
