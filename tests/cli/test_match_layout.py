@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import importlib
 import inspect
 import json
+import re
 
 import numpy as np
 import pytest
@@ -12,9 +14,11 @@ from painted_chart import CORNERS, grainy, paint
 
 from stackcomp import composition
 from stackcomp.check.check_graph import check_graph
+from stackcomp.cli import endings
 from stackcomp.cli.app import app
 from stackcomp.cli.match_options import Shared
 from stackcomp.data.window import Window
+from stackcomp.errors import RequestError
 from stackcomp.files import exr
 from stackcomp.measure.chart_data import published
 
@@ -216,15 +220,12 @@ def test_shared_options_are_the_same_in_every_match_command():
     ("measure", "nope.exr"),
     ("match", "chart", "--other", "cg.exr", "--other-corners", CHART),
 ])  # fmt: skip
-def test_mistakes_in_options_are_no_errors_of_a_graph(arguments, monkeypatch):
-    """They are RequestError; GraphError is for what a graph file holds."""
-    from stackcomp.cli import endings
-    from stackcomp.errors import RequestError
-
-    raised = []
-    monkeypatch.setattr(endings, "_trace", lambda: raised.append(endings.sys.exc_info()[1]))
-    command = typer.main.get_command(app)
-    with pytest.raises(SystemExit):
-        command.main(list(arguments), prog_name="stackcomp")
-    assert len(raised) == 1
-    assert isinstance(raised[0], RequestError)
+def test_mistakes_in_options_are_not_errors_of_a_graph(run, arguments):
+    """They are RequestError; GraphError is for the content of a graph file."""
+    try:
+        done = run(*arguments, "--debug")
+    finally:
+        endings.set_debug(False)
+    assert done.exit_code == 2
+    module, name = re.findall(r"^(stackcomp(?:\.\w+)+)\.(\w+): ", done.stderr, re.MULTILINE)[-1]
+    assert issubclass(getattr(importlib.import_module(module), name), RequestError)

@@ -45,7 +45,8 @@ def test_planted_black_under_grain_is_found(seed, black, grain):
     assert (off(found, planted) < 2e-4 * max(1, grain)).all()
     x, y, width, height = found.parts[0].bounds
     assert Window(x, y, x + width, y + height) in Window(58, 48, 112, 92)
-    assert found.pixels + found.specks == where.sum() > 1000
+    # Of the hole's 2000 pixels, 939 to 1700 in 1250 draws, half of them 1487 or more.
+    assert found.pixels + found.specks == where.sum() > 600
     assert found.found == "darkest region"
 
 
