@@ -17,7 +17,7 @@ from stackcomp.data.arguments import listed_members, value_text
 from stackcomp.data.arguments import text as _text
 from stackcomp.data.image import Image
 from stackcomp.data.window import Window
-from stackcomp.errors import Problem, RequestError
+from stackcomp.errors import ArgumentError, Problem, RequestError
 
 __all__ = ["Area", "AreaError", "parse_polygon", "parse_rectangle", "whole"]
 
@@ -163,9 +163,15 @@ def parse_polygon(text: str) -> Area:
 def whole(image: Image) -> Area:
     """The whole data window of a picture.
 
+    Args:
+        image: any picture.
+
     Raises:
         AreaError: the data window is empty.
+        ArgumentError: not an `Image`.
     """
+    if not isinstance(image, Image):
+        raise ArgumentError("image", f"{value_text(image)} is not an Image", "give the light of open_measured")
     window = image.window
     if window.empty:
         raise AreaError("the picture has no pixels: its data window is empty", "name another file or frame")

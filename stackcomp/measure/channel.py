@@ -84,7 +84,7 @@ def open_channel(
     file = str(arguments.file_path(path)) if isinstance(path, os.PathLike) else arguments.text(path, "path")
     channel, layer = name(channel, "channel"), name(layer, "layer")
     instance(names, Names, "names", "leave it out")
-    if what is not None and what not in get_args(What):
+    if what is not None and (not isinstance(what, str) or what not in get_args(What)):
         raise ArgumentError("what", f'{arguments.value_text(what)} is not "depth" or "matte"', "name one of them")
     folder = arguments.file_path(root, "root")
     return open_channel_of(Source(file, frame, root=folder, names=names), channel=channel, layer=layer, what=what)

@@ -14,6 +14,7 @@ from stackcomp.files import colour
 from stackcomp.measure.chart_data import COLUMNS, NAMES, ROWS
 from stackcomp.measure.chart_match import ChartMatch
 from stackcomp.measure.colorimetry import D50, adapted, xyz_d50_matrix
+from stackcomp.measure.given import instance
 
 __all__ = ["chart_picture"]
 
@@ -46,10 +47,11 @@ def chart_picture(
 
     Raises:
         RequestError: the primaries of the working space are not known from the config.
+        ArgumentError: not a `ChartMatch`.
     """
     from PIL import Image, ImageDraw, ImageFont
 
-    fit = match.fit
+    fit = instance(match, ChartMatch, "match", "give the result of match_chart").fit
     bands = np.stack([match.source * fit.exposure, match.target, fit.mapped], axis=1) * fit.scale
     shown = _srgb(np.nan_to_num(bands), working_space, colour_config)
     width = COLUMNS * (_WIDTH + _GAP) + _GAP

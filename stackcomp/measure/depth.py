@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from stackcomp.data.arguments import text
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import METRES
 from stackcomp.errors import ArgumentError, Problem, did_you_mean
@@ -91,8 +92,8 @@ def depth_statistics(
         AreaError: the area leaves the picture, or holds no pixel.
         ArgumentError: another unit, or a picture without a plane Z.
     """
-    if unit not in METRES:
-        way_out = did_you_mean(str(unit), list(METRES))
+    if text(unit, "unit") not in METRES:
+        way_out = did_you_mean(unit, list(METRES))
         raise ArgumentError(Problem("unit", f'there is no unit "{unit}"', way_out, field="unit"))
     picture = plane_of(depth, "Z", "depth")
     values = area_in(area, picture).pixels(picture)[:, picture.channels.index("Z")]

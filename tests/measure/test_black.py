@@ -45,7 +45,8 @@ def test_planted_black_under_grain_is_found(seed, black, grain):
     assert (off(found, planted) < 2e-4 * max(1, grain)).all()
     x, y, width, height = found.parts[0].bounds
     assert Window(x, y, x + width, y + height) in Window(58, 48, 112, 92)
-    assert found.pixels + found.specks == where.sum() > 1000
+    # Of the hole's 2000 pixels, 939 to 1700 in 1250 draws, half of them 1487 or more.
+    assert found.pixels + found.specks == where.sum() > 600
     assert found.found == "darkest region"
 
 
@@ -67,8 +68,8 @@ def test_the_standard_error_is_what_repetition_shows():
     # 80 pictures with the same veil: the spread of what is found is the error that each of them says.
     every = [black_of_areas(Image.from_array(bench(k)), [parse_rectangle("62,52,40,30")]) for k in range(80)]
     spread = np.std([found.black for found in every], axis=0)
-    said = np.mean([found.standard_error for found in every], axis=0)
-    np.testing.assert_allclose(spread, said, rtol=0.35)
+    stated = np.mean([found.standard_error for found in every], axis=0)
+    np.testing.assert_allclose(spread, stated, rtol=0.35)
     np.testing.assert_allclose(
         every[0].standard_deviation, np.sqrt(3e-7 + 2.43e-5 * BLACK) * [1, 0.9, 1.2], rtol=0.1
     )
@@ -78,17 +79,17 @@ def test_grain_that_neighbours_share_makes_the_error_larger():
     from scipy import ndimage
 
     shape = (120, 160, 3)
-    errors, said = [], []
+    errors, stated = [], []
     for k in range(60):
         grain = ndimage.gaussian_filter(np.random.default_rng(k).normal(0, 0.01, shape), (1.5, 1.5, 0))
         found = black_of_areas(Image.from_array(BLACK + grain), [parse_rectangle("20,20,100,80")])
         errors.append(off(found))
-        said.append(found.standard_error)
+        stated.append(found.standard_error)
     root_mean_square = np.sqrt(np.mean(np.square(errors), axis=0))
     # Pixels taken as independent would say less than half of it.
     naive = np.array(found.standard_deviation) / np.sqrt(found.pixels)
     assert (naive < 0.5 * root_mean_square).all()
-    np.testing.assert_allclose(np.mean(said, axis=0), root_mean_square, rtol=0.4)
+    np.testing.assert_allclose(np.mean(stated, axis=0), root_mean_square, rtol=0.4)
 
 
 def test_specks_and_broken_pixels_do_not_count():
@@ -119,7 +120,7 @@ def test_of_two_dark_regions_the_larger_counts():
     assert not where[:20, 130:].any()
 
 
-def test_what_is_doubtful_is_said():
+def test_doubtful_levels_have_doubts():
     flat = bench(6)
     flat[:10] = 0.001
     assert "border" in darkest_region(Image.from_array(flat))[0].doubts[0]

@@ -143,7 +143,7 @@ def test_which_channel_is_taken(passes, asked, channel, what):
 
 
 @pytest.mark.parametrize(
-    ("asked", "said"),
+    ("asked", "message"),
     [
         ({"layer": "mattes"}, 'which channel of layer "mattes" .* is meant is not clear: mattes.G, mattes.R'),
         ({"layer": "matte"}, 'no layer "matte"\n .*did you mean "mattes"'),
@@ -151,8 +151,8 @@ def test_which_channel_is_taken(passes, asked, channel, what):
         ({}, "name it with channel="),
     ],
 )
-def test_channels_that_cannot_be_told(passes, asked, said):
-    with pytest.raises(RequestError, match=said):
+def test_channels_that_are_not_clear(passes, asked, message):
+    with pytest.raises(RequestError, match=message):
         open_channel("cg.0007.exr", root=passes, **asked)
 
 
@@ -175,7 +175,7 @@ def test_overscan_is_measured_too(tmp_path):
 def test_the_demos_lantern_is_where_it_was_focused():
     """The demo's renders tell the distance on which their lens was focused, and the lantern stands there."""
     for shot in ("wide", "close", "lamp"):
-        told = json.loads((DEMO / shot / "shot.json").read_text())
+        values = json.loads((DEMO / shot / "shot.json").read_text())
         opened = open_channel(DEMO / shot / "cg.1003.exr", layer="depth")
         found = depth_statistics(opened.image, whole(opened.image))
-        assert found.median == pytest.approx(told["focus_distance"], rel=0.1)
+        assert found.median == pytest.approx(values["focus_distance"], rel=0.1)

@@ -50,12 +50,12 @@ def test_only_the_middle_half_of_a_patch_counts():
 
 
 def test_standard_errors_tell_the_scatter_of_medians():
-    medians, told = [], []
+    medians, stated = [], []
     for seed in range(60):
         found = measure_chart(Image.from_array(grainy(paint(PATCHES), 0.02, seed)), CORNERS)
         medians.append(found.values)
-        told.append(found.errors)
-    ratio = np.mean(told, axis=0) / np.std(medians, axis=0)
+        stated.append(found.errors)
+    ratio = np.mean(stated, axis=0) / np.std(medians, axis=0)
     assert np.median(ratio) == pytest.approx(1, abs=0.06)
 
 
@@ -168,7 +168,7 @@ def test_what_is_a_little_like_a_chart():
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "message"),
     [
         ("1,1;9,1;9,9", "3 points are not the corners"),
         ("1,1;9,1;9,9;1,9;0,5", "5 points are not the corners"),
@@ -179,8 +179,8 @@ def test_what_is_a_little_like_a_chart():
         ("1,1;9,1;9,nan;1,9", "is not a polygon"),
     ],
 )
-def test_corners_that_are_not_those_of_a_chart(text, said):
-    with pytest.raises(AreaError, match=said):
+def test_corners_that_are_not_those_of_a_chart(text, message):
+    with pytest.raises(AreaError, match=message):
         parse_corners(text)
 
 

@@ -71,10 +71,10 @@ def test_swapped_neighbours_are_found_under_noise(pair):
 
 def test_a_swap_in_a_picture_is_said_with_both_numbers():
     found = match_chart(Chart(measured(grainy(paint(swapped(SEEN, (4, 5))))), CORNERS))
-    (warning,) = [said for said in found.doubts if "swapped" in said]
+    (warning,) = [doubt for doubt in found.doubts if "swapped" in doubt]
     assert warning.startswith("patches 5 and 6 look swapped (blue flower and bluish green): with them exchanged")
     assert [[one["number"] for one in pair] for pair in found.as_dict()["look_swapped"]] == [[5, 6]]
-    assert not any("does not fit the other" in said for said in found.doubts)
+    assert not any("does not fit the other" in doubt for doubt in found.doubts)
 
 
 def test_two_swaps_at_once():
@@ -82,7 +82,7 @@ def test_two_swaps_at_once():
 
 
 def test_neighbours_that_hardly_differ_are_not_called_swapped():
-    """Two patches of one colour: which is which cannot be told, and does not matter."""
+    """Two patches of one colour: which is which is not known, and does not matter."""
     rng = np.random.default_rng(3)
     alike = PATCHES.copy()
     alike[9] = alike[8] * 1.001
@@ -115,10 +115,10 @@ def test_no_false_alarm_on_painted_charts(sigma, fall):
 def test_no_false_alarm_on_the_demos_charts():
     charts = []
     for shot in ("wide", "close", "lamp"):
-        told = json.loads((DEMO / shot / "shot.json").read_text())
+        values = json.loads((DEMO / shot / "shot.json").read_text())
         picture = open_measured(DEMO / shot / "chart.exr", encoding="ACEScct")
-        corners = tuple((x, y) for x, y in told["chart_corners"])
-        charts.append(Chart(picture, corners, [told["black_lift"]] * 3))
+        corners = tuple((x, y) for x, y in values["chart_corners"])
+        charts.append(Chart(picture, corners, [values["black_lift"]] * 3))
     for other, neighbour in zip(charts, charts[1:] + charts[:1], strict=True):
         for plate in (None, neighbour):
             for even in (False, True):

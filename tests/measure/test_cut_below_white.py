@@ -1,4 +1,4 @@
-"""Charts and cards that are cut below white: what is clipped is told, left out or refused, never fitted."""
+"""Charts and cards that are cut below white: clipped patches are named, left out or refused, never fitted."""
 
 from __future__ import annotations
 

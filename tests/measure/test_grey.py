@@ -73,7 +73,7 @@ def test_the_weights_are_those_of_the_standards():
     assert luminance_weights("Linear Rec.709 (sRGB)").sum() == pytest.approx(1, abs=1e-6)
 
 
-def test_the_cameras_black_is_taken_off():
+def test_the_cameras_black_is_subtracted():
     plate = patch(GREY * 2 + 0.002, 8)
     found = match_grey(plate, area(8), patch(GREY, 8), area(8), plate_black=(0.002, 0.002, 0.002))
     assert found.gain == pytest.approx((2, 2, 2), rel=1e-5)
@@ -89,7 +89,7 @@ def test_dust_and_stray_paths_do_not_count():
     assert np.array(now.mean) == pytest.approx(np.array(was.mean), rel=0.0005)
 
 
-def test_few_pixels_and_uneven_light_are_said():
+def test_few_pixels_and_uneven_light_are_doubts():
     small = match_grey(patch(GREY, 10, 0.02), area(10), patch(GREY, 10, 0.02, 1), area(10))
     assert "times as large" in small.doubts[0]
     half = np.ones((64, 64, 3)) * GREY
