@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from pathlib import Path
 
@@ -15,7 +16,8 @@ from stackcomp.nodes.base import AreaNode
 
 pytestmark = pytest.mark.slow
 
-GRAPHS, CHUNK = 300, 10
+# Most of the time goes into compiling their loops: seconds a graph. Set the variable to try more.
+GRAPHS, CHUNK = int(os.environ.get("STACKCOMP_RANDOM_GRAPHS", "100")), 10
 chunks = pytest.mark.parametrize("first", range(0, GRAPHS, CHUNK))
 
 

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from stackcomp.errors import BadValueError, BugError, StackcompError
-from stackcomp.files.colour import UnknownEncoding
+from stackcomp.errors import BugError, StackcompError
 
 __all__ = ["USER_ERRORS", "bugs_of"]
 
 #: What a node's code raises for wrong files and values. Everything else that it raises is a bug.
-USER_ERRORS = (StackcompError, BadValueError, UnknownEncoding, OSError)
+USER_ERRORS = (StackcompError, OSError)
 
 
 @contextmanager

@@ -34,7 +34,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-from stackcomp.errors import Problem
+from stackcomp.errors import BadValueError, Problem
 from stackcomp.files import mark as marks
 from stackcomp.files.mark import Mark
 from stackcomp.files.paths import FramePath, resolve
@@ -233,7 +233,7 @@ class _Known:
         for reading in readings:
             path = root / reading.path
             # A path that cannot be parsed is reported where it is read.
-            with contextlib.suppress(ValueError):
+            with contextlib.suppress(BadValueError):
                 if reading.sequence and FramePath(reading.path).has_frame:
                     self.sequences.append((_Sequence(reading.path, root, self.real), reading.description))
                     continue

@@ -39,8 +39,8 @@ class Mistake:
 
 
 @dataclass
-class _Looked:
-    """What a walk through a text found; places are offsets."""
+class _Walk:
+    """What a walk through a text collects; places are offsets."""
 
     comments: list[tuple[int, str]] = field(default_factory=list)
     trailing: list[int] = field(default_factory=list)
@@ -51,35 +51,35 @@ class _Looked:
     wrong_pair: tuple[str, str, int, int] | None = None
 
 
-def _look(text: str) -> _Looked:
-    found = _Looked()
+def _walk(text: str) -> _Walk:
+    walk = _Walk()
     stack: list[tuple[str, int, int]] = []
     objects = 0
     before: tuple[str, int] = ("", 0)
     for lexeme in _LEXEME.finditer(text):
-        kind, said, at = str(lexeme.lastgroup), lexeme[0], lexeme.start()
+        kind, sign, at = str(lexeme.lastgroup), lexeme[0], lexeme.start()
         if kind == "comment":
-            found.comments.append((at, said[:2] if said[0] == "/" else "#"))
+            walk.comments.append((at, sign[:2] if sign[0] == "/" else "#"))
             continue
         if kind == "single":
-            found.single.append(at)
+            walk.single.append(at)
         elif kind == "curly":
-            found.curly.append(at)
-        elif said in ("{", "["):
+            walk.curly.append(at)
+        elif sign in ("{", "["):
             objects += 1
-            stack.append((said, at, objects))
-        elif said in ("}", "]"):
+            stack.append((sign, at, objects))
+        elif sign in ("}", "]"):
             if before[0] == ",":
-                found.trailing.append(before[1])
+                walk.trailing.append(before[1])
             if stack:
                 opened, where, _ = stack.pop()
-                if opened + said not in ("{}", "[]") and found.wrong_pair is None:
-                    found.wrong_pair = (opened, said, where, at)
-        elif said == ":" and before[0].startswith('"') and stack and stack[-1][0] == "{":
-            found.keys.append((stack[-1][2], before[0], before[1]))
-        before = (said, at)
-    found.unclosed = [(said, at) for said, at, _ in stack]
-    return found
+                if opened + sign not in ("{}", "[]") and walk.wrong_pair is None:
+                    walk.wrong_pair = (opened, sign, where, at)
+        elif sign == ":" and before[0].startswith('"') and stack and stack[-1][0] == "{":
+            walk.keys.append((stack[-1][2], before[0], before[1]))
+        before = (sign, at)
+    walk.unclosed = [(sign, at) for sign, at, _ in stack]
+    return walk
 
 
 def _line(text: str, at: int) -> int:
@@ -102,7 +102,7 @@ def _places(text: str, offsets: list[int]) -> str:
 def repeated_keys(text: str) -> Iterator[tuple[str, list[int]]]:
     """Keys that stand more than once in one object, with the lines in which they stand. The text is JSON."""
     places: dict[tuple[int, str], list[int]] = {}
-    for number, key, at in _look(text).keys:
+    for number, key, at in _walk(text).keys:
         places.setdefault((number, json.loads(key, strict=False)), []).append(_line(text, at))
     for (_, key), lines in places.items():
         if len(lines) > 1:
@@ -116,35 +116,35 @@ def explain(text: str, error: json.JSONDecodeError) -> list[Mistake]:
     """
     if not text.strip():
         return [Mistake("the file is empty", "")]
-    found = _look(text)
-    own = list(_of_other_languages(text, found, error.pos))
+    walk = _walk(text)
+    own = list(_of_other_languages(text, walk, error.pos))
     if own:
         return own
-    message, way_out = _expected(text, found, error)
+    message, way_out = _expected(text, walk, error)
     return [Mistake(f"the file is not JSON: {message}", way_out)]
 
 
-def _of_other_languages(text: str, found: _Looked, at: int) -> Iterator[Mistake]:
-    """All of them, if the reader stumbled over one of them; if not, the walk may have lost its way."""
-    ends = [offset for offset, _ in found.comments] + found.single + found.curly
-    trailing = [(comma, _next(text, comma + 1)) for comma in found.trailing]
+def _of_other_languages(text: str, walk: _Walk, at: int) -> Iterator[Mistake]:
+    """All of them, if the reader stopped at one of them; otherwise the walk may have misread something else."""
+    ends = [offset for offset, _ in walk.comments] + walk.single + walk.curly
+    trailing = [(comma, _next(text, comma + 1)) for comma in walk.trailing]
     if at not in ends and not any(comma <= at <= end for comma, end in trailing):
         return
-    if found.comments:
-        kinds = " and ".join(f'"{kind}"' for kind in dict.fromkeys(kind for _, kind in found.comments))
-        plural = len(found.comments) > 1
-        seen = f"comments begin with {kinds}" if plural else f"a comment begins with {kinds}"
-        places = _places(text, [offset for offset, _ in found.comments])
-        yield Mistake(f"the file is not JSON: {seen} at {places}", _NEEDS_NO_COMMENT)
-    if found.trailing:
-        places = _places(text, found.trailing)
+    if walk.comments:
+        kinds = " and ".join(f'"{kind}"' for kind in dict.fromkeys(kind for _, kind in walk.comments))
+        plural = len(walk.comments) > 1
+        beginning = f"comments begin with {kinds}" if plural else f"a comment begins with {kinds}"
+        places = _places(text, [offset for offset, _ in walk.comments])
+        yield Mistake(f"the file is not JSON: {beginning} at {places}", _NEEDS_NO_COMMENT)
+    if walk.trailing:
+        places = _places(text, walk.trailing)
         yield Mistake(f"the file is not JSON: a comma stands behind the last item at {places}",
                       "remove it: commas stand between items only")  # fmt: skip
-    if found.single:
-        places = _places(text, found.single)
+    if walk.single:
+        places = _places(text, walk.single)
         yield Mistake(f"the file is not JSON: a single quote at {places}", 'use double quotes: "text"')
-    if found.curly:
-        places = _places(text, found.curly)
+    if walk.curly:
+        places = _places(text, walk.curly)
         yield Mistake(f"the file is not JSON: a typographic quote at {places}", 'use plain double quotes: "text"')
 
 
@@ -154,7 +154,7 @@ def _next(text: str, at: int) -> int:
     return rest.end() if rest else at
 
 
-def _expected(text: str, found: _Looked, error: json.JSONDecodeError) -> tuple[str, str]:
+def _expected(text: str, walk: _Walk, error: json.JSONDecodeError) -> tuple[str, str]:
     """What is wrong at the place where Python's reader stopped, with the way out.
 
     The place alone is Python's; its words change from version to version, so what could have stood there is worked
@@ -169,13 +169,13 @@ def _expected(text: str, found: _Looked, error: json.JSONDecodeError) -> tuple[s
     if awaited == "end":
         return f"more follows the end of the object {where}", "a file holds one object; is there a } too many?"
     if not rest.strip():
-        opened = found.unclosed[-1] if found.unclosed else ("{", 0)
+        opened = walk.unclosed[-1] if walk.unclosed else ("{", 0)
         closing = {"{": "}", "[": "]"}[opened[0]]
         return f"it ends too early, {where}", f"close the {opened[0]} of {_place(text, opened[1])} with {closing}"
-    if found.wrong_pair is not None and found.wrong_pair[3] == at:
-        opened_by, closed_by, opened_at, _ = found.wrong_pair
-        seen = f"{closed_by} {where} does not close the {opened_by} of {_place(text, opened_at)}"
-        return seen, f"close it with {'}' if opened_by == '{' else ']'}"
+    if walk.wrong_pair is not None and walk.wrong_pair[3] == at:
+        opened_by, closed_by, opened_at, _ = walk.wrong_pair
+        mismatch = f"{closed_by} {where} does not close the {opened_by} of {_place(text, opened_at)}"
+        return mismatch, f"close it with {'}' if opened_by == '{' else ']'}"
     if awaited == "comma":
         if word is not None and at > 0 and (text[at - 1].isalnum() or text[at - 1] == "."):
             return f"a number is written in another way {where}", "write it like 12, 0.5, -3 or 1e-3"

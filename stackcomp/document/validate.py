@@ -93,10 +93,10 @@ def validate(
 def _is_bug(cause: Exception) -> bool:
     """Whether an exception that a validator raised is a bug.
 
-    Validators raise BadValueError, or ValueError itself, for values that do not fit. An AssertionError, or
-    another subclass of ValueError, such as those of decoding and of linear algebra, was not raised for the user.
+    Validators raise BadValueError for values that do not fit. An AssertionError, or a ValueError of another class,
+    such as those of decoding and of arrays that do not match, was not raised for the user.
     """
-    return not isinstance(cause, BadValueError) and type(cause) is not ValueError
+    return not isinstance(cause, BadValueError)
 
 
 def _place(item: ErrorDetails, fields: Mapping[str, Any]) -> _Place:
@@ -161,8 +161,6 @@ def _says(items: list[ErrorDetails], value: Any) -> tuple[str, str, str]:
     own = context.get("error")
     if isinstance(own, BadValueError):
         return "value", own.message, own.way_out
-    if isinstance(own, ValueError):
-        return "value", str(own), ""
     if kind == "literal_error":
         words = [quoted or plain for quoted, plain in re.findall(r"'([^']*)'|(\d+)", str(context["expected"]))]
         near = did_you_mean(value, words) if isinstance(value, str) else ""

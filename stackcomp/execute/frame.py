@@ -17,7 +17,7 @@ from typing import Any
 from stackcomp.data.image import Image, Plane
 from stackcomp.data.port_types import Layers, PortType
 from stackcomp.data.window import Window
-from stackcomp.errors import BadValueError, BugError, Problem, RenderError, StackcompError
+from stackcomp.errors import BugError, Problem, RenderError, StackcompError
 from stackcomp.execute.fuse import compiled
 from stackcomp.execute.plane_pool import PlaneLedger, PlanePool
 from stackcomp.execute.surroundings import beyond_frame, scaled
@@ -135,7 +135,7 @@ class FrameRun:
                         self._drop(key)
         except (RenderError, BugError):
             raise
-        except (StackcompError, BadValueError, OSError, MemoryError) as error:
+        except (StackcompError, OSError, MemoryError) as error:
             name = "" if step is None else step.node
             raise RenderError(name, self.frame, str(error) or type(error).__name__) from error
         except Exception as error:
@@ -149,7 +149,7 @@ class FrameRun:
         try:
             for step in self.plan.steps:
                 step.domain(self)
-        except (StackcompError, BadValueError, OSError):
+        except (StackcompError, OSError):
             return []  # What is wrong with a file is reported when the frame is computed.
         problems = []
         for key, name in zip(self.plan.wanted, self.plan.names, strict=True):

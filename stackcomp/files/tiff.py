@@ -55,6 +55,8 @@ _JPEG = (6, 7, 33007)
 
 # Bits of tag 254, NewSubfileType: a smaller version of another picture, a transparency mask.
 _NOT_A_PICTURE = 1 | 4
+# Pictures of a file that are counted. A stack of a microscope has 100,000, and counting them takes seconds.
+_COUNTED = 1000
 
 _Value = TypeVar("_Value")
 
@@ -96,9 +98,25 @@ class _Page:
             raise FileError(self.path, reason or "its TIFF header is damaged", _AGAIN) from error
 
     def pictures(self) -> int:
-        """Number of pictures in the file; smaller versions of another picture and masks are not counted."""
-        return self.get(lambda file: sum(not int(page.subfiletype) & _NOT_A_PICTURE for page in file.pages),
-                        self._file, "its list of pictures is damaged")  # fmt: skip
+        """Number of pictures in the file; counting stops at `_COUNTED`.
+
+        Smaller versions of another picture and masks are not counted.
+
+        Raises:
+            FileError: an entry of the list is damaged, or the list has a cycle.
+        """
+        damaged = "its list of pictures is damaged"
+        count, offsets, pages = 0, set[int](), iter(self._file.pages)
+        while count < _COUNTED:
+            page = self.get(lambda pages: next(pages, None), pages, damaged)
+            if page is None:
+                break
+            offset = self.get(lambda page: page.offset, page, damaged)
+            if offset in offsets:  # The library itself follows a cycle without end.
+                raise FileError(self.path, damaged, _AGAIN)
+            offsets.add(offset)
+            count += not self.get(lambda page: int(page.subfiletype) & _NOT_A_PICTURE, page, damaged)
+        return count
 
 
 def header(path: Path) -> StillHeader:
@@ -115,7 +133,8 @@ def header(path: Path) -> StillHeader:
         except FileError as error:  # The first picture can be read, and nothing else is used.
             return replace(still, doubts=(*still.doubts, error.reason))
     if count > 1:
-        doubt = f"it contains {count} pictures; only the first is read"
+        number = f"at least {count}" if count >= _COUNTED else count
+        doubt = f"it contains {number} pictures; only the first is read"
         still = replace(still, doubts=(*still.doubts, doubt))
     return still
 

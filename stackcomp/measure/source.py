@@ -74,10 +74,7 @@ def frame_path(path: str) -> FramePath:
     try:
         return FramePath(path)
     except BadValueError as error:
-        problem = Problem("path", error.message, error.way_out or "name a file")
-    except ValueError as error:
-        problem = Problem("path", str(error), "name a file")
-    raise RequestError(problem)
+        raise RequestError(Problem("path", error.message, error.way_out or "name a file")) from None
 
 
 @dataclass(frozen=True)

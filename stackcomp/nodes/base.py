@@ -36,7 +36,7 @@ from stackcomp.data.image import Image
 from stackcomp.data.numbers import Keyed, Number, number_of
 from stackcomp.data.port_types import Alpha, Colour, Encoding, Matte, PortType
 from stackcomp.data.window import Window
-from stackcomp.errors import Problem
+from stackcomp.errors import BadValueError, Problem
 from stackcomp.files.file_state import FileState
 from stackcomp.nodes.pixel import PixelFunction
 
@@ -402,9 +402,14 @@ class Sized(BaseModel):
     @model_validator(mode="after")
     def _one_size(self) -> Self:
         if (self.size is None) == (self.like is None):
-            raise ValueError('needs either "size": [width, height] or "like": a node, not both and not neither')
+            given = "neither" if self.size is None else "both"
+            raise BadValueError(
+                f'has {given} of "size" and "like"', 'give one: "size": [width, height] or "like": a node'
+            )
         if self.size is not None and not all(1 <= side <= 65536 for side in self.size):
-            raise ValueError(f"a size of {self.size[0]}×{self.size[1]} is not between 1 and 65536 pixels a side")
+            raise BadValueError(
+                f"has a size of {self.size[0]}×{self.size[1]}", "give 1 to 65536 pixels for each side"
+            )
         return self
 
     def sized_window(self, displays: Mapping[str, Window]) -> Window:

@@ -33,6 +33,7 @@ def result(model: type[BaseModel], node: str = "slate") -> Any:
     "error",
     [
         TypeError("planted"),
+        ValueError("planted"),
         KeyError("planted"),
         AssertionError("planted"),
         UnicodeDecodeError("utf-8", b"\xff", 0, 1, "planted"),
@@ -48,18 +49,10 @@ def test_a_bug_in_a_validator(error, node):
     assert caught.value.__cause__ is error
 
 
-@pytest.mark.parametrize(
-    ("error", "message", "way_out"),
-    [
-        (BadValueError("is 3", "give 2"), '"level" is 3', "give 2"),
-        (ValueError("3 does not fit"), '"level": 3 does not fit', ""),
-    ],
-    ids=["BadValueError", "ValueError"],
-)
-def test_a_value_that_does_not_fit(error, message, way_out):
-    made, (problem,) = result(model(error))
+def test_a_value_that_does_not_fit():
+    made, (problem,) = result(model(BadValueError("is 3", "give 2")))
     assert made is None
-    assert (problem.message, problem.way_out, problem.field) == (message, way_out, "level")
+    assert (problem.message, problem.way_out, problem.field) == ('"level" is 3', "give 2", "level")
 
 
 def test_a_bug_in_a_rule_between_fields():

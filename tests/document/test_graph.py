@@ -119,7 +119,7 @@ def test_names_are_made_up_and_are_texts():
         (lambda g: g.add("read", "x", path="${v}.exr", shft=1), 'did you mean "shift"'),
         (lambda g: g.add("read", "x", path="${v}.exr", shift=1.5), "not a whole number"),
         (lambda g: g.set("a", siz=[2, 2]), 'did you mean "size"'),
-        (lambda g: g.set("a", size=[0, 2]), "between 1 and 65536"),
+        (lambda g: g.set("a", size=[0, 2]), "give 1 to 65536 pixels"),
         (lambda g: g.set("a", kind="ramp", coverage=1), "a ramp node has no field"),
         (lambda g: g.set("b", size=[2, 2]), 'there is no node "b"'),
     ],

@@ -14,7 +14,7 @@ from PIL import Image as Pillow
 
 from stackcomp import Composition, Graph
 from stackcomp.errors import FileError
-from stackcomp.files import stills
+from stackcomp.files import stills, tiff
 from stackcomp.files.file_state import FileChangedError
 
 HEIGHT, WIDTH = 18, 20
@@ -368,6 +368,27 @@ def test_a_file_of_several_pictures_is_doubtful(tmp_path):
     assert (problem.severity, problem.rule) == ("warning", "header")
     assert problem.message.endswith("it contains 3 pictures; only the first is read")
     np.testing.assert_array_equal(np.rint(stills.read(path).pixels * 255), first)
+
+
+def test_a_cycle_in_the_list_of_pictures_ends(tmp_path):
+    """Each directory of tags ends with the offset of the next one (TIFF 6.0, section 2); here, of the first."""
+    path = pages(tmp_path / "a.tif", (noise(8, 3), 0), (noise(8, 3), 0))
+    with tifffile.TiffFile(path) as file:
+        first, second = (page.offset for page in file.pages)
+    data = bytearray(path.read_bytes())
+    tags = int.from_bytes(data[second : second + 2], "little")
+    end = second + 2 + 12 * tags
+    assert data[end : end + 4] == bytes(4)
+    for offset in (first, second):
+        data[end : end + 4] = offset.to_bytes(4, "little")
+        path.write_bytes(data)
+        assert stills.read_header(path).doubts == ("its list of pictures is damaged",)
+
+
+def test_many_pictures_in_a_file_are_not_all_counted(tmp_path, monkeypatch):
+    monkeypatch.setattr(tiff, "_COUNTED", 3)
+    path = pages(tmp_path / "a.tif", *[(noise(8, 3), 0)] * 5)
+    assert stills.read_header(path).doubts == ("it contains at least 3 pictures; only the first is read",)
 
 
 def test_smaller_versions_of_a_picture_and_masks_are_not_doubtful(tmp_path):

@@ -46,9 +46,9 @@ def test_a_colour_over_time():
 @pytest.mark.parametrize("kind", ["flat", "ramp"])
 def test_a_size_of_its_own_or_anothers(kind):
     for fields in ({}, {"size": [2, 2], "like": "other"}):
-        with pytest.raises(DocumentError, match="not both and not neither"):
+        with pytest.raises(DocumentError, match=r'has (both|neither) of "size" and "like"\n.*give one'):
             made(kind, **fields)
-    with pytest.raises(DocumentError, match="not between 1 and 65536"):
+    with pytest.raises(DocumentError, match="give 1 to 65536 pixels"):
         made(kind, size=[0, 3])
     assert made(kind, like="other").display == Window.of_size(5, 4)
     assert made(kind, size=[40, 30], scale=0.5).display == Window.of_size(20, 15)
