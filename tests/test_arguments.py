@@ -107,21 +107,21 @@ def test_variables_are_a_mapping_a_file_or_a_list_of_these(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("variables", "said"),
+    ("variables", "error", "message"),
     [
-        ("shto.json", 'variables: there is no file shto.json — did you mean "shot.json"?'),
-        ([{"grey": 1}, 7], "variables: 7 holds no variables"),
-        (0.5, "variables: 0.5 holds no variables"),
-        ({1: 2}, "variables: 1 is not the name of a variable"),
-        ("shot.json", "the file holds a list, not an object"),
+        ("shto.json", RequestError, 'variables: there is no file shto.json — did you mean "shot.json"?'),
+        ([{"grey": 1}, 7], RequestError, "variables: 7 holds no variables"),
+        (0.5, RequestError, "variables: 0.5 holds no variables"),
+        ({1: 2}, RequestError, "variables: 1 is not the name of a variable"),
+        ("shot.json", DocumentError, "the file holds a list, not an object"),
     ],
 )
-def test_variables_that_are_none(tmp_path, monkeypatch, variables, said):
+def test_what_cannot_be_variables(tmp_path, monkeypatch, variables, error, message):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "shot.json").write_text("[]")
-    with pytest.raises((RequestError, DocumentError)) as caught:
+    with pytest.raises(error) as caught:
         Composition(graph_of(), variables=variables)
-    assert said in str(caught.value).replace("\n  ", " — ")
+    assert message in str(caught.value).replace("\n  ", " — ")
 
 
 def test_a_matte_and_a_depth_may_replace_what_nodes_give(tmp_path):

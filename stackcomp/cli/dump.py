@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -57,15 +56,12 @@ def dump(
     """
     from stackcomp.cli.progress import reporter
     from stackcomp.cli.rendering import announced_compiling
-    from stackcomp.cli.request import count, open_graph, scale_of
-    from stackcomp.errors import BugError, Problem, RequestError
+    from stackcomp.cli.request import count, folder_of, open_graph, scale_of
+    from stackcomp.errors import BugError
     from stackcomp.review.dump import dump as write_dump
 
     factor = scale_of(scale)
-    if Path(to).exists() and not Path(to).is_dir():
-        raise RequestError(
-            Problem("to", f'--to: "{to}" is a file', "name a folder; it is made where it is missing")
-        )
+    folder_of("--to", to)
     request = open_graph(graph, root, variables, sets)
     composition = request.composition
     request.require_nodes(nodes)

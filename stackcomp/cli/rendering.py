@@ -14,6 +14,7 @@ from typing import Any
 from stackcomp.check.checked import CheckedGraph
 from stackcomp.cli.endings import HOW_TO_REPORT, show_traceback
 from stackcomp.cli.progress import Reporter
+from stackcomp.cli.request import folder_of, require_path
 from stackcomp.composition import Composition, Prepared
 from stackcomp.data.frames import format_frames
 from stackcomp.data.window import Window
@@ -292,10 +293,9 @@ def _paths(composition: Composition, job: Job, others: tuple[str, ...]) -> dict[
     # Previews have a folder of their own, so that none can take the place of a delivery.
     preview = any(name in composition.sinks for name in others)
     to = ("out/preview/" if preview else "out/") if job.to is None else job.to
-    if to.endswith(("/", "\\")) and Path(to.rstrip("/\\")).is_file():
-        raise RequestError(
-            Problem("to", f'--to: "{to}" is a file', "name a folder; it is made where it is missing")
-        )
+    require_path("--to", to)
+    if to.endswith(("/", "\\")):
+        folder_of("--to", to.rstrip("/\\") or "/")
     if to.endswith(("/", "\\")) or Path(to).is_dir():
         return {name: f"{to.rstrip('/')}/{names[name]}.{{frame:04d}}.exr" for name in others}
     if len(others) > 1:

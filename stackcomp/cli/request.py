@@ -16,7 +16,18 @@ if TYPE_CHECKING:
     from stackcomp.composition import Composition
     from stackcomp.data.window import Window
 
-__all__ = ["Request", "count", "frames_of", "open_graph", "scale_of", "value_of", "variables_of", "window_of"]
+__all__ = [
+    "Request",
+    "count",
+    "folder_of",
+    "frames_of",
+    "open_graph",
+    "require_path",
+    "scale_of",
+    "value_of",
+    "variables_of",
+    "window_of",
+]
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 
@@ -47,6 +58,7 @@ def open_graph(graph: str, root: str, variable_files: Sequence[str] | None, sets
         RequestError: no such root, or a variable in the wrong form.
         DocumentError: the graph or a file of variables cannot be understood.
     """
+    require_path("--root", root)
     if not Path(root).is_dir():
         raise RequestError(
             Problem(
@@ -70,6 +82,30 @@ def open_graph(graph: str, root: str, variable_files: Sequence[str] | None, sets
         variable_files=variable_files or (),
     )
     return Request(composition, composition.unused_variables)
+
+
+def require_path(option: str, path: str) -> None:
+    """Check that a path holds a name: an unset shell variable gives an empty text, which is the current folder.
+
+    Raises:
+        RequestError: the path is empty.
+    """
+    if not path.strip():
+        raise RequestError(Problem("path", f"{option}: the path is empty", "name a file or a folder"))
+
+
+def folder_of(option: str, path: str) -> Path:
+    """The folder that an option names; it need not exist.
+
+    Raises:
+        RequestError: the path is empty, or is a file.
+    """
+    require_path(option, path)
+    if (folder := Path(path)).exists() and not folder.is_dir():
+        raise RequestError(
+            Problem("to", f'{option}: "{path}" is a file', "name a folder; it is made where it is missing")
+        )
+    return folder
 
 
 def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dict[str, Any]:

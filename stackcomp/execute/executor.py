@@ -10,6 +10,7 @@ from stackcomp.data.window import Window
 from stackcomp.errors import Problem
 from stackcomp.execute.frame import FrameRun, LoopCache, Request, Result
 from stackcomp.execute.plane_pool import PlanePool
+from stackcomp.kernels.strips import thread_count
 from stackcomp.plan.planning import Plan
 
 __all__ = ["Executor", "Result"]
@@ -91,6 +92,8 @@ class Executor:
 
 
 def _request(frame: Any, scale: Any, window: Any, warn: Any, notes: Any) -> Request:
+    # A wrong STACKCOMP_THREADS is a mistake of the request, not of the node that is computed first.
+    thread_count()
     # An empty window is a request for empty pictures; all else is checked as Composition.render checks it.
     empty = isinstance(window, Window) and window.empty
     return Request(

@@ -125,7 +125,7 @@ def record_of(held: Mapping[str, Any], name: str) -> Any:
         name: of the variable.
 
     Returns:
-        The record; None where there is none of that name.
+        The record; None where no record has that name.
     """
     records = held.get(_FOUND, {})
     record = records.get(name)

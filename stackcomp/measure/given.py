@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from stackcomp.data.arguments import listed_members, text, value_text
+from stackcomp.data.arguments import listed_members, real_number, text, value_text
 from stackcomp.data.image import Image
 from stackcomp.data.window import Window
 from stackcomp.errors import ArgumentError
@@ -59,12 +59,14 @@ def number(value: Any, what: str, *, above: float = -np.inf, most: float = np.in
     """A finite number above one limit and at most another."""
     if isinstance(value, bool) or not isinstance(value, Real):
         raise ArgumentError(what, f"{value_text(value)} is not a number", way_out)
-    plain = float(value)
+    plain = real_number(value)
     if not np.isfinite(plain) or not above < plain <= most:
         limits = [f"above {above:g}"] if above > -np.inf else []
         limits += [f"at most {most:g}"] if most < np.inf else []
-        wanted = " and ".join(limits) or "finite"
-        raise ArgumentError(what, f"{plain:g} is out of range: {wanted} is wanted", way_out)
+        limits = limits or ["finite"]
+        raise ArgumentError(
+            what, f"{value_text(value)} is out of range: it must be {' and '.join(limits)}", way_out
+        )
     return plain
 
 
@@ -100,7 +102,7 @@ def area_in(asked: AreaLike | None, image: Image, what: str = "area") -> Area:
     """An area of a picture; the whole data window where None is given.
 
     Raises:
-        AreaError: it is none of the forms that an area may have.
+        AreaError: it does not have one of the forms of an area.
     """
     if asked is None:
         return whole(image)
@@ -111,7 +113,7 @@ def some_areas(asked: Any, what: str = "areas") -> tuple[Area, ...]:
     """One area, or a list of areas.
 
     Raises:
-        AreaError: an area in none of its forms, or an empty list.
+        AreaError: a member does not have one of the forms of an area, or the list is empty.
     """
     if isinstance(asked, Area | Window | str):
         asked = [asked]
@@ -160,5 +162,5 @@ def _point(member: Any) -> tuple[float, float] | None:
     pair = member.tolist() if isinstance(member, np.ndarray) else listed_members(member)
     if not isinstance(pair, list) or len(pair) != 2 or not all(map(_plain, pair)):
         return None
-    x, y = float(pair[0]), float(pair[1])
+    x, y = real_number(pair[0]), real_number(pair[1])
     return (x, y) if np.isfinite([x, y]).all() else None

@@ -9,7 +9,7 @@ also be clipped below that. Then many pixels share its largest value:
   at the largest value of the area, where hardly any pixel of the whole picture is brighter.
 
 A picture without grain was drawn or rendered clean. Flat places are normal there, and do not count as clipped.
-Grain is told from drawn slopes, edges and rounding by pixels that differ from both of their neighbours, see
+Grain is unlike drawn slopes, edges and rounding: its pixels differ from both of their neighbours, see
 `has_grain`. The search is done on the numbers as stored, since a matrix mixes a clipped channel with the others.
 Flat tops, piles and the measure of grain are common practice, no source; the limits were set on the photographs
 and renders that the tests use.

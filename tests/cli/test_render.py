@@ -240,6 +240,21 @@ def test_wrong_requests(shot, run, arguments, message):
     assert (shot / "plate.0003.exr").read_bytes() == before
 
 
+@pytest.mark.parametrize(
+    "words",
+    [("render", "graph.json"), ("dump", "graph.json", "--frame", "1", "--to", "look")],
+    ids=["render", "dump"],
+)
+def test_a_wrong_number_of_threads_is_no_failed_frame(shot, run, monkeypatch, words):
+    monkeypatch.setenv("STACKCOMP_THREADS", "two")
+    stackcomp.set_threads(None)
+    done = run(*words)
+    assert done.exit_code == 2
+    assert 'STACKCOMP_THREADS: "two" is not a number of threads' in done.stderr
+    assert not (shot / "out").exists()
+    assert not (shot / "look").exists()
+
+
 def test_a_graph_without_frames_or_deliver_nodes(shot, run, save_graph):
     (shot / "still.json").write_text('{"stackcomp": 1, "nodes": {"a": {"kind": "flat", "size": [4, 4]}}}')
     done = run("render", "still.json")

@@ -125,7 +125,8 @@ MATTE = Image.from_array(np.ones((4, 4)), type=Matte())
 CORNERS = ((1, 1), (20, 1), (20, 15), (1, 15))
 FILE = DEMO / "wide" / "chart.exr"
 ODD = {"none": None, "number": 7, "text": "x", "list": [], "mapping": {}, "object": object(), "bytes": b"x",
-       "array": np.zeros((2, 2)), "nan": float("nan"), "mixed": (1, 2, "x"), "truth": True}  # fmt: skip
+       "array": np.zeros((2, 2)), "nan": float("nan"), "mixed": (1, 2, "x"), "truth": True, "huge": 10**400,
+       "huge point": (10**400, 1), "huge area": (1, 1, 10**400, 1)}  # fmt: skip
 
 
 def _chart(**changes):
