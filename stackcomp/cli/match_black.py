@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stackcomp.cli.match_flow import Asked, Found, row_of_numbers, run_match
+from stackcomp.cli.match_flow import Asked, Matched, row_of_numbers, run_match
 from stackcomp.cli.match_options import As, PlateFile, Shared, area_of, name_of_variable
 from stackcomp.cli.match_signature import match_command
 from stackcomp.errors import Problem, RequestError
@@ -71,11 +71,11 @@ def black(
     areas = [area_of(text) for text in plate_areas or ()]
     cg_area = None if other_area is None else area_of(other_area)
 
-    def match(opened: dict[str, Measured]) -> Found:
+    def match(opened: dict[str, Measured]) -> Matched:
         from stackcomp.measure.black import match_black
 
         result = match_black(opened["plate"], areas or None, opened.get("other"), cg_area, percentile=percentile)
-        return Found(
+        return Matched(
             result=result.as_dict(),
             variables={name: list(result.black)},
             lines=_lines(result, shared.working_space),

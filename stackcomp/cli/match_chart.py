@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from stackcomp.cli.match_flow import NO_BLACK, Asked, Found, run_match
+from stackcomp.cli.match_flow import NO_BLACK, Asked, Matched, run_match
 from stackcomp.cli.match_options import (
     As,
     OtherFile,
@@ -104,7 +104,7 @@ def chart(
     theirs = parse_corners(other_corners)
     ours = None if plate_corners is None else parse_corners(plate_corners)
 
-    def match(opened: dict[str, Measured]) -> Found:
+    def match(opened: dict[str, Measured]) -> Matched:
         from stackcomp.measure.chart_match import Chart, match_chart
 
         result = match_chart(
@@ -119,7 +119,7 @@ def chart(
         numbers = [float(number) for number in matrix.ravel()]
         record: dict[str, Any] = result.as_dict()
         fitted = record.pop("matrix")
-        return Found(
+        return Matched(
             result={
                 "matrix": numbers,
                 "exposure_in_matrix": not keep_exposure,

@@ -1,6 +1,6 @@
 """The flow of every `match` command: open, match, write, draw, print.
 
-A command says which pictures it opens (`Asked`) and how it matches them (a function that returns `Found`);
+A command says which pictures it opens (`Asked`) and how it matches them (a function that returns `Matched`);
 everything else is done here, and the JSON is laid out here:
 
 ==================================  ==================================================================
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from stackcomp.measure.given import Triple
     from stackcomp.measure.picture import Measured
 
-__all__ = ["NO_BLACK", "Asked", "Found", "areas_beside", "row_of_numbers", "run_match"]
+__all__ = ["NO_BLACK", "Asked", "Matched", "areas_beside", "row_of_numbers", "run_match"]
 
 NO_BLACK = (
     "no black was subtracted from the plate: a camera's black is not light of the {what} and belongs into "
@@ -61,7 +61,7 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class Found:
+class Matched:
     """The result of a match.
 
     Attributes:
@@ -87,7 +87,7 @@ def run_match(
     plate: Asked | None,
     other: Asked | None,
     names: Sequence[str],
-    match: Callable[[dict[str, Measured]], Found],
+    match: Callable[[dict[str, Measured]], Matched],
 ) -> int:
     """Do what a `match` command is for.
 
@@ -96,7 +96,7 @@ def run_match(
         shared: the options of every `match` command.
         plate: the camera's picture; None where there is none.
         other: the picture to be matched; None where there is none.
-        names: of the variables that are found.
+        names: of the variables that the match gives.
         match: takes the opened pictures by the names "plate" and "other".
 
     Returns:
@@ -111,21 +111,21 @@ def run_match(
     ready_to_read(shared.root, *files)
     refuse_outputs(shared.write, shared.picture, files, shared.root, replace_foreign=shared.replace_foreign)
     opened = {role: _open(shared, role, picture) for role, picture in asked.items()}
-    found = match(opened)
-    record = _record(command, shared, asked, opened, found)
-    _write(shared, names, found, record)
+    matched = match(opened)
+    record = _record(command, shared, asked, opened, matched)
+    _write(shared, names, matched, record)
     if shared.as_json:
-        variables = list(found.variables) if shared.write else []
+        variables = list(matched.variables) if shared.write else []
         print_json({**record, "written": shared.write, "variables": variables, "picture": shared.picture})
         return DONE
-    for line in found.lines:
+    for line in matched.lines:
         say(line)
     for doubt in record["doubts"]:
         announce(f"note: {doubt}", style="yellow")
     if shared.write is not None:
-        say(f"kept in {shared.write}; next: {found.next} with --variables {shared.write}")
+        say(f"kept in {shared.write}; next: {matched.next} with --variables {shared.write}")
     else:
-        say(f"next: keep it with --write FILE; then {found.next} with --variables FILE")
+        say(f"next: keep it with --write FILE; then {matched.next} with --variables FILE")
     if shared.picture is not None:
         say(f"picture: {shared.picture}")
     return DONE
@@ -153,15 +153,15 @@ def _open(shared: Shared, role: str, picture: Asked) -> Measured:
 
 
 def _record(
-    command: str, shared: Shared, asked: Mapping[str, Asked], opened: Mapping[str, Measured], found: Found
+    command: str, shared: Shared, asked: Mapping[str, Asked], opened: Mapping[str, Measured], matched: Matched
 ) -> dict[str, Any]:
     from stackcomp.measure.source import frame_path
 
-    result = dict(found.result)
+    result = dict(matched.result)
     doubts = [doubt for picture in opened.values() for doubt in picture.doubts]
     if shared.frame is not None and not any(frame_path(picture.file).has_frame for picture in asked.values()):
         doubts.append(f"--frame {shared.frame} is not used: no file name here has a frame token")
-    doubts += [*result.pop("doubts"), *found.doubts]
+    doubts += [*result.pop("doubts"), *matched.doubts]
     measured = {role: result.pop(role, None) or {} for role in ("plate", "other")}
     sources: dict[str, Any] = {"plate": None, "other": None}
     for role, picture in asked.items():
@@ -185,7 +185,7 @@ def _record(
     }
 
 
-def _write(shared: Shared, names: Sequence[str], found: Found, record: Mapping[str, Any]) -> None:
+def _write(shared: Shared, names: Sequence[str], matched: Matched, record: Mapping[str, Any]) -> None:
     # The picture first: where it cannot be written, no variable is kept.
     if shared.write is not None:
         from stackcomp.measure.findings import ready
@@ -194,11 +194,11 @@ def _write(shared: Shared, names: Sequence[str], found: Found, record: Mapping[s
     if shared.picture is not None:
         from stackcomp.measure.draw import write_png
 
-        write_png(shared.picture, found.draw())
+        write_png(shared.picture, matched.draw())
     if shared.write is not None:
         from stackcomp.measure.findings import write_findings
 
-        write_findings(shared.write, found.variables, record)
+        write_findings(shared.write, matched.variables, record)
 
 
 def areas_beside(

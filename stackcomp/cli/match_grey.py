@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from stackcomp.cli.match_flow import NO_BLACK, Asked, Found, areas_beside, row_of_numbers, run_match
+from stackcomp.cli.match_flow import NO_BLACK, Asked, Matched, areas_beside, row_of_numbers, run_match
 from stackcomp.cli.match_options import (
     As,
     OtherArea,
@@ -47,7 +47,7 @@ def grey(
     black = three_numbers("0" if plate_black is None else plate_black, "--plate-black")
     ours, theirs = area_of(plate_area), area_of(other_area)
 
-    def match(opened: dict[str, Measured]) -> Found:
+    def match(opened: dict[str, Measured]) -> Matched:
         from stackcomp.measure.grey import match_grey
 
         result = match_grey(
@@ -59,7 +59,7 @@ def grey(
             working_space=shared.working_space,
             colour_config=shared.colour_config,
         )
-        return Found(
+        return Matched(
             result=result.as_dict(),
             variables={name: list(result.gain), stops_name: result.stops},
             lines=_lines(result, other, shared.working_space),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from stackcomp.cli.match_flow import NO_BLACK, Asked, Found, areas_beside, row_of_numbers, run_match
+from stackcomp.cli.match_flow import NO_BLACK, Asked, Matched, areas_beside, row_of_numbers, run_match
 from stackcomp.cli.match_options import (
     PlateArea,
     PlateBlack,
@@ -100,7 +100,7 @@ def light(
     facing = _facing(from_hdri, other, other_area, (normal, normal_lon, normal_lat))
     theirs = None if other_area is None else area_of(other_area)
 
-    def match(opened: dict[str, Measured]) -> Found:
+    def match(opened: dict[str, Measured]) -> Matched:
         from stackcomp.measure.light import match_light, match_light_from_hdri
 
         seen, lit = opened["plate"], opened["other"]
@@ -113,7 +113,7 @@ def light(
             result = match_light_from_hdri(seen, ours, lit, facing, reflectance=reflectance, **space)
         else:
             result = match_light(seen, ours, lit, theirs, strength=strength, **space)
-        return Found(
+        return Matched(
             result=result.as_dict(),
             variables={
                 f"{name}_strength": result.strength,

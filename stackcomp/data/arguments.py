@@ -1,4 +1,4 @@
-"""What callers from Python hand in, looked at once, so that a slip ends in words and not deep inside.
+"""Arguments of the public functions, checked once, before anything is computed.
 
 A window is a `Window`, or x, y, width and height as on the command line, as four numbers or as ``"x,y,w,h"``:
 (x, y) is the top-left corner.

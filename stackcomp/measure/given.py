@@ -1,4 +1,4 @@
-"""Arguments of the public functions of measuring, checked once, so that a mistake ends in words.
+"""Arguments of the public functions of measuring, checked once, before anything is measured.
 
 An area is given as an `Area`; as text, ``"x,y,w,h"`` or ``"x,y;x,y;x,y …"``; as a `Window`; as four numbers x, y,
 width, height; or as a list of three or more points (x, y). Everything here raises `ArgumentError`, or `AreaError`

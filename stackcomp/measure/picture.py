@@ -23,7 +23,7 @@ from stackcomp.measure.source import PARAMETERS, Names, Source, colour_missing
 __all__ = ["HALF_MAX", "Measured", "open_measured", "open_picture", "open_source", "opened"]
 
 
-_Found = TypeVar("_Found")
+_Value = TypeVar("_Value")
 
 HALF_MAX = 65504.0
 """The largest number of a half float."""
@@ -79,12 +79,12 @@ class Measured:
         coverage = image["A"] if "A" in image.channels else None
         return cls(light, light, HALF_MAX, (), coverage, type.alpha == "premultiplied")
 
-    def remembered(self, what: str, find: Callable[[], _Found]) -> _Found:
+    def remembered(self, what: str, find: Callable[[], _Value]) -> _Value:
         """A result about the whole picture: from memory, or of ``find``, which is called once."""
         if what not in self._memory:
             self._memory[what] = find()
-        found: _Found = self._memory[what]
-        return found
+        value: _Value = self._memory[what]
+        return value
 
 
 def opened(given: object, what: str) -> Measured:

@@ -38,8 +38,8 @@ class Defocus(Adjustable, AreaNode):
     Either by ``depth`` and the four numbers of a thin lens, or all alike by ``radius``. Nearer discs cover
     farther ones; what is in focus is not changed. Depth and ``focus_distance`` are in metres, ``focal_length`` and
     ``gate_width`` in millimetres; a file's depth in another unit becomes metres by ``unit`` of its pick_channels
-    node. Where depth is 0, negative or not finite there is nothing, and what light there is counts as infinitely
-    far; partly covered pixels without depth take it from beside them.
+    node. Where depth is 0, negative or not finite there is no surface, and light counts as infinitely far; partly
+    covered pixels without depth take it from beside them.
 
     A thing with nothing behind it gets the sum of its discs, colour and alpha, so that it may be laid over any
     plate. Where a near thing hides a farther one, the farther one is filled in from the pixels beside it.
