@@ -14,6 +14,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import importlib.util
+import inspect
 import os
 import sys
 import tempfile
@@ -118,7 +119,7 @@ class _Writer:
         arguments += [f"i{k}" for k in range(planes)] + [f"o{k}" for k in range(len(program.outputs))]
         read = [f"            p{k} = r{k}[x]" for k in sorted(used)]
         rows = [
-            f"        r{k} = i{k}[y + integers[{2 * g}], integers[{2 * g + 1}]:integers[{2 * g + 1}] + width]"
+            f"        r{k} = row_pointer(i{k}, y + integers[{2 * g}], integers[{2 * g + 1}])"
             for k, g in enumerate(group_of)
             if k in used
         ]
@@ -131,7 +132,7 @@ class _Writer:
                 *(f"    {line}" for line in self.before),
                 "    for y in range(y0, y1):",
                 *rows,
-                *(f"        w_{k} = o{k}[y]" for k in range(len(program.outputs))),
+                *(f"        w_{k} = row_pointer(o{k}, y, 0)" for k in range(len(program.outputs))),
                 "        for x in range(width):",
                 *read,
                 *(f"            {line}" for line in self.inside),
@@ -154,6 +155,7 @@ from numba import float32, int64, njit, types, void
 
 from stackcomp.kernels.noalias import NoAlias
 from stackcomp.kernels.fastmath import exp2, log2, power, root
+from stackcomp.kernels.row_pointer import row_pointer
 
 '''
 
@@ -185,11 +187,12 @@ def cache_folder() -> Path:
     import numba
     import numpy
 
-    from stackcomp.kernels import fastmath
+    from stackcomp.kernels import fastmath, noalias, row_pointer
 
     # The loops hold compiled copies of these functions, so their text belongs to the folder's name.
-    maths = hashlib.sha256(Path(fastmath.__file__).read_bytes()).hexdigest()[:8]
-    folder = base / f"loops-numba{numba.__version__}-numpy{numpy.__version__}-{maths}"
+    text = "".join(inspect.getsource(module) for module in (fastmath, noalias, row_pointer))
+    functions = hashlib.sha256(text.encode()).hexdigest()[:8]
+    folder = base / f"loops-numba{numba.__version__}-numpy{numpy.__version__}-{functions}"
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     owner = folder.stat()
     if hasattr(os, "getuid") and (owner.st_uid != os.getuid() or owner.st_mode & 0o022):

@@ -2,8 +2,7 @@
 
 Relative accuracy: `log2` 2e-6 (absolute 2e-7 near 1), `exp2` 2e-6, `power` 2e-6 for exponents up to 8. Special
 values: NaN stays NaN; zero and negative numbers give minus infinity, and 0 in `power`; infinity, overflow to
-    infinity
-and denormals are as in IEEE 754.
+infinity and denormals are as in IEEE 754.
 
 Method: a number is split into exponent and mantissa by its bits. The logarithm of the mantissa is the series of
 the inverse hyperbolic tangent, ``ln m = 2 (s + s³/3 + s⁵/5 + …)`` with ``s = (m − 1) / (m + 1)``; the power of two
