@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import typer.testing
 from hypothesis import settings
 from one_node import render_node
 
 from stackcomp import Image
+
+# The tree of commands is built once: that takes 40 ms, and a thousand tests run a command in this process.
+typer.testing._get_command = functools.cache(typer.testing._get_command)
 
 # Tests never assert timings; on a busy machine the first call of a compiled function takes a second.
 settings.register_profile("no deadline", deadline=None)

@@ -23,8 +23,8 @@ __all__ = ["check_order", "likeness"]
 Array = npt.NDArray[np.float64]
 
 _ALIKE = 0.75  # the least correlation of a chart; in the demo it is 0.99, in other orders 0.4
-# A correlation at which the order is not in doubt. In half a turn or mirrored, the chart's patches correlate with its
-# own by 0.15 at most; those of a picture this near to it (26 degrees, as vectors) then do by 0.57 at most.
+# A correlation at which the order is not in doubt. In half a turn or mirrored, the chart correlates with itself
+# by 0.15 at most; a picture this near to it (26 degrees, as vectors) then does by 0.57 at most.
 _CERTAIN = 0.9
 _FLOOR = 1e-3  # share of the brightest value; values below count as black
 _ORDER = ("top left", "top right", "bottom right", "bottom left")

@@ -69,7 +69,7 @@ def test_no_kind_is_forgotten():
     assert takes_straight <= set(WAYS), "add the new kind to WAYS"
 
 
-@pytest.mark.parametrize("fused", [True, False])
+@pytest.mark.parametrize("fused", [True, pytest.param(False, marks=pytest.mark.slow)])
 @pytest.mark.parametrize(("kind", "fields"), CASES, ids=str)
 def test_the_way_round_equals_the_direct_way(kind, fields, fused):
     comp = Composition(graph_of(kind, fields))
