@@ -15,8 +15,10 @@ from one_node import render_node
 
 from stackcomp import Image
 
-# The tree of commands is built once: that takes 40 ms, and a thousand tests run a command in this process.
-typer.testing._get_command = functools.cache(typer.testing._get_command)
+# The tree of commands is built once: that takes 40 ms, and a thousand tests run a command here. The name
+# is private to the library; without it the tests only take longer.
+if hasattr(typer.testing, "_get_command"):
+    typer.testing._get_command = functools.cache(typer.testing._get_command)
 
 # Tests never assert timings; on a busy machine the first call of a compiled function takes a second.
 settings.register_profile("no deadline", deadline=None)
