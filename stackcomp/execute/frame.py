@@ -18,7 +18,7 @@ from stackcomp.data.image import Image, Plane
 from stackcomp.data.port_types import Layers, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BugError, Problem, RenderError, StackcompError
-from stackcomp.execute.fuse import compiled
+from stackcomp.execute.fuse import Loop, compiled
 from stackcomp.execute.plane_pool import PlaneLedger, PlanePool
 from stackcomp.execute.surroundings import beyond_frame, scaled
 from stackcomp.files.file_state import FileState, require_state
@@ -30,7 +30,7 @@ from stackcomp.plan.steps.base import EMPTY, Key, Step
 __all__ = ["FrameRun", "LoopCache", "Request", "Result"]
 
 #: Loops of a plan by step and windows: how to run them, their program, and what they read.
-LoopCache = dict[object, tuple[Callable[..., None], Program, Any]]
+LoopCache = dict[object, tuple[Loop, Program, Any]]
 
 
 @dataclass(frozen=True)
@@ -263,7 +263,7 @@ class FrameRun:
 
     def loop(
         self, key: object, make: Callable[[], tuple[Program, Any]]
-    ) -> tuple[Callable[..., None], Program, Any]:
+    ) -> tuple[Loop, Program, Any]:
         """A compiled loop, its program and what was made with it."""
         if key not in self._loops:
             program, more = make()

@@ -21,27 +21,37 @@ from stackcomp.nodes.pixel import PixelFunction, pixel, power
 
 
 @pixel
-def _cdl(r, g, b, sr, sg, sb, dr, dg, db, pr, pg, pb, saturation):  # type: ignore[no-untyped-def]
-    r = r * sr + dr
-    g = g * sg + dg
-    b = b * sb + db
-    r = power(r, pr) if r > 0 else r
-    g = power(g, pg) if g > 0 else g
-    b = power(b, pb) if b > 0 else b
+def _powered(x, exponent):  # type: ignore[no-untyped-def]
+    """What is 0 or below passes."""
+    return x if exponent == 1 else (x if x <= 0 else power(x, exponent))
+
+
+@pixel
+def _saturated(r, g, b, saturation):  # type: ignore[no-untyped-def]
     luma = 0.2126 * r + 0.7152 * g + 0.0722 * b
-    return luma + saturation * (r - luma), luma + saturation * (g - luma), luma + saturation * (b - luma)
+    return (
+        r if saturation == 1 else luma + saturation * (r - luma),
+        g if saturation == 1 else luma + saturation * (g - luma),
+        b if saturation == 1 else luma + saturation * (b - luma),
+    )
+
+
+@pixel
+def _cdl(r, g, b, sr, sg, sb, dr, dg, db, pr, pg, pb, saturation):  # type: ignore[no-untyped-def]
+    (r,) = _powered(r * sr + dr, pr)
+    (g,) = _powered(g * sg + dg, pg)
+    (b,) = _powered(b * sb + db, pb)
+    (r, g, b) = _saturated(r, g, b, saturation)
+    return r, g, b
 
 
 @pixel
 def _cdl_clamped(r, g, b, sr, sg, sb, dr, dg, db, pr, pg, pb, saturation):  # type: ignore[no-untyped-def]
-    r = power(min(max(r * sr + dr, 0), 1), pr)
-    g = power(min(max(g * sg + dg, 0), 1), pg)
-    b = power(min(max(b * sb + db, 0), 1), pb)
-    luma = 0.2126 * r + 0.7152 * g + 0.0722 * b
-    r = min(max(luma + saturation * (r - luma), 0), 1)
-    g = min(max(luma + saturation * (g - luma), 0), 1)
-    b = min(max(luma + saturation * (b - luma), 0), 1)
-    return r, g, b
+    (r,) = _powered(min(max(r * sr + dr, 0), 1), pr)
+    (g,) = _powered(min(max(g * sg + dg, 0), 1), pg)
+    (b,) = _powered(min(max(b * sb + db, 0), 1), pb)
+    (r, g, b) = _saturated(r, g, b, saturation)
+    return min(max(r, 0), 1), min(max(g, 0), 1), min(max(b, 0), 1)
 
 
 class Cdl(ColourNode):

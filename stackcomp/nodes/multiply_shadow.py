@@ -12,25 +12,47 @@ from stackcomp.nodes.pixel import PixelFunction, pixel, power
 
 
 @pixel
+def _strengthened(ratio, gamma, density, floor):  # type: ignore[no-untyped-def]
+    q = max(ratio, 0) if gamma == 1 else power(ratio, gamma)
+    q = q if density == 1 else q * density + (1 - density)
+    return max(q, floor)
+
+
+@pixel
+def _tinted(q, shade, tint):  # type: ignore[no-untyped-def]
+    return q if tint == 0 else q + shade * tint
+
+
+@pixel
+def _multiplied(light, black, q):  # type: ignore[no-untyped-def]
+    return light * q if black == 0 else (light - black) * q + black
+
+
+@pixel
 def _by_ratio(r, g, b, qr, qg, qb, gamma, density, floor, tr, tg, tb, kr, kg, kb):  # type: ignore[no-untyped-def]
-    qr = max(power(qr, gamma) * density + (1 - density), floor)
-    qg = max(power(qg, gamma) * density + (1 - density), floor)
-    qb = max(power(qb, gamma) * density + (1 - density), floor)
-    qr = qr + (1 - min(qr, 1)) * tr
-    qg = qg + (1 - min(qg, 1)) * tg
-    qb = qb + (1 - min(qb, 1)) * tb
-    return (r - kr) * qr + kr, (g - kg) * qg + kg, (b - kb) * qb + kb
+    (qr,) = _strengthened(qr, gamma, density, floor)
+    (qg,) = _strengthened(qg, gamma, density, floor)
+    (qb,) = _strengthened(qb, gamma, density, floor)
+    (qr,) = _tinted(qr, 1 - min(qr, 1), tr)
+    (qg,) = _tinted(qg, 1 - min(qg, 1), tg)
+    (qb,) = _tinted(qb, 1 - min(qb, 1), tb)
+    (r,) = _multiplied(r, kr, qr)
+    (g,) = _multiplied(g, kg, qg)
+    (b,) = _multiplied(b, kb, qb)
+    return r, g, b
 
 
 @pixel
 def _by_coverage(r, g, b, sr, sg, sb, sa, gamma, density, floor, tr, tg, tb, kr, kg, kb):  # type: ignore[no-untyped-def]
-    q = max(power(1 - sa, gamma) * density + (1 - density), floor)
+    (q,) = _strengthened(1 - sa, gamma, density, floor)
     shade = 1 - min(q, 1)
-    return (
-        (r - kr) * (q + shade * tr) + kr + sr * density,
-        (g - kg) * (q + shade * tg) + kg + sg * density,
-        (b - kb) * (q + shade * tb) + kb + sb * density,
-    )
+    (qr,) = _tinted(q, shade, tr)
+    (qg,) = _tinted(q, shade, tg)
+    (qb,) = _tinted(q, shade, tb)
+    (r,) = _multiplied(r, kr, qr)
+    (g,) = _multiplied(g, kg, qg)
+    (b,) = _multiplied(b, kb, qb)
+    return r + sr * density, g + sg * density, b + sb * density
 
 
 class MultiplyShadow(Adjustable, PixelNode):

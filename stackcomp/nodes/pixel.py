@@ -8,8 +8,12 @@
 A pixel function is straight-line code over numbers: assignments, arithmetic, comparisons, the conditional
 expression ``a if test else b``, and the functions listed in `FUNCTIONS`. It has no loops, no arrays, no
 windows. It may call another pixel function where the results get names: ``(m,) = mode(b, s)``. It can be
-called as plain Python (that is how tests check it by hand), and the execute stage copies its statements, with
-every constant as float32, into a loop together with those of its neighbours.
+called as plain Python (that is how tests check it by hand), and the execute stage evaluates its statements in an
+algebra of vectors (`Algebra`), with every constant as float32, inside a loop together with those of its neighbours.
+
+Both sides of a condition are computed and one is chosen, but for a condition between a number and a constant,
+such as ``x if exponent == 1 else power(x, exponent)``: it is the same for all pixels, so it is decided before the
+loop is made, and what it leaves out costs nothing.
 
 The text comes from the file or the notebook cell that holds the function. Where there is none, as in an
 interactive interpreter, the function is run on symbols instead, which gives the same arithmetic (`pixel_trace`).
@@ -18,16 +22,18 @@ interactive interpreter, the function is run on symbols instead, which gives the
 from __future__ import annotations
 
 import ast
+import functools
 import inspect
+import itertools
 import textwrap
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Protocol, TypeVar
 
 from stackcomp.errors import RequestError
 from stackcomp.nodes.pixel_maths import FUNCTIONS, exp2, log2, power, root
 from stackcomp.nodes.pixel_trace import traced
 
-__all__ = ["FUNCTIONS", "PixelFunction", "PixelFunctionError", "exp2", "log2", "pixel", "power", "root"]
+__all__ = ["FUNCTIONS", "Algebra", "PixelFunction", "PixelFunctionError", "exp2", "log2", "pixel", "power", "root"]
 
 
 class PixelFunctionError(RequestError, TypeError):
@@ -62,6 +68,50 @@ _EXPRESSIONS = (
     ast.Eq,
     ast.NotEq,
 )
+
+
+_ARITHMETIC: dict[type[ast.operator], str] = {ast.Add: "add", ast.Sub: "sub", ast.Mult: "mul", ast.Div: "div"}
+_COMPARISONS: dict[type[ast.cmpop], str] = {
+    ast.Lt: "lt",
+    ast.LtE: "le",
+    ast.Gt: "gt",
+    ast.GtE: "ge",
+    ast.Eq: "eq",
+    ast.NotEq: "ne",
+}
+
+V = TypeVar("V")
+
+
+class Algebra(Protocol[V]):
+    """What the operations of a pixel function are on some kind of value, such as code on vectors."""
+
+    def constant(self, value: float) -> V:
+        """A number that stands in the text."""
+
+    def arithmetic(self, op: str, a: V, b: V) -> V:
+        """``add``, ``sub``, ``mul`` or ``div``."""
+
+    def negative(self, a: V) -> V:
+        """The value with the other sign."""
+
+    def compare(self, op: str, a: V, b: V) -> V:
+        """``lt``, ``le``, ``gt``, ``ge``, ``eq`` or ``ne``; false with NaN, but for ``ne``."""
+
+    def both(self, a: V, b: V) -> V:
+        """Whether two conditions hold."""
+
+    def either(self, a: V, b: V) -> V:
+        """Whether one of two conditions holds."""
+
+    def opposite(self, a: V) -> V:
+        """Whether a condition does not hold."""
+
+    def choose(self, test: V, yes: Callable[[], V], no: Callable[[], V]) -> V:
+        """One of two values; that which is left out need not be made."""
+
+    def call(self, name: str, arguments: list[V]) -> V:
+        """One of `FUNCTIONS`."""
 
 
 class PixelFunction:
@@ -165,78 +215,68 @@ class PixelFunction:
         fits = isinstance(target, ast.Tuple) and inner is not None and len(target.elts) == inner.lanes_out
         return fits and len(statement.targets) == 1
 
-    def inline(
-        self, prefix: str, values: list[str], targets: list[str], constant: Callable[[float], str]
-    ) -> list[str]:
-        """Source lines that compute this function in place.
+    def evaluate(self, values: Sequence[V], algebra: Algebra[V]) -> list[V]:
+        """The results in any algebra: how compiled code, and whatever else, is made from the function.
 
         Args:
-            prefix: put before every local name, so that functions do not meet.
-            values: an expression for each argument.
-            targets: a name for each result.
-            constant: gives the name that stands for a numeric constant.
+            values: a value for each argument.
+            algebra: what the operations are.
         """
         names = dict(zip(self.arguments, values, strict=True))
-        rewrite = _Rewrite(names, prefix, constant)
-        lines: list[str] = []
         for step in self._steps:
             if isinstance(step, ast.AugAssign):
                 assert isinstance(step.target, ast.Name)
-                read = ast.Name(step.target.id, ast.Load())
-                step = ast.Assign([step.target], ast.BinOp(read, step.op, step.value), lineno=0)
-            assert isinstance(step, ast.Assign)
-            if self._call(step.value) is not None:
-                lines += self._inline_call(step, f"{prefix}{len(lines)}", rewrite, constant)
+                old, by = names[step.target.id], self._value(step.value, names, algebra)
+                names[step.target.id] = algebra.arithmetic(_ARITHMETIC[type(step.op)], old, by)
                 continue
-            right = ast.unparse(rewrite.visit(_copy(step.value)))
-            # A name assigned a second time is a new local, never the caller's value.
-            lefts = []
+            assert isinstance(step, ast.Assign)
+            made = self._values(step.value, names, algebra)
             for target in step.targets:
-                for part in ast.walk(target):
-                    if isinstance(part, ast.Name):
-                        names[part.id] = prefix + part.id
-                lefts.append(ast.unparse(rewrite.visit(_copy(target))))
-            lines.append(" = ".join([*lefts, right]))
-        for target_name, result in zip(targets, self._results, strict=True):
-            lines.append(f"{target_name} = {ast.unparse(rewrite.visit(_copy(result)))}")
-        return lines
+                parts = target.elts if isinstance(target, ast.Tuple) else [target]
+                for part, value in zip(parts, made, strict=True):
+                    assert isinstance(part, ast.Name)
+                    names[part.id] = value
+        return [self._value(result, names, algebra) for result in self._results]
 
-    def _inline_call(
-        self, step: ast.Assign, tag: str, rewrite: _Rewrite, constant: Callable[[float], str]
-    ) -> list[str]:
-        call, target = step.value, step.targets[0]
-        assert isinstance(call, ast.Call)
-        assert isinstance(target, ast.Tuple)
-        inner = self._call(call)
-        assert inner is not None
-        values = [f"({ast.unparse(rewrite.visit(_copy(argument)))})" for argument in call.args]
-        names = [part.id for part in target.elts if isinstance(part, ast.Name)]
-        # Results have names of their own first: an argument may be what gets a new value.
-        made = [f"{tag}r_{name}" for name in names]
-        lines = inner.inline(f"{tag}_", values, made, constant)
-        for name, result in zip(names, made, strict=True):
-            rewrite.names[name] = rewrite.prefix + name
-            lines.append(f"{rewrite.names[name]} = {result}")
-        return lines
+    def _values(self, right: ast.expr, names: Mapping[str, V], algebra: Algebra[V]) -> list[V]:
+        """Values of the right side of an assignment: of a called pixel function, a tuple, or one."""
+        inner = self._call(right)
+        if inner is not None:
+            assert isinstance(right, ast.Call)
+            return inner.evaluate([self._value(argument, names, algebra) for argument in right.args], algebra)
+        parts = right.elts if isinstance(right, ast.Tuple) else [right]
+        return [self._value(part, names, algebra) for part in parts]
 
+    def _value(self, part: ast.expr, names: Mapping[str, V], algebra: Algebra[V]) -> V:
+        def of(inner: ast.expr) -> V:
+            return self._value(inner, names, algebra)
 
-def _copy(node: ast.AST) -> Any:
-    return ast.parse(ast.unparse(node), mode="eval").body
-
-
-class _Rewrite(ast.NodeTransformer):
-    def __init__(self, names: dict[str, str], prefix: str, constant: Callable[[float], str]) -> None:
-        self.names, self.prefix, self.constant = names, prefix, constant
-
-    def visit_Name(self, node: ast.Name) -> ast.AST:
-        if node.id in self.names:
-            return ast.Name(self.names[node.id], node.ctx)
-        return node
-
-    def visit_Constant(self, node: ast.Constant) -> ast.AST:
-        if isinstance(node.value, int | float) and not isinstance(node.value, bool):
-            return ast.Name(self.constant(float(node.value)), ast.Load())
-        raise TypeError(f"{node.value!r} has no place in a pixel function")
+        match part:
+            case ast.Name():
+                return names[part.id]
+            case ast.Constant(value=int() | float()):
+                return algebra.constant(float(part.value))
+            case ast.BinOp():
+                return algebra.arithmetic(_ARITHMETIC[type(part.op)], of(part.left), of(part.right))
+            case ast.UnaryOp(op=ast.Not()):
+                return algebra.opposite(of(part.operand))
+            case ast.UnaryOp():
+                return algebra.negative(of(part.operand))
+            case ast.BoolOp():
+                join = algebra.both if isinstance(part.op, ast.And) else algebra.either
+                return functools.reduce(join, map(of, part.values))
+            case ast.Compare():
+                sides = [of(side) for side in (part.left, *part.comparators)]
+                tests = [
+                    algebra.compare(_COMPARISONS[type(op)], left, right)
+                    for op, (left, right) in zip(part.ops, itertools.pairwise(sides), strict=True)
+                ]
+                return functools.reduce(algebra.both, tests)
+            case ast.IfExp():
+                return algebra.choose(of(part.test), lambda: of(part.body), lambda: of(part.orelse))
+            case ast.Call(func=ast.Name(id=name)):
+                return algebra.call(name, [of(argument) for argument in part.args])
+        raise TypeError(f"{ast.unparse(part)!r} has no place in a pixel function")
 
 
 def _definition(python: Callable[..., Any]) -> ast.FunctionDef | None:

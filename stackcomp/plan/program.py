@@ -47,6 +47,8 @@ class Op:
             last number. The result is then mixed with the first lanes.
         masked: give ``outside`` outside the op's own window, whose corners come as integers.
         outside: what the op's type reads where there are no pixels.
+        decided: outcomes of the conditions that the function's numbers decide (`decisions.tests_of`), then of
+            those that the amount decides.
     """
 
     function: PixelFunction
@@ -58,6 +60,7 @@ class Op:
     amount: bool = False
     masked: bool = False
     outside: float = 0.0
+    decided: tuple[bool, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -69,12 +72,24 @@ class Program:
         ops: in an order in which lanes are known before they are used.
         outputs: (op, lane) of each plane written.
         insides: how many windows lanes ask about.
+        half_inputs: which input planes hold 16-bit floats; none when empty.
+        half_outputs: which outputs are written as 16-bit floats, clamped to their range and counted; none when
+            empty.
+        watched: input planes of which the loop says whether any pixel that it reads is not finite.
     """
 
     groups: tuple[int, ...]
     ops: tuple[Op, ...]
     outputs: tuple[tuple[int, int], ...]
     insides: int = 0
+    half_inputs: tuple[bool, ...] = ()
+    half_outputs: tuple[bool, ...] = ()
+    watched: tuple[int, ...] = ()
+
+    @property
+    def inputs(self) -> int:
+        """How many planes are read."""
+        return sum(self.groups)
 
     @property
     def integers(self) -> int:

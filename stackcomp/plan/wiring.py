@@ -26,6 +26,7 @@ def program_of(
     values: Sequence[PixelValue],
     masked: Sequence[bool],
     bounded: Sequence[Key],
+    decided: Sequence[tuple[bool, ...]],
     types: Mapping[Key, PortType],
 ) -> tuple[Program, list[tuple[Key, list[str]]]]:
     """The program of a sweep, and for each of its input pictures which planes it reads.
@@ -36,6 +37,7 @@ def program_of(
         masked: for each value, whether it is set to 0 outside its own window.
         bounded: values without alpha whose window is smaller than what is computed, so that their coverage
             ends there.
+        decided: for each value, what its numbers decide, as in `Op`.
         types: of all values.
     """
     by_key = {value.key: value for value in values}
@@ -71,7 +73,7 @@ def program_of(
         return Lane("plane", number[key, name])
 
     ops = []
-    for value, mask in zip(values, masked, strict=True):
+    for value, mask, outcomes in zip(values, masked, decided, strict=True):
         count = len(value.function.arguments) - len(value.lanes)
         ops.append(
             Op(
@@ -84,6 +86,7 @@ def program_of(
                 amount=value.amount,
                 masked=mask,
                 outside=types[value.key].outside if mask else 0.0,
+                decided=outcomes,
             )
         )
     outputs: dict[tuple[int, int], None] = {}

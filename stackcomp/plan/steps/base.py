@@ -90,7 +90,7 @@ class Frame(Protocol):
 
     def loop(
         self, key: object, make: Callable[[], tuple[Program, Any]]
-    ) -> tuple[Callable[..., None], Program, Any]:
+    ) -> tuple[Callable[..., Any], Program, Any]:
         """A compiled loop, its program and what was made with it; ``make`` is called once for each key."""
 
     def write(self, name: str, image: Image) -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,8 @@ from stackcomp.data.image import Image, Plane
 from stackcomp.data.window import Window
 from stackcomp.kernels.strips import over_strips
 from stackcomp.nodes.base import PixelNode
+from stackcomp.plan.adjusting import weight
+from stackcomp.plan.decisions import outcomes, tests_of
 from stackcomp.plan.pixel_value import PixelValue
 from stackcomp.plan.program import Program
 from stackcomp.plan.steps.base import COVERED, EMPTY, Frame, Key, Step
@@ -58,10 +60,14 @@ class SweepStep(Step):
             return ()
         masked = tuple(self._masked(value, window, frame) for value in self.values)
         bounded = self._bounded(window, frame)
+        numbers_of = [self._numbers(value, frame) for value in self.values]
+        decided = tuple(map(_decided, self.values, numbers_of))
         loop, program, inputs = frame.loop(
-            (id(self), masked, bounded), lambda: program_of(self.makes, self.values, masked, bounded, frame.types)
+            (id(self), masked, bounded, decided),
+            lambda: program_of(self.makes, self.values, masked, bounded, decided, frame.types),
         )
-        numbers = np.array([n for value in self.values for n in self._numbers(value, frame)], np.float32)
+        with np.errstate(over="ignore"):
+            numbers = np.array([number for own in numbers_of for number in own], np.float32)
         ends = [value.key for value, mask in zip(self.values, masked, strict=True) if mask] + list(bounded)
         integers = self._integers(program, len(inputs), ends, window, frame)
         outputs = [frame.take_plane(window.shape) for _ in program.outputs]
@@ -130,8 +136,15 @@ class SweepStep(Step):
             frame.values[key] = Image(planes, need, frame.display(key.node), frame.types[key], metadata)
 
 
+def _decided(value: PixelValue, numbers: Sequence[float]) -> tuple[bool, ...]:
+    """What the numbers of a value decide, as in `program.Op`."""
+    lanes = len(value.lanes)
+    decided = outcomes(tests_of(value.function, lanes), numbers, lanes)
+    return decided + (outcomes(tests_of(weight, 0), numbers[-1:], 0) if value.amount else ())
+
+
 def _strip(
-    loop: Callable[..., None],
+    loop: Callable[..., object],
     window: Window,
     images: Collection[tuple[Image, list[str]]],
     numbers: npt.NDArray[np.float32],
