@@ -261,9 +261,7 @@ class FrameRun:
             self._drop(key, reuse=False)  # the step that runs reads them still
         self._ledger.free_memory()
 
-    def loop(
-        self, key: object, make: Callable[[], tuple[Program, Any]]
-    ) -> tuple[Loop, Program, Any]:
+    def loop(self, key: object, make: Callable[[], tuple[Program, Any]]) -> tuple[Loop, Program, Any]:
         """A compiled loop, its program and what was made with it."""
         if key not in self._loops:
             program, more = make()

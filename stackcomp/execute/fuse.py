@@ -1,13 +1,13 @@
 """Turns a run of pixel nodes into one compiled loop.
 
-A `Program` lists pixel functions and how their lanes are wired. `compiled` has it written as code for the processor
-(`stackcomp.execute.loops`): one loop over rows and pixels that reads every input plane once and writes every output
-plane once. The machine code is kept on disk, in a folder named after the versions it depends on and in a file
-named after the program itself, so that a changed function can never meet old code.
+A `Program` lists pixel functions and how their lanes are wired. `compiled` has it written as code for the
+processor (`stackcomp.execute.loops`): one loop over rows and pixels that reads every input plane once and writes
+every output plane once. The machine code is kept on disk, in a folder named after the versions it depends on and
+in a file named after the program itself, so that a changed function can never meet old code.
 
-Numbers arrive as arguments: changing a value or a frame never compiles, unless it changes the outcome of a condition
-that numbers decide. The code is made from pixel functions and wiring alone; nothing a user wrote, not even a node's
-name, is ever in it.
+Numbers arrive as arguments: changing a value or a frame never compiles, unless it changes the outcome of a
+condition that numbers decide. The code is made from pixel functions and wiring alone; nothing a user wrote, not
+even a node's name, is ever in it.
 """
 
 from __future__ import annotations
@@ -59,7 +59,8 @@ class Loop:
         """Fill rows of the output planes.
 
         Args:
-            first, last: rows ``first <= y < last``.
+            first: first row.
+            last: row behind the last.
             width: pixels of a row.
             numbers: the numbers of all ops in turn, float32.
             integers: for each group the row and column of its planes at which output pixel (0, 0) lies, then
@@ -84,7 +85,11 @@ def described(program: Program) -> str:
     """All that a program's code depends on, as text; equal for equal programs in any process."""
 
     def lane(which: Lane | None) -> str:
-        return "-" if which is None else f"{which.origin} {which.index} {which.lane} {which.value!r} ({lane(which.of)})"
+        return (
+            "-"
+            if which is None
+            else f"{which.origin} {which.index} {which.lane} {which.value!r} ({lane(which.of)})"
+        )
 
     def op(which: Op) -> str:
         function = which.function

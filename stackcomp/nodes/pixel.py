@@ -9,7 +9,8 @@ A pixel function is straight-line code over numbers: assignments, arithmetic, co
 expression ``a if test else b``, and the functions listed in `FUNCTIONS`. It has no loops, no arrays, no
 windows. It may call another pixel function where the results get names: ``(m,) = mode(b, s)``. It can be
 called as plain Python (that is how tests check it by hand), and the execute stage evaluates its statements in an
-algebra of vectors (`Algebra`), with every constant as float32, inside a loop together with those of its neighbours.
+algebra of vectors (`Algebra`), with every constant as float32, inside a loop together with those of its
+neighbours.
 
 Both sides of a condition are computed and one is chosen, but for a condition between a number and a constant,
 such as ``x if exponent == 1 else power(x, exponent)``: it is the same for all pixels, so it is decided before the
@@ -254,8 +255,8 @@ class PixelFunction:
         match part:
             case ast.Name():
                 return names[part.id]
-            case ast.Constant(value=int() | float()):
-                return algebra.constant(float(part.value))
+            case ast.Constant(value=int() | float() as number):
+                return algebra.constant(float(number))
             case ast.BinOp():
                 return algebra.arithmetic(_ARITHMETIC[type(part.op)], of(part.left), of(part.right))
             case ast.UnaryOp(op=ast.Not()):

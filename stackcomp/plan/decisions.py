@@ -16,17 +16,15 @@ import numpy as np
 
 from stackcomp.nodes.pixel import PixelFunction
 
-__all__ = ["Test", "outcomes", "tests_of"]
+__all__ = ["Decision", "outcomes", "tests_of"]
 
 _OPERATORS: dict[str, Callable[[np.float32, np.float32], bool]] = {
     name: getattr(operator, name) for name in ("lt", "le", "gt", "ge", "eq", "ne")
 }
 
 
-class Test(NamedTuple):
-    """A condition: argument ``number`` of the function, an operator of `stackcomp.nodes.pixel.Algebra`, a float32."""
-
-    __test__ = False  # not one of pytest's
+class Decision(NamedTuple):
+    """A condition: which argument of the function, an operator of `stackcomp.nodes.pixel.Algebra`, a float32."""
 
     number: int
     op: str
@@ -34,7 +32,7 @@ class Test(NamedTuple):
 
 
 @lru_cache(maxsize=1024)
-def tests_of(function: PixelFunction, lanes: int) -> tuple[Test, ...]:
+def tests_of(function: PixelFunction, lanes: int) -> tuple[Decision, ...]:
     """All such conditions of a function, in the order in which they are met.
 
     Args:
@@ -47,7 +45,7 @@ def tests_of(function: PixelFunction, lanes: int) -> tuple[Test, ...]:
     return tuple(found.tests)
 
 
-def outcomes(tests: Sequence[Test], values: Sequence[float], lanes: int) -> tuple[bool, ...]:
+def outcomes(tests: Sequence[Decision], values: Sequence[float], lanes: int) -> tuple[bool, ...]:
     """Outcomes of conditions.
 
     Args:
@@ -71,7 +69,7 @@ class _Collector:
     """The algebra that computes nothing and notes conditions."""
 
     def __init__(self) -> None:
-        self.tests: dict[Test, None] = {}
+        self.tests: dict[Decision, None] = {}
 
     def constant(self, value: float) -> _Symbol:
         with np.errstate(over="ignore", under="ignore"):
@@ -79,7 +77,7 @@ class _Collector:
 
     def compare(self, op: str, a: _Symbol, b: _Symbol) -> _Symbol:
         if a.number is not None and b.constant is not None:
-            self.tests[Test(a.number, op, b.constant)] = None
+            self.tests[Decision(a.number, op, b.constant)] = None
         return _Symbol()
 
     def choose(self, test: _Symbol, yes: Callable[[], _Symbol], no: Callable[[], _Symbol]) -> _Symbol:

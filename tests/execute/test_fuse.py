@@ -84,7 +84,9 @@ def test_the_cache_is_private(cache):
     assert folder.stat().st_mode & 0o077 == 0
 
 
-@pytest.mark.parametrize("damage", [lambda code: code[: len(code) // 2], lambda code: b"", lambda code: code[:-1] + b"?"])
+@pytest.mark.parametrize(
+    "damage", [lambda code: code[: len(code) // 2], lambda code: b"", lambda code: code[:-1] + b"?"]
+)
 def test_a_damaged_cache_is_built_again(cache, monkeypatch, damage):
     planes = [np.ones((5, 7), np.float32)] * 4
     before = run(TWO_OPS, planes, [1, 0])

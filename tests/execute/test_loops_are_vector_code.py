@@ -1,100 +1,207 @@
-"""The machine code of fused loops: planes that do not overlap, whole vectors, no interpreter lock.
+"""The machine code of fused loops, for every pixel kind in every shape: vectors, no branch among pixels, no call.
 
-Without the promise that planes do not overlap, the compiler compares every pair of planes before the loop, and
-with enough of them it gives up on vectors. No result would tell, only the time.
+No result would tell a loop that works on one pixel at a time from one on eight, only the time.
 """
 
 from __future__ import annotations
 
+import itertools
+import platform
 import re
-import sys
-from typing import Any
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import replace
+from functools import cache
+from typing import Any, Literal, get_args, get_origin
 
 import numpy as np
 import pytest
 
-from stackcomp import Composition, Encoding, Graph, Image, Matte
-from stackcomp.execute import fuse
+from stackcomp import KINDS, CheckError, Composition, Graph, Image, Matte, Ratio, Window
+from stackcomp.data.port_types import Colour, Encoding, PortType
+from stackcomp.errors import BugError
+from stackcomp.execute import frame as frame_module
+from stackcomp.execute.loops import machine
+from stackcomp.execute.loops.program_code import code_of
+from stackcomp.nodes.base import Adjustable, PixelNode
+from stackcomp.nodes.pixel import exp2, log2, pixel, power, root
+from stackcomp.plan.program import Lane, Op, Program
 
-SIZE = [24, 16]
-
-
-def graded_over(graph: Graph) -> None:
-    """A power curve within a matte, then over: division by alpha, a mix, two pictures."""
-    graph.add("cdl", "graded", image="cg", slope=1.1, offset=0.02, power=0.9, within="matte", amount=0.8)
-    graph.add("over", "result", source="graded", backdrop="plate")
-
-
-def long_chain(graph: Graph) -> None:
-    """Many planes: three pictures and a matte come in, three pictures are wanted at once."""
-    graph.add("exposure", "brighter", image="cg", stops=0.5)
-    graph.add("over", "first", source="brighter", backdrop="plate")
-    graph.add("restore", "second", source="plate", backdrop="first", matte="matte")
-    graph.add("over", "result", source="lamp", backdrop="second")
-
-
-def loaded() -> dict[str, Any]:
-    return {name: module for name, module in sys.modules.items() if name.startswith("stackcomp_loops.")}
-
-
-@pytest.fixture(
-    scope="module",
-    params=[(graded_over, ["result"]), (long_chain, ["first", "second", "result"])],
-    ids=["graded over", "long chain"],
+X86 = pytest.mark.skipif(
+    platform.machine() not in ("x86_64", "AMD64"), reason="reads instructions of x86 processors"
 )
-def loops(request, tmp_path_factory):
-    """The loops that a graph is computed by, compiled afresh: one that comes from disk has no text any more."""
-    build, wanted = request.param
-    graph = Graph()
-    pixels = np.full((SIZE[1], SIZE[0], 4), 0.5)
-    colour = Image.from_array(pixels, encoding=Encoding("ACEScg", "scene-linear"))
-    matte = Image.from_array(pixels[..., :1], type=Matte())
-    for name in ("cg", "plate", "lamp"):
-        graph.add("flat", name, size=SIZE)
-    graph.add("flat", "matte", size=SIZE, as_="matte")
-    build(graph)
-    given = {"cg": colour, "plate": colour, "lamp": colour, "matte": matte}
-    before = loaded()
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("STACKCOMP_CACHE", str(tmp_path_factory.mktemp("loops")))
-        patch.setattr(fuse, "_folder", None)
-        patch.setattr(fuse, "_loaded", {})
-        results = list(Composition(graph).results(wanted, 1, replace=given))
-    assert len(results) == len(wanted)
-    return [module.run for name, module in loaded().items() if before.get(name) is not module]
+SIZE = Window.of_size(24, 16)
+CROP = Window(2, 3, 19, 14)
+LINEAR, LOG = Encoding("ACEScg", "scene-linear"), Encoding("ACEScct", "log")
+
+#: Pictures by the type that a port accepts: the alpha states of colour, whole and smaller than the frame.
+TYPES: dict[str, PortType] = {
+    "premultiplied": Colour("premultiplied", LINEAR),
+    "straight": Colour("straight", LINEAR),
+    "divided": Colour("straight", LINEAR, bare_light=True),
+    "none": Colour("none", LINEAR),
+    "log": Colour("none", LOG),
+    "matte": Matte(),
+    "ratio": Ratio(),
+}
+#: Numbers with which nothing is left out, for those that do nothing by default.
+BUSY: dict[str, dict[str, Any]] = {
+    "cdl": {"slope": [1.2, 0.8, 1.1], "offset": 0.1, "power": [0.8, 1.2, 2], "saturation": 1.3},
+    "multiply_shadow": {"gamma": 1.4, "density": 0.8, "floor": 0.1, "tint": 0.2, "black": 0.01},
+    "exposure": {"stops": 0.5},
+    "channel_gain": {"gain": 2},
+    "match_black": {"black": 0.1},
+    "colour_matrix": {"matrix": [1.2, -0.1, 0, 0.1, 0.8, 0, 0.3, 0, 1]},
+}
+PIXEL_KINDS = [name for name, kind in KINDS.items() if issubclass(kind, PixelNode)]
 
 
-def llvm(loop) -> str:
-    (text,) = loop.inspect_llvm().values()
-    return text
+def choices(kind: type) -> Iterator[dict[str, Any]]:
+    """Every combination of a kind's choices from a list, and of what is on or off."""
+    options: dict[str, tuple[Any, ...]] = {}
+    for name, info in kind.model_fields.items():
+        literal = get_origin(info.annotation) is Literal and name != "kind"
+        if literal or info.annotation is bool:
+            options[name] = get_args(info.annotation) or (False, True)
+    for values in itertools.product(*options.values()):
+        yield dict(zip(options, values, strict=True))
 
 
-def test_a_graph_of_pixel_nodes_is_one_loop(loops):
-    assert len(loops) == 1
+def fields_of(name: str) -> Iterator[dict[str, Any]]:
+    """A kind's fields in every shape: types at its ports, choices, numbers, limits."""
+    kind = KINDS[name]
+    ports = {port: info for port, info in kind.ports().items() if port != "within"}
+    fitting = [[word for word, type in TYPES.items() if isinstance(type, info.accepts)] for info in ports.values()]
+    limits: list[dict[str, Any]] = [{}]
+    if issubclass(kind, Adjustable):
+        limits += [{"amount": 0.5}, {"within": "matte"}, {"within": "matte", "amount": 0.5}]
+    targets = ["ACES2065-1", "ACEScct"] if name == "convert_colour" else [None]
+    for words, chosen, target in itertools.product(itertools.product(*fitting), choices(kind), targets):
+        for numbers, limit in itertools.product([{}, BUSY[name]] if name in BUSY else [{}], limits):
+            more = {} if target is None else {"to": target}
+            yield {**dict(zip(ports, words, strict=True)), **chosen, **numbers, **limit, **more}
 
 
-def test_every_plane_is_marked_as_not_overlapping(loops):
-    for loop in loops:
-        (signature,) = (
-            line for line in llvm(loop).splitlines() if line.startswith("define") and "%arg.y0" in line
-        )
-        planes = re.findall(r"ptr ([^%,]*)%arg\.([io]\d+)\.4\b", signature)
-        arrays = [argument for argument in loop.signatures[0] if getattr(argument, "ndim", 0) == 2]
-        assert len({name for _, name in planes}) == len(arrays) > 8
-        assert all("noalias" in words.split() for words, _ in planes)
+@cache
+def picture(word: str, window: Window) -> Image:
+    type = TYPES[word]
+    return Image({name: np.full(window.shape, 0.5, np.float32) for name in type.planes}, window, SIZE, type)
 
 
-def test_the_loop_compares_no_planes_and_works_on_vectors(loops):
-    for loop in loops:
-        text = llvm(loop)
-        assert "memcheck" not in text, "the loop compares where its planes lie"
-        lanes = [int(count) for count in re.findall(r"fmul <(\d+) x float>", text)]
-        assert lanes, "the loop multiplies no vectors"
-        assert min(lanes) >= 4
+def programs_of(name: str, patch: pytest.MonkeyPatch) -> dict[Program, dict[str, Any]]:
+    """All programs of a kind, each with an example of fields that lead to it."""
+    found: list[Program] = []
+
+    def stop(program: Program) -> None:
+        found.append(program)
+        raise LookupError("no picture is wanted")
+
+    programs: dict[Program, dict[str, Any]] = {}
+    patch.setattr(frame_module, "compiled", stop)
+    for fields in fields_of(name):
+        graph = Graph()
+        used = {word for port, word in fields.items() if port in KINDS[name].ports()}
+        for word in used:
+            graph.add("flat", word, size=[SIZE.width, SIZE.height])
+        graph.add(name, "it", **fields)
+        for window in (SIZE, CROP):
+            try:
+                executor = Composition(graph).executor(
+                    ["it"], replace={word: picture(word, window) for word in used}
+                )
+            except CheckError:
+                continue
+            found.clear()
+            with suppress(BugError):
+                list(executor.results(1, window=SIZE))
+            if found:
+                programs.setdefault(found[0], fields)
+    return programs
 
 
-def test_the_loop_releases_the_interpreter_lock_and_keeps_nan_and_infinity(loops):
-    for loop in loops:
-        assert loop.targetoptions["nogil"] is True
-        assert not loop.targetoptions.get("fastmath")
-        assert not re.search(r"f(add|sub|mul|div) (fast|nnan|ninf|reassoc)", llvm(loop))
+def inner_loop(assembly: str) -> list[str]:
+    """Instructions of the loop over pixels."""
+    lines = assembly[assembly.index("\nrow:") :].splitlines()
+    labels = {line.split(":")[0]: k for k, line in enumerate(lines) if re.match(r"\S+:", line)}
+    for k, line in enumerate(lines):
+        jump = re.match(r"\s+j\w+\s+(\S+)", line)
+        if jump and labels.get(jump.group(1), k) < k:
+            body = lines[labels[jump.group(1)] : k + 1]
+            return [text.strip() for text in body if re.match(r"\s+[a-z]", text)]
+    raise AssertionError("there is no loop")
+
+
+SCALAR = re.compile(r"v?(add|sub|mul|div|sqrt|min|max|cmp\w*|fn?m(add|sub)\d*|ucomi|comi|cvt\w+2)s[sd]\b")
+PACKED = re.compile(r"v?(add|sub|mul|div|sqrt|min|max|blendv?|and|or|fn?m(add|sub)\d*)ps\b")
+
+
+def faults(instructions: list[str]) -> list[str]:
+    """Instructions that work on one pixel, jump among pixels, or call."""
+    jumps = [text for text in instructions if text.startswith("j")]
+    wrong = [text for text in instructions if SCALAR.match(text) or text.startswith("call")]
+    return wrong + jumps[1:]
+
+
+def loop_of(program: Program) -> list[str]:
+    text = code_of(program, fused=machine.supports_fma(), native_half=machine.native_half())
+    return inner_loop(machine.assembly(text))
+
+
+def masked_and_half(program: Program) -> Program:
+    """The same with a window of its own, as among other nodes, on 16-bit planes that are watched."""
+    ops = tuple(replace(op, masked=True) for op in program.ops)
+    halves = (True,) * program.inputs, (True,) * len(program.outputs)
+    watched = tuple(range(program.inputs))
+    return replace(program, ops=ops, half_inputs=halves[0], half_outputs=halves[1], watched=watched)
+
+
+@X86
+@pytest.mark.parametrize("name", PIXEL_KINDS)
+def test_every_loop_of_every_kind_is_made_of_vector_instructions(name, monkeypatch):
+    programs = programs_of(name, monkeypatch)
+    assert programs, "no loop was made"
+    packed = 0
+    for program, fields in programs.items():
+        instructions = loop_of(program)
+        assert not faults(instructions), fields
+        assert not faults(loop_of(masked_and_half(program))), fields
+        packed += any(PACKED.match(text) for text in instructions)
+    assert packed, "no vector arithmetic at all"
+
+
+def test_the_shapes_of_an_adjustable_kind_are_all_there(monkeypatch):
+    ops = [program.ops[0] for program in programs_of("cdl", monkeypatch)]
+    assert {(op.alpha is None, op.straight) for op in ops} == {(True, False), (False, False), (False, True)}
+    assert {(op.within is None, op.amount) for op in ops} == set(itertools.product([True, False], repeat=2))
+    assert {all(op.decided) for op in ops} >= {True, False}
+
+
+@X86
+def test_a_loop_on_single_pixels_would_be_found(tmp_path):
+    """The check itself, on code that LLVM is told to write for one lane, and on code with a branch and a call."""
+    assert faults(["vmulss (%rax), %xmm0, %xmm1", "jl .LBB1_2"])
+    assert faults(["vmulps (%rax), %ymm0, %ymm1", "jne .LBB1_3", "jl .LBB1_2"])
+    assert faults(["callq powf", "jl .LBB1_2"])
+    assert not faults(["vmulps (%rax), %ymm0, %ymm1", "vbroadcastss 4(%rdi), %ymm2", "jl .LBB1_2"])
+
+
+@pixel
+def everything(r, g, b, a, k):
+    m = max(min(abs(r), g), 0.25) if r > g and b != k else root(b)
+    return power(m, k), log2(g) / a, exp2(b) if a != 0 else -b
+
+
+@X86
+@pytest.mark.parametrize("half", [False, True])
+def test_all_functions_of_the_language_with_16_bit_floats_and_counting(half):
+    planes = tuple(Lane("plane", index=k) for k in range(4))
+    op = Op(everything, planes, numbers=1, masked=True)
+    program = Program(
+        (4,),
+        (op,),
+        tuple((0, k) for k in range(3)),
+        half_inputs=(half,) * 4,
+        half_outputs=(half,) * 3,
+        watched=(0, 1, 2, 3),
+    )
+    assert not faults(loop_of(program))

@@ -153,15 +153,6 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
 EXAMPLES = [Example(kind, fields) for kind, some in ENTRIES.items() for fields in some]
 
 
-def first_of_each_kind(examples):
-    """Further examples of a kind are slow tests, since every one compiles loops of its own."""
-    kinds = set()
-    for example in examples:
-        marks = [pytest.mark.slow] if example.kind in kinds else []
-        kinds.add(example.kind)
-        yield pytest.param(example, marks=marks, id=example.label)
-
-
 every = pytest.mark.parametrize("example", EXAMPLES, ids=lambda example: example.label)
 
 
@@ -369,7 +360,7 @@ def chained(example: Example) -> Graph | None:
     return graph
 
 
-@pytest.mark.parametrize("example", list(first_of_each_kind(EXAMPLES)))
+@every
 def test_fused_is_the_same_as_one_by_one(example, folder):
     kind = KINDS[example.kind]
     if not example.given or example.kind in ("deliver", "pick_channels", "ramp"):
@@ -436,7 +427,7 @@ def hostile_chain(example: Example) -> tuple[Graph, str]:
 PIXEL_EXAMPLES = [e for e in EXAMPLES if e.given and e.kind not in ("deliver", "pick_channels", "ramp")]
 
 
-@pytest.mark.parametrize("example", list(first_of_each_kind(PIXEL_EXAMPLES)))
+@pytest.mark.parametrize("example", PIXEL_EXAMPLES, ids=lambda example: example.label)
 def test_what_lies_outside_a_window_is_never_seen(example, folder):
     graph, last = hostile_chain(example)
     type = checked(example, folder).nodes["it"].type

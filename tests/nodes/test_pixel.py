@@ -3,6 +3,7 @@
 import itertools
 
 import pytest
+from plain_algebra import evaluated
 
 from stackcomp.nodes.pixel import pixel, power
 
@@ -20,17 +21,9 @@ def test_it_can_be_called_as_python():
     assert again_and_again(1, 2, 3) == (6, 4, 6)
 
 
-def test_its_copied_statements_give_the_same():
-    names: dict[float, str] = {}
-    lines = again_and_again.inline(
-        "z_", ["x", "y", "n"], ["o0", "o1", "o2"], lambda value: names.setdefault(value, f"C{len(names)}")
-    )
+def test_its_parsed_text_gives_the_same():
     for x, y, n in itertools.product([-2.0, 0.0, 3.0], repeat=3):
-        scope = {"x": x, "y": y, "n": n, **{name: value for value, name in names.items()}}
-        exec("\n".join(lines), {}, scope)
-        assert (scope["o0"], scope["o1"], scope["o2"]) == again_and_again(x, y, n)
-        # A caller's values are never assigned to.
-        assert (scope["x"], scope["y"], scope["n"]) == (x, y, n)
+        assert evaluated(again_and_again, x, y, n) == again_and_again(x, y, n)
 
 
 def test_power_of_nothing_and_less_is_nothing():

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 
 from stackcomp.execute.loops import vector_maths
 from stackcomp.execute.loops.code import Code, Value
-from stackcomp.plan.decisions import Test
+from stackcomp.plan.decisions import Decision
 
 __all__ = ["VectorAlgebra"]
 
@@ -27,7 +27,7 @@ class VectorAlgebra:
         decided: outcomes of those conditions that compare a number of the function with a constant.
     """
 
-    def __init__(self, code: Code, decided: Mapping[Test, bool]) -> None:
+    def __init__(self, code: Code, decided: Mapping[Decision, bool]) -> None:
         self.code, self.decided = code, decided
 
     def constant(self, value: float) -> Value:
@@ -45,7 +45,7 @@ class VectorAlgebra:
     def compare(self, op: str, a: Value, b: Value) -> Value:
         """A condition."""
         if a.number is not None and isinstance(b.constant, float):
-            return self.code.decided(self.decided[Test(a.number, op, b.constant)])
+            return self.code.decided(self.decided[Decision(a.number, op, b.constant)])
         return self.code.compare(_COMPARISONS[op], self._float(a), self._float(b))
 
     def both(self, a: Value, b: Value) -> Value:

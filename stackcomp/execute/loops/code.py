@@ -125,7 +125,9 @@ class Code:
     def spread(self, kind: Kind, scalar: str) -> Value:
         """A scalar that is known before the loop, in all lanes."""
         one = self._scalar(f"insertelement <{LANES} x {kind}> poison, {kind} {scalar}, i64 0")
-        text = f"shufflevector <{LANES} x {kind}> {one}, <{LANES} x {kind}> poison, <{LANES} x i32> zeroinitializer"
+        text = (
+            f"shufflevector <{LANES} x {kind}> {one}, <{LANES} x {kind}> poison, <{LANES} x i32> zeroinitializer"
+        )
         return self.make(kind, text)
 
     def _scalar(self, text: str) -> str:

@@ -1,8 +1,8 @@
 """16-bit floats in and out of vectors.
 
-A half is exact in float32. The other way rounds to the nearest, ties to even, as IEEE 754 says; the largest half is
-65504, and finite values beyond it are stored as that. Where the processor does not convert them by itself, whole
-numbers do it: they agree bit for bit, but for the payload of NaN.
+A half is exact in float32. The other way rounds to the nearest, ties to even, as IEEE 754 says; the largest half
+is 65504, and finite values beyond it are stored as that. Where the processor does not convert them by itself,
+whole numbers do it: they agree bit for bit, but for the payload of NaN.
 """
 
 from __future__ import annotations
@@ -54,9 +54,7 @@ def narrow(code: Code, value: Value, *, native: bool) -> Value:
     size = code.arithmetic("and", bits, code.integer(0x7FFFFFFF))
     odd = code.arithmetic("and", code.arithmetic("lshr", size, code.integer(13)), code.integer(1))
     rounded = code.arithmetic("add", code.arithmetic("add", size, code.integer(0xFFF)), odd)
-    normal = code.arithmetic(
-        "lshr", code.arithmetic("sub", rounded, code.integer(0x38000000)), code.integer(13)
-    )
+    normal = code.arithmetic("lshr", code.arithmetic("sub", rounded, code.integer(0x38000000)), code.integer(13))
     # One half has its last bit where denormal halves have theirs, so adding it rounds.
     lifted = code.arithmetic("fadd", code.convert("bitcast", size, "float"), code.constant(0.5))
     denormal = code.arithmetic("sub", code.convert("bitcast", lifted, "i32"), code.integer(0x3F000000))

@@ -6,9 +6,9 @@ scratch vectors then, so that nothing beyond a plane is read or written.
 
     run(y0, y1, width, numbers, integers, planes, pitches, counts)
 
-``planes`` are the addresses of inputs and outputs, and ``pitches`` their lengths of a row in pixels. ``counts`` are
-added to: for each half output the values that were clamped; for the watched inputs together, last, whether any was
-not finite. Inputs and outputs never overlap: the engine sees to it, and the code says so (``noalias``).
+``planes`` are the addresses of inputs and outputs, and ``pitches`` their lengths of a row in pixels. ``counts``
+are added to: for each half output the values that were clamped; for the watched inputs together, last, whether
+any was not finite. Inputs and outputs never overlap: the engine sees to it, and the code says so (``noalias``).
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from stackcomp.execute.loops.algebra import VectorAlgebra
 from stackcomp.execute.loops.code import LANES, Code, Value
 from stackcomp.nodes.pixel import PixelFunction
 from stackcomp.plan.adjusting import mixed, weight
-from stackcomp.plan.decisions import Test, tests_of
+from stackcomp.plan.decisions import tests_of
 from stackcomp.plan.program import Lane, Op, Program
 
 __all__ = ["code_of"]
@@ -130,7 +130,7 @@ class _Writer:
 
         tests = tests_of(weight, 0)
         # An amount that is not there is 1.
-        table = dict(zip(tests, decided, strict=True)) if decided else {test: False for test in tests}
+        table = dict(zip(tests, decided, strict=True)) if decided else dict.fromkeys(tests, False)
         algebra = VectorAlgebra(self.code, table)
         matte = self.code.constant(1) if op.within is None else self.lane(op.within)
         share = evaluate(weight, amount, matte)
@@ -214,7 +214,11 @@ class _Writer:
             "done:",
             "ret void",
         ]
-        lines = [f"define internal void @row({', '.join(self.arguments(named=True))}) noinline nounwind {{", *body, "}"]
+        lines = [
+            f"define internal void @row({', '.join(self.arguments(named=True))}) noinline nounwind {{",
+            *body,
+            "}",
+        ]
         return "\n".join([*sorted(code.intrinsics), *self.run(), *lines, ""])
 
     def arguments(self, *, named: bool) -> list[str]:
@@ -316,9 +320,8 @@ class _Writer:
         scratch = ", ".join(f"ptr %{name}.scratch" for name in names)
         return [
             "declare void @llvm.memcpy.p0.p0.i64(ptr, ptr, i64, i1)",
-            "define void @run(i64 %y0, i64 %y1, i64 %width, ptr %numbers, ptr %integers, ptr %planes, ptr %pitches, "
-            "ptr %counts) nounwind {",
-            "entry:",
+            "define void @run(i64 %y0, i64 %y1, i64 %width, ptr %numbers, ptr %integers, ptr %planes, ptr
+            %pitches, " "ptr %counts) nounwind {", "entry:",
             *entry,
             f"%whole = and i64 %width, {-LANES}",
             "%left = sub i64 %width, %whole",
@@ -335,7 +338,8 @@ class _Writer:
             "br i1 %ragged, label %rest, label %next",
             "rest:",
             *fill,
-            f"call void @row(i64 {LANES}, i32 %whole.near, i32 %y.near, i32 %left.lanes, {fixed}, {scratch})",
+            f"call void @row(i64 {LANES}, i32 %whole.near, i32 %y.near, i32 %left.lanes, {fixed}, "
+            f"{scratch})",
             *save,
             "br label %next",
             "next:",

@@ -1,19 +1,19 @@
 """Powers and logarithms in float32 on vectors.
 
-Relative accuracy: `log2` 2e-6 (absolute 2e-7 near 1), `exp2` 2e-6, `power` 2e-6 for exponents up to 8. Powers of two
-are exact. Special values: NaN stays NaN; zero and negative numbers give minus infinity, and 0 in `power`; infinity,
-overflow to infinity and denormals are as in IEEE 754.
+Relative accuracy: `log2` 2e-6 (absolute 2e-7 near 1), `exp2` 2e-6, `power` 2e-6 for exponents up to 8. Powers of
+two are exact. Special values: NaN stays NaN; zero and negative numbers give minus infinity, and 0 in `power`;
+infinity, overflow to infinity and denormals are as in IEEE 754.
 
-Method: a number is split into exponent and mantissa by its bits. The logarithm of the mantissa is an odd polynomial
-in ``s = (m − 1) / (m + 1)``, the shape of the series of the inverse hyperbolic tangent. 2 to the power y is 4 to the
-power of y / 2: of the nearest whole number to it by bits, times that of the rest, from -0.5 to 0.5, by a polynomial.
-The factors are those of smallest relative error, found by Remez's algorithm and by linear programming; the second
-polynomial is bound to be exact at -0.5, 0 and 0.5. They are evaluated with fused multiply-add where the processor
-has it, so the last bits differ between processors with it and without.
+Method: a number is split into exponent and mantissa by its bits. The logarithm of the mantissa is an odd
+polynomial in ``s = (m − 1) / (m + 1)``, the shape of the series of the inverse hyperbolic tangent. 2 to the
+power y is 4 to the power of y / 2: of the nearest whole number to it by bits, times that of the rest, from -0.5
+to 0.5, by a polynomial. The factors are those of smallest relative error, found by Remez's algorithm and by
+linear programming; the second polynomial is bound to be exact at -0.5, 0 and 0.5. They are evaluated with fused
+multiply-add where the processor has it, so the last bits differ between processors with it and without.
 
-`power` multiplies the exponent by the two parts of the logarithm apart: the product with the whole part is exact, in
-a fused multiply-add or with the exponent cut into two short numbers, so that large results keep the accuracy of the
-fraction.
+`power` multiplies the exponent by the two parts of the logarithm apart: the product with the whole part is
+exact, in a fused multiply-add or with the exponent cut into two short numbers, so that large results keep the
+accuracy of the fraction.
 """
 
 from __future__ import annotations
