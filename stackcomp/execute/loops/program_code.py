@@ -320,8 +320,9 @@ class _Writer:
         scratch = ", ".join(f"ptr %{name}.scratch" for name in names)
         return [
             "declare void @llvm.memcpy.p0.p0.i64(ptr, ptr, i64, i1)",
-            "define void @run(i64 %y0, i64 %y1, i64 %width, ptr %numbers, ptr %integers, ptr %planes, ptr
-            %pitches, " "ptr %counts) nounwind {", "entry:",
+            "define void @run(i64 %y0, i64 %y1, i64 %width, ptr %numbers, ptr %integers, "
+            "ptr %planes, ptr %pitches, ptr %counts) nounwind {",
+            "entry:",
             *entry,
             f"%whole = and i64 %width, {-LANES}",
             "%left = sub i64 %width, %whole",
@@ -338,8 +339,7 @@ class _Writer:
             "br i1 %ragged, label %rest, label %next",
             "rest:",
             *fill,
-            f"call void @row(i64 {LANES}, i32 %whole.near, i32 %y.near, i32 %left.lanes, {fixed}, "
-            f"{scratch})",
+            f"call void @row(i64 {LANES}, i32 %whole.near, i32 %y.near, i32 %left.lanes, {fixed}, {scratch})",
             *save,
             "br label %next",
             "next:",
