@@ -42,6 +42,8 @@ __all__ = [
     "encoding",
     "find_spaces",
     "is_matrix",
+    "name_of",
+    "processor",
     "spaces",
 ]
 
@@ -270,15 +272,15 @@ def is_matrix(src: str | Encoding, dst: str | Encoding, config: str = DEFAULT_CO
     Raises:
         UnknownEncoding: see `encoding`; also a data space.
     """
-    return _matrix(_name(src), _name(dst), config)
+    return _matrix(name_of(src), name_of(dst), config)
 
 
 @functools.lru_cache(maxsize=128)
 def _matrix(src: str, dst: str, config_name: str) -> Conversion | None:
     import PyOpenColorIO
 
-    processor = _processor(src, dst, config_name).getOptimizedProcessor(PyOpenColorIO.OPTIMIZATION_LOSSLESS)
-    steps = list(processor.createGroupTransform())
+    optimised = processor(src, dst, config_name).getOptimizedProcessor(PyOpenColorIO.OPTIMIZATION_LOSSLESS)
+    steps = list(optimised.createGroupTransform())
     if not steps:
         return Conversion(np.eye(3), np.zeros(3))
     # The optimisation joins adjacent matrices, so a conversion that is a matrix has a single step.
@@ -310,7 +312,7 @@ def convert(
         UnknownEncoding: see `encoding`; also a data space.
         ValueError: not three float32 planes of one shape; a programming error.
     """
-    return _apply(planes, _cpu(_name(src), _name(dst), config))
+    return _apply(planes, _cpu(name_of(src), name_of(dst), config))
 
 
 def display_view(
@@ -336,14 +338,20 @@ def display_view(
         UnknownEncoding: no such encoding, display or view; the message lists the choices.
         ValueError: not three float32 planes of one shape; a programming error.
     """
-    return _apply(planes, _display_cpu(_name(src), display, view, config))
+    return _apply(planes, _display_cpu(name_of(src), display, view, config))
 
 
-def _name(which: str | Encoding) -> str:
+def name_of(which: str | Encoding) -> str:
+    """The name of an encoding that may be given by its name."""
     return which if isinstance(which, str) else which.name
 
 
-def _processor(src: str, dst: str, config_name: str) -> Any:
+def processor(src: str, dst: str, config_name: str) -> Any:
+    """The library's processor of a conversion between two spaces by name.
+
+    Raises:
+        UnknownEncoding: see `encoding`; also a data space.
+    """
     import PyOpenColorIO
 
     source, target = _encoding(src, config_name), _encoding(dst, config_name)
@@ -365,7 +373,7 @@ def _processor(src: str, dst: str, config_name: str) -> Any:
 def _cpu(src: str, dst: str, config_name: str) -> Any:
     import PyOpenColorIO
 
-    return _processor(src, dst, config_name).getOptimizedCPUProcessor(PyOpenColorIO.OPTIMIZATION_LOSSLESS)
+    return processor(src, dst, config_name).getOptimizedCPUProcessor(PyOpenColorIO.OPTIMIZATION_LOSSLESS)
 
 
 @functools.lru_cache(maxsize=128)
@@ -395,7 +403,7 @@ def _check_choice(what: str, wrong: str, choices: list[str], config_name: str) -
         )
 
 
-def _apply(planes: Sequence[Plane], processor: Any) -> Planes:
+def _apply(planes: Sequence[Plane], converter: Any) -> Planes:
     import PyOpenColorIO
 
     shapes = {plane.shape for plane in planes}
@@ -404,12 +412,12 @@ def _apply(planes: Sequence[Plane], processor: Any) -> Planes:
         raise ValueError(f"colour is three float32 planes of one shape, not {given}")
     converted = cast(Planes, tuple(np.array(plane, np.float32, order="C") for plane in planes))
     height, width = converted[0].shape
-    if processor.isNoOp() or not width:
+    if converter.isNoOp() or not width:
         return converted
 
     def convert_rows(first: int, last: int) -> None:
         rows = [plane[first:last] for plane in converted]
-        processor.apply(PyOpenColorIO.PlanarImageDesc(*rows, width, last - first))
+        converter.apply(PyOpenColorIO.PlanarImageDesc(*rows, width, last - first))
 
     over_strips(convert_rows, height)
     return converted

@@ -273,7 +273,7 @@ class PixelNode(Node):
     #: Lanes of a port that is not connected, such as coverage 1 for an open matte.
     open_lanes: ClassVar[Mapping[str, tuple[float, ...]]] = {}
 
-    def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
+    def pixel_function(self, types: Mapping[str, PortType], context: Context) -> PixelFunction:
         """The function for these parameters; may depend on choices, never on numbers over time."""
         assert self.function is not None
         return self.function
@@ -282,7 +282,7 @@ class PixelNode(Node):
         """The function's trailing arguments at this frame."""
         return ()
 
-    def keeps_nothing(self, types: Mapping[str, PortType]) -> bool:
+    def keeps_nothing(self, types: Mapping[str, PortType], context: Context) -> bool:
         """Whether pixels where all inputs hold nothing come out as nothing. If not, the engine masks them."""
         return True
 
@@ -316,7 +316,7 @@ class Adjustable(Node):
     def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
         return domains[self.adjusts]
 
-    def keeps_nothing(self, types: Mapping[str, PortType]) -> bool:
+    def keeps_nothing(self, types: Mapping[str, PortType], context: Context) -> bool:
         """As for pixel nodes: a curve may lift black where there is no alpha to say that nothing is there."""
         adjusted = types[self.adjusts]
         masks_itself = isinstance(adjusted, Colour) and (adjusted.alpha == "premultiplied" or adjusted.bare_light)

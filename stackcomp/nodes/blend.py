@@ -57,7 +57,7 @@ class Blend(PixelNode):
     backdrop: Annotated[str, Port(doc="what it is mixed with", alpha=("premultiplied", "none"), linear=True)]
     mode: Annotated[Mode, Field(description="Blend mode, by its published name.")] = "normal"
 
-    def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
+    def pixel_function(self, types: Mapping[str, PortType], context: Context) -> PixelFunction:
         return MODES[self.mode]
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:

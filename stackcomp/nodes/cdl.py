@@ -119,7 +119,7 @@ class Cdl(ColourNode):
         except FileError as error:
             yield Problem("cdl-id", f"{error.path}: {error.reason}", error.way_out, field="id")
 
-    def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
+    def pixel_function(self, types: Mapping[str, PortType], context: Context) -> PixelFunction:
         return _cdl_clamped if self.clamp else _cdl
 
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:

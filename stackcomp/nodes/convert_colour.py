@@ -13,31 +13,22 @@ from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Encoding, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import Problem
+from stackcomp.files.colour_steps import ColourStep, steps
 from stackcomp.nodes.base import AreaNode, Context, Job, PixelNode, Port, colour_of
-from stackcomp.nodes.pixel import PixelFunction, pixel
-
-
-@pixel
-def _matrix(r, g, b, a, m00, m01, m02, m10, m11, m12, m20, m21, m22):  # type: ignore[no-untyped-def]
-    return (
-        r * m00 + g * m01 + b * m02,
-        r * m10 + g * m11 + b * m12,
-        r * m20 + g * m21 + b * m22,
-        a,
-    )
+from stackcomp.nodes.colour_maths import conversion, numbers_of
+from stackcomp.nodes.pixel import PixelFunction
 
 
 class ConvertColour(AreaNode, PixelNode):
     """Converts colour to another colour space through the graph's OCIO config.
 
-    Between two scene-linear spaces this is a matrix, which is part of a fused loop and takes premultiplied
-    colour as it is. Anything with a curve runs through OpenColorIO; premultiplied colour is then divided by
-    alpha before and multiplied after. Light under alpha 0 keeps what it has beyond black, also in straight colour
-    that was made by division.
+    Between two scene-linear spaces this is a matrix, which takes premultiplied colour as it is. With a curve,
+    premultiplied colour is divided by alpha before and multiplied after. Matrices, logarithms and exponents are
+    part of a fused loop; conversions with tables run through OpenColorIO. Light under alpha 0 keeps what it has
+    beyond black, also in straight colour that was made by division.
     """
 
     source_of_maths: ClassVar[str] = "OpenColorIO; the pinned config's own transforms"
-    function: ClassVar[PixelFunction] = _matrix
 
     kind: Literal["convert_colour"] = "convert_colour"
     image: Annotated[str, Port(doc="picture to convert")]
@@ -83,20 +74,40 @@ class ConvertColour(AreaNode, PixelNode):
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return replace(colour_of(types, "image"), encoding=self._target(context))
 
-    def fuses(self, types: Mapping[str, PortType], context: Context) -> bool:
-        from stackcomp.files import colour
+    def _steps(self, types: Mapping[str, PortType], context: Context) -> tuple[ColourStep, ...] | None:
+        return steps(colour_of(types, "image").encoding, self._target(context), context.colour_config)
 
-        source = colour_of(types, "image").encoding
-        matrix = colour.is_matrix(source, self._target(context), context.colour_config)
-        return matrix is not None and not matrix.offset.any()
+    def fuses(self, types: Mapping[str, PortType], context: Context) -> bool:
+        return self._steps(types, context) is not None
+
+    def pixel_function(self, types: Mapping[str, PortType], context: Context) -> PixelFunction:
+        made_of = self._steps(types, context)
+        assert made_of is not None
+        return conversion(tuple(step.kind for step in made_of), by_alpha=self._by_alpha(types, made_of))
 
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
         from stackcomp.files import colour
 
-        source = colour_of(types, "image").encoding
-        matrix = colour.is_matrix(source, self._target(context), context.colour_config)
-        assert matrix is not None
-        return [float(value) for value in matrix.matrix.flat]
+        made_of = self._steps(types, context)
+        assert made_of is not None
+        if not self._by_alpha(types, made_of):
+            return numbers_of(made_of)
+        source = colour_of(types, "image")
+        nothing = [np.zeros((1, 1), np.float32)] * 3
+        black = colour.convert(nothing, context.working_space, source.encoding, context.colour_config)
+        return [*(float(plane[0, 0]) for plane in black), float(source.alpha == "straight"), *numbers_of(made_of)]
+
+    @staticmethod
+    def _by_alpha(types: Mapping[str, PortType], made_of: Sequence[ColourStep]) -> bool:
+        """Whether coverage counts: it does where the conversion is more than a matrix."""
+        source = colour_of(types, "image")
+        curved = any(step.kind != "matrix" for step in made_of)
+        return curved and (source.alpha == "premultiplied" or source.bare_light)
+
+    def keeps_nothing(self, types: Mapping[str, PortType], context: Context) -> bool:
+        # Where nothing says what is covered, a curve makes something of the pixels that are not there.
+        made_of = self._steps(types, context) or ()
+        return self._by_alpha(types, made_of) or all(step.kind == "matrix" for step in made_of)
 
     def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         return {"image": wanted}

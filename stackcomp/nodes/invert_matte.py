@@ -32,5 +32,5 @@ class InvertMatte(PixelNode):
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return Matte()
 
-    def keeps_nothing(self, types: Mapping[str, PortType]) -> bool:
+    def keeps_nothing(self, types: Mapping[str, PortType], context: Context) -> bool:
         return False

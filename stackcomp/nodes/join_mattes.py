@@ -76,7 +76,7 @@ class JoinMattes(PixelNode):
         Field(description="Whether their edges are unrelated, or the same edge."),
     ] = "crossing"
 
-    def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
+    def pixel_function(self, types: Mapping[str, PortType], context: Context) -> PixelFunction:
         return _FUNCTIONS[self.mode, self.edges]
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:

@@ -96,12 +96,12 @@ class MultiplyShadow(Adjustable, PixelNode):
         0.0,
     )
 
-    def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
+    def pixel_function(self, types: Mapping[str, PortType], context: Context) -> PixelFunction:
         return _by_ratio if isinstance(types["shadow"], Ratio) else _by_coverage
 
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
         return (self.gamma, self.density, self.floor, *self.tint, *self.black)
 
-    def keeps_nothing(self, types: Mapping[str, PortType]) -> bool:
+    def keeps_nothing(self, types: Mapping[str, PortType], context: Context) -> bool:
         # With the plate's black or a coloured shadow, something may come of a pixel that is not there.
         return False

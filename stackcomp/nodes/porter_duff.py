@@ -141,7 +141,7 @@ class PorterDuff(PixelNode):
     ]
     mode: Annotated[Mode, Field(description="Operator, by its published name.")] = "source-over"
 
-    def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
+    def pixel_function(self, types: Mapping[str, PortType], context: Context) -> PixelFunction:
         return _FUNCTIONS[self.mode]
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:

@@ -34,7 +34,7 @@ class Premultiply(PixelNode):
     kind: Literal["premultiply"] = "premultiply"
     image: Annotated[str, Port(doc="straight colour", alpha=("straight",))]
 
-    def pixel_function(self, types: Mapping[str, PortType]) -> PixelFunction:
+    def pixel_function(self, types: Mapping[str, PortType], context: Context) -> PixelFunction:
         return _premultiply_keeping_light if colour_of(types, "image").bare_light else _premultiply
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:

@@ -16,7 +16,7 @@ import numpy as np
 
 from stackcomp.nodes.pixel import PixelFunction
 
-__all__ = ["Decision", "outcomes", "tests_of"]
+__all__ = ["Decision", "decisions_of", "outcomes"]
 
 _OPERATORS: dict[str, Callable[[np.float32, np.float32], bool]] = {
     name: getattr(operator, name) for name in ("lt", "le", "gt", "ge", "eq", "ne")
@@ -32,7 +32,7 @@ class Decision(NamedTuple):
 
 
 @lru_cache(maxsize=1024)
-def tests_of(function: PixelFunction, lanes: int) -> tuple[Decision, ...]:
+def decisions_of(function: PixelFunction, lanes: int) -> tuple[Decision, ...]:
     """All such conditions of a function, in the order in which they are met.
 
     Args:
@@ -49,7 +49,7 @@ def outcomes(tests: Sequence[Decision], values: Sequence[float], lanes: int) -> 
     """Outcomes of conditions.
 
     Args:
-        tests: from `tests_of`.
+        tests: from `decisions_of`.
         values: the function's numbers, which follow its lanes.
         lanes: how many lanes there are.
     """

@@ -148,7 +148,7 @@ class _Planner:
             self._add(key, value, value.reads, checked.type)
 
     def _pixel(self, key: Key, checked: CheckedNode, node: PixelNode, ports: dict[str, Key]) -> None:
-        function = node.pixel_function(checked.types)
+        function = node.pixel_function(checked.types, self.checked.context)
         if isinstance(node, Adjustable):
             value = adjustable_value(key, checked, node, function, ports)
         else:

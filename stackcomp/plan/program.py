@@ -47,7 +47,7 @@ class Op:
             last number. The result is then mixed with the first lanes.
         masked: give ``outside`` outside the op's own window, whose corners come as integers.
         outside: what the op's type reads where there are no pixels.
-        decided: outcomes of the conditions that the function's numbers decide (`decisions.tests_of`), then of
+        decided: outcomes of the conditions that the function's numbers decide (`decisions.decisions_of`), then of
             those that the amount decides.
     """
 

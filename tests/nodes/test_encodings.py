@@ -242,12 +242,17 @@ def test_a_matrix_runs_inside_the_sweep():
         assert {"before", "converted", "after"} <= {value.key.node for value in sweep.values}
 
 
-def test_a_curve_runs_between_sweeps():
-    steps = plan_of(chain("ACEScct", "cdl")).steps
+def test_a_table_runs_between_sweeps():
+    steps = plan_of(chain("ACEScc", "cdl")).steps
     (area,) = [step for step in steps if isinstance(step, AreaStep)]
     assert {key.node for key in area.makes} == {"converted"}
     swept = {value.key.node for step in steps if isinstance(step, SweepStep) for value in step.values}
     assert "converted" not in swept
+
+
+def test_a_curve_runs_in_the_sweep_that_uses_it():
+    (sweep,) = [step for step in plan_of(chain("ACEScct", "cdl")).steps if isinstance(step, SweepStep)]
+    assert {value.key.node for value in sweep.values} >= {"converted", "after"}
 
 
 def test_a_matrix_asks_opencolorio_for_no_pixel(monkeypatch):
@@ -258,7 +263,7 @@ def test_a_matrix_asks_opencolorio_for_no_pixel(monkeypatch):
 
 
 def test_one_processor_for_all_frames():
-    comp = Composition(chain("ARRI LogC4", "cdl"))
+    comp = Composition(chain("ACEScc", "cdl"))
     comp.render("after", 1, replace={"p": Image.from_array(noise())})
     before = colour._cpu.cache_info()
     for frame in (2, 3, 4):

@@ -20,7 +20,7 @@ from stackcomp.execute.loops.algebra import VectorAlgebra
 from stackcomp.execute.loops.code import LANES, Code, Value
 from stackcomp.nodes.pixel import PixelFunction
 from stackcomp.plan.adjusting import mixed, weight
-from stackcomp.plan.decisions import tests_of
+from stackcomp.plan.decisions import decisions_of
 from stackcomp.plan.program import Lane, Op, Program
 
 __all__ = ["code_of"]
@@ -82,7 +82,7 @@ class _Writer:
         """An op's results."""
         lanes = [self.lane(lane) for lane in op.lanes]
         numbers = [self.number(first_number + j, len(lanes) + j) for j in range(op.numbers)]
-        tests = tests_of(op.function, len(lanes))
+        tests = decisions_of(op.function, len(lanes))
         algebra = VectorAlgebra(self.code, dict(zip(tests, op.decided, strict=False)))
         if op.alpha is None:
             results = op.function.evaluate([*lanes, *numbers], algebra)
@@ -128,7 +128,7 @@ class _Writer:
             (result,) = function.evaluate(values, algebra)
             return algebra._float(result)
 
-        tests = tests_of(weight, 0)
+        tests = decisions_of(weight, 0)
         # An amount that is not there is 1.
         table = dict(zip(tests, decided, strict=True)) if decided else dict.fromkeys(tests, False)
         algebra = VectorAlgebra(self.code, table)

@@ -13,7 +13,7 @@ from stackcomp.data.window import Window
 from stackcomp.kernels.strips import over_strips
 from stackcomp.nodes.base import PixelNode
 from stackcomp.plan.adjusting import weight
-from stackcomp.plan.decisions import outcomes, tests_of
+from stackcomp.plan.decisions import decisions_of, outcomes
 from stackcomp.plan.pixel_value import PixelValue
 from stackcomp.plan.program import Program
 from stackcomp.plan.steps.base import COVERED, EMPTY, Frame, Key, Step
@@ -91,7 +91,7 @@ class SweepStep(Step):
         if any((frame.domains[key] & window) not in own for key in value.reads):
             return True
         node: PixelNode = frame.node(value.key.node)
-        return not value.mixes_area and not node.keeps_nothing(value.checked.types)
+        return not value.mixes_area and not node.keeps_nothing(value.checked.types, frame.checked.context)
 
     def _bounded(self, window: Window, frame: Frame) -> tuple[Key, ...]:
         """Values read for their coverage though they have no alpha, where they end inside the window."""
@@ -139,8 +139,8 @@ class SweepStep(Step):
 def _decided(value: PixelValue, numbers: Sequence[float]) -> tuple[bool, ...]:
     """What the numbers of a value decide, as in `program.Op`."""
     lanes = len(value.lanes)
-    decided = outcomes(tests_of(value.function, lanes), numbers, lanes)
-    return decided + (outcomes(tests_of(weight, 0), numbers[-1:], 0) if value.amount else ())
+    decided = outcomes(decisions_of(value.function, lanes), numbers, lanes)
+    return decided + (outcomes(decisions_of(weight, 0), numbers[-1:], 0) if value.amount else ())
 
 
 def _strip(
