@@ -11,7 +11,7 @@ import io
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +24,7 @@ from stackcomp.data.services import service
 from stackcomp.data.window import Window
 from stackcomp.errors import ArgumentError, ChannelError, Problem, RequestError, cut, did_you_mean
 
-__all__ = ["Image", "Plane", "all_finite", "times"]
+__all__ = ["Held", "Image", "Plane", "all_finite", "times"]
 
 #: Names of channels that a representation shows.
 _MOST_NAMED = 12
@@ -69,6 +69,8 @@ class Image(Mapping[str, Plane]):
 
     __eq__ = object.__eq__
     __hash__ = object.__hash__
+
+    _dtypes: ClassVar[tuple[type[np.generic], ...]] = (np.float32, np.uint32)
 
     planes: Mapping[str, Plane]
     window: Window
@@ -121,7 +123,7 @@ class Image(Mapping[str, Plane]):
                 f'plane "{name}" is {plane.shape}, but its window is {self.window.shape}',
                 "both are (height, width)",
             )
-        if plane.dtype not in (np.float32, np.uint32):
+        if plane.dtype not in self._dtypes:
             raise ArgumentError(
                 "planes",
                 f'plane "{name}" is {plane.dtype}; planes are float32, or uint32 for ids',
@@ -409,6 +411,16 @@ class Image(Mapping[str, Plane]):
         buffer = io.BytesIO()
         imageio.imwrite(buffer, service("viewable")(self), extension=".png")
         return buffer.getvalue()
+
+
+class Held(Image):
+    """A picture inside the engine: its planes may also be 16-bit floats, as a file holds them.
+
+    Loops read and write them as they are. Whoever else needs numbers has them widened first; no user and no area
+    node ever gets one.
+    """
+
+    _dtypes = (np.float32, np.uint32, np.float16)
 
 
 def _check_type(value: Any) -> None:

@@ -19,13 +19,14 @@ from stackcomp.data.port_types import Layers, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BugError, Problem, RenderError, StackcompError
 from stackcomp.execute.fuse import Loop, compiled
+from stackcomp.execute.half_planes import is_finite, widened_image
 from stackcomp.execute.plane_pool import PlaneLedger, PlanePool
 from stackcomp.execute.surroundings import beyond_frame, scaled
 from stackcomp.files.file_state import FileState, require_state
 from stackcomp.nodes.base import Job, Node, SinkNode
 from stackcomp.plan.planning import Plan
 from stackcomp.plan.program import Program
-from stackcomp.plan.steps.base import EMPTY, Key, Step
+from stackcomp.plan.steps.base import EMPTY, Key, Step, Unsettled
 
 __all__ = ["FrameRun", "LoopCache", "Request", "Result"]
 
@@ -89,6 +90,10 @@ class FrameRun:
         self.domains: dict[Key, Window] = {}
         self.needs: dict[Key, Window] = {}
         self.values: dict[Key, Image] = {}
+        self.unsettled: dict[Key, Unsettled] = {}
+        self.clamped: dict[Key, int] = {}
+        # Planes that the ledger counts as held by a value.
+        self._held: dict[Key, tuple[Plane, ...]] = {}
         # Frames and all pixels that came in, as far as each value is made of them.
         self._seen: dict[Key, Window] = {}
         self._nodes: dict[str, Node] = {}
@@ -128,7 +133,7 @@ class FrameRun:
                 self._spent = [key for key in step.reads if last.get(key, -1) <= k]
                 files = step.run(self)
                 for key in step.makes:
-                    self._ledger.hold(self.values[key].planes.values())
+                    self._hold(key)
                 yield from self._wanted(step, time.perf_counter() - started, files)
                 for key in {*step.reads, *step.makes}:
                     if last.get(key, -1) <= k:
@@ -172,7 +177,7 @@ class FrameRun:
                     yield Finished(name, key, seconds + self._before.get(name, 0.0), files)
 
     def _handed_out(self, key: Key) -> Image:
-        image = self.values[key]
+        image = self.wide(key)
         if isinstance(image.type, Layers):
             image = self.scaled(image, image.type)
         # What is there may be more than was asked for: all of a file, or what another node needs.
@@ -180,9 +185,9 @@ class FrameRun:
         return replace(image, planes={name: self._ledger.hand_out(plane) for name, plane in image.planes.items()})
 
     def _drop(self, key: Key, *, reuse: bool = True) -> None:
-        image = self.values.pop(key, None)
-        if image is not None:
-            self._ledger.release(image.planes.values(), reuse=reuse)
+        self.values.pop(key, None)
+        self.unsettled.pop(key, None)
+        self._ledger.release(self._held.pop(key, ()), reuse=reuse)
 
     # -- windows -------------------------------------------------------------------------------------------
 
@@ -251,9 +256,40 @@ class FrameRun:
         """The picture with its outermost pixels repeated beyond those edges of the frame that it reaches."""
         return beyond_frame(image, window, domain)
 
-    def take_plane(self, shape: tuple[int, int]) -> Plane:
-        """Memory for a float32 plane that the value of this step will hold."""
-        return self._ledger.take(shape)
+    def take_plane(self, shape: tuple[int, int], *, half: bool = False) -> Plane:
+        """Memory for a plane of floats that the value of this step will hold."""
+        return self._ledger.take(shape, half=half)
+
+    def settled(self, key: Key, *, whole: bool = False) -> Image:
+        """A value, after its node has dealt with pixels that are not finite.
+
+        Only pixels that somebody reads are looked at, so that the rest of a file changes nothing.
+        """
+        image = self.values[key]
+        unsettled = self.unsettled.pop(key, None)
+        window = image.window if whole else self.needs.get(key, EMPTY) & image.window
+        if unsettled is not None and not window.empty:
+            seen = window.slices_in(image.window)
+            if not all(is_finite(image[name][seen]) for name in unsettled.planes):
+                node = unsettled.node
+                self._put(key, self.node(node).settle(image, window, self.job(node)))
+        return self.values[key]
+
+    def wide(self, key: Key, *, whole: bool = False) -> Image:
+        """A value, settled, with all numbers as float32; the ``whole`` of it, or what is read of it."""
+        return widened_image(self.settled(key, whole=whole))
+
+    def _put(self, key: Key, image: Image) -> None:
+        """Hold another picture in place of a value."""
+        held = self._held.pop(key, None)
+        self.values[key] = image
+        if held is not None:
+            self._hold(key)
+            self._ledger.release(held)
+
+    def _hold(self, key: Key) -> None:
+        self._held[key] = tuple(self.values[key].planes.values())
+        self._ledger.hold(self._held[key])
 
     def make_room(self) -> None:
         """Drop values that no later step reads, and free memory that waits to be used again."""
@@ -268,11 +304,11 @@ class FrameRun:
             self._loops[key] = (compiled(program), program, more)
         return self._loops[key]
 
-    def write(self, name: str, image: Image) -> tuple[str, ...]:
+    def write(self, name: str, image: Image, clamped: int) -> tuple[str, ...]:
         """Write the files of a deliver node and return their paths."""
         node: SinkNode = self.node(name)
         notes = {} if self.request.notes is None else self.request.notes(name, self.frame)
         for path, state in self._opened.items():
             # What the notes say of the inputs must be true of those that the picture was made from.
             require_state(path, state)
-        return tuple(str(path) for path in node.write(image, self.job(name), notes))
+        return tuple(str(path) for path in node.write(image, self.job(name, clamped=clamped), notes))

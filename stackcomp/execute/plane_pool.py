@@ -19,7 +19,7 @@ __all__ = ["PlaneLedger", "PlanePool"]
 
 
 class PlanePool:
-    """A bounded store of float32 planes of any shape. Safe to use from several threads.
+    """A bounded store of planes of floats of any shape. Safe to use from several threads.
 
     Args:
         capacity: planes kept at most.
@@ -34,14 +34,15 @@ class PlanePool:
         self._lock = threading.Lock()
         self.allocated = 0
 
-    def take(self, shape: tuple[int, int]) -> Plane:
-        """A C-contiguous float32 plane with undefined values."""
+    def take(self, shape: tuple[int, int], *, half: bool = False) -> Plane:
+        """A C-contiguous plane of float32, or of 16-bit floats, with undefined values."""
+        dtype = np.float16 if half else np.float32
         with self._lock:
             for k, plane in enumerate(self._free):
-                if plane.shape == shape:
+                if plane.shape == shape and plane.dtype == dtype:
                     return self._free.pop(k)
             self.allocated += 1
-        return np.empty(shape, np.float32)
+        return np.empty(shape, dtype)
 
     def give_back(self, plane: Plane) -> None:
         """Take a plane back that nobody holds any more."""
@@ -68,9 +69,9 @@ class PlaneLedger:
         self._owned: dict[int, Plane] = {}
         self._holders: Counter[int] = Counter()
 
-    def take(self, shape: tuple[int, int]) -> Plane:
+    def take(self, shape: tuple[int, int], *, half: bool = False) -> Plane:
         """A plane from the pool, owned from now on."""
-        plane = self._pool.take(shape)
+        plane = self._pool.take(shape, half=half)
         self._owned[id(plane)] = plane
         return plane
 

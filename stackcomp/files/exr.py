@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from stackcomp.data.image import Plane
 from stackcomp.data.window import Window
@@ -90,7 +91,7 @@ class Header:
 
 @dataclass(frozen=True)
 class Pixels:
-    """Planes of a file: full name → float32 (uint32 if stored so), C-contiguous, of ``window.shape``."""
+    """Planes of a file: full name → float32 (or as stored: uint32, float16), C-contiguous, ``window.shape``."""
 
     planes: dict[str, Plane]
     window: Window
@@ -114,7 +115,11 @@ def read_header(path: str | os.PathLike[str], *, state: FileState | None = None)
 
 
 def read(
-    path: str | os.PathLike[str], channels: Iterable[str] | None = None, *, state: FileState | None = None
+    path: str | os.PathLike[str],
+    channels: Iterable[str] | None = None,
+    *,
+    state: FileState | None = None,
+    keep_half: bool = False,
 ) -> Pixels:
     """Read planes.
 
@@ -122,6 +127,7 @@ def read(
         path: the file.
         channels: full names to read; all when None. Half becomes float32; float and uint keep every bit.
         state: as in `read_header`.
+        keep_half: leave half as it is, float16.
 
     Raises:
         FileError: as `read_header`; also a missing channel, a subsampled channel, an unfinished file, and pixels
@@ -130,10 +136,10 @@ def read(
     """
     path = Path(path)
     with one_state(path, state):
-        return _read(path, channels)
+        return _read(path, channels, keep_half)
 
 
-def _read(path: Path, channels: Iterable[str] | None) -> Pixels:
+def _read(path: Path, channels: Iterable[str] | None, keep_half: bool) -> Pixels:
     header, layout = _header(path)
     wanted = tuple(dict.fromkeys(header.channels if channels is None else channels))
     for name in wanted:
@@ -158,7 +164,7 @@ def _read(path: Path, channels: Iterable[str] | None) -> Pixels:
                 pixels = source.channels[stored].pixels if stored in source.channels else None
                 if pixels is None or pixels.shape != part.data_window.shape:
                     raise FileError(path, f'the pixels of channel "{name}" are damaged')
-                planes[name] = _plane(pixels, part.data_window, header.data_window)
+                planes[name] = _plane(pixels, part.data_window, header.data_window, keep_half)
     return Pixels({name: planes[name] for name in wanted}, header.data_window, header)
 
 
@@ -179,8 +185,9 @@ def _key(part: Any, layout: Layout) -> str:
     return str(part.name()) if len(layout.parts) > 1 else ""
 
 
-def _plane(pixels: Plane, own: Window, whole: Window) -> Plane:
-    dtype = np.uint32 if pixels.dtype == np.uint32 else np.float32
+def _plane(pixels: Plane, own: Window, whole: Window, keep_half: bool) -> Plane:
+    kept = pixels.dtype == np.uint32 or (keep_half and pixels.dtype == np.float16)
+    dtype: npt.DTypeLike = pixels.dtype if kept else np.float32
     if own == whole and pixels.dtype == dtype:
         return np.ascontiguousarray(pixels)
     plane = np.empty(whole.shape, dtype) if own == whole else np.zeros(whole.shape, dtype)

@@ -74,7 +74,7 @@ def write(
 
     Args:
         path: the file; a missing folder is created.
-        planes: channel name → float32 or uint32 of shape ``window.shape``.
+        planes: channel name → float32, float16 or uint32 of shape ``window.shape``; float16 is stored as half.
         window: data window. If it is empty, the file gets a single pixel of 0 at the corner of the frame, because
             the format has no empty windows.
         display: display window, the frame.
@@ -105,7 +105,9 @@ def write(
     for name, plane in planes.items():
         if plane.shape != window.shape:
             raise FileError(path, f'channel "{name}" is {plane.shape}, but its window is {window.shape}')
-        if types[name] == "half":
+        if plane.dtype == np.float16:
+            stored[name] = np.ascontiguousarray(plane)
+        elif types[name] == "half":
             stored[name], beyond = _to_half(plane)
             clamped += beyond
         else:
@@ -137,11 +139,17 @@ def _stored_type(
 ) -> PixelType:
     if not name or "\0" in name or len(name.encode()) > 255:
         raise FileError(path, f"{name!r} cannot be the name of a channel")
-    if plane.dtype not in (np.float32, np.uint32):
-        raise FileError(path, f'channel "{name}" is {plane.dtype}; it must be float32, or uint32 for ids')
+    if plane.dtype not in (np.float32, np.float16, np.uint32):
+        raise FileError(
+            path, f'channel "{name}" is {plane.dtype}; it must be float32 or float16, or uint32 for ids'
+        )
     requested = pixel_type if isinstance(pixel_type, str) else pixel_type.get(name)
     if requested not in (None, "half", "float"):
         raise FileError(path, f'channel "{name}" cannot be stored as {requested!r}', 'choose "half" or "float"')
+    if plane.dtype == np.float16:
+        if bits or requested == "float":
+            raise FileError(path, f'channel "{name}" is float16 and would be stored as float', "give float32")
+        return "half"
     if bits or plane.dtype == np.uint32:
         # A type for all planes is meant for the picture; half for this channel by name is a mistake.
         if requested == "half" and not isinstance(pixel_type, str):

@@ -106,6 +106,8 @@ def header_in_state(path: Path, state: FileState) -> PictureHeader:
 def planes(path: Path, names: Collection[str], state: FileState) -> tuple[dict[str, Plane], Window]:
     """Return planes of a file by name, and its data window.
 
+    Half stays half, float16; all else becomes float32, or uint32 where it is stored so.
+
     Args:
         path: the file.
         names: full names of the channels to read.
@@ -119,7 +121,7 @@ def planes(path: Path, names: Collection[str], state: FileState) -> tuple[dict[s
     if header.format == "OpenEXR":
         from stackcomp.files import exr
 
-        picture = exr.read(path, list(names), state=state)
+        picture = exr.read(path, list(names), state=state, keep_half=True)
         return picture.planes, picture.window
     from stackcomp.files import stills
 

@@ -110,6 +110,7 @@ class Job:
     ``channels`` are those of a file that somebody uses; None stands for all. ``opened`` are the files that this
     frame is made from, each with the state in which it was first seen: all of a frame comes from those states.
     ``domains`` are the data windows of an area node's inputs by port, however little of them it gets.
+    ``clamped`` is how many values were beyond the range of half when a deliver node's picture was made 16-bit.
     """
 
     frame: int
@@ -119,6 +120,7 @@ class Job:
     channels: frozenset[str] | None = None
     opened: dict[Path, FileState] = field(default_factory=dict)
     domains: Mapping[str, Window] = field(default_factory=dict)
+    clamped: int = 0
 
     @property
     def root(self) -> Path:
@@ -204,8 +206,20 @@ class Node(BaseModel):
         """
         yield from ()
 
-    def settle(self, image: Image, job: Job) -> Image:
-        """The planes that somebody takes from this node's picture, made as its parameters want them."""
+    def settles(self, type: PortType) -> bool:
+        """Whether `settle` deals with pixels that are not finite, in planes taken as this type."""
+        return False
+
+    def settle(self, image: Image, window: Window, job: Job) -> Image:
+        """The planes that somebody takes from this node's picture, with a part of them made as it should be.
+
+        It is called where ``settles`` says so and pixels that are not finite may be in that part.
+
+        Args:
+            image: the planes that are taken; 16-bit floats stay such.
+            window: the part of them that is read.
+            job: of the frame.
+        """
         return image
 
     def files(self, frame: int, root: Path) -> list[Path]:
@@ -374,6 +388,10 @@ class SinkNode(Node):
     def outputs(self, frame: int, root: Path) -> list[Path]:
         """Files written for a frame."""
         raise NotImplementedError
+
+    def takes_half(self, type: PortType) -> bool:
+        """Whether its file holds 16-bit floats: then planes may arrive as such, in a `Held`."""
+        return False
 
     def write(self, image: Image, job: Job, notes: Mapping[str, Any]) -> list[Path]:
         """Write the files of a frame; each is whole or absent.

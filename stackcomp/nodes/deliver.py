@@ -158,6 +158,9 @@ class Deliver(SinkNode):
     def replaces_foreign(self) -> bool:
         return self.replace == "anything"
 
+    def takes_half(self, type: PortType) -> bool:
+        return self._ending == ".exr" and self.pixel_type == "half" and not isinstance(type, Depth | Ids)
+
     def outputs(self, frame: int, root: Path) -> list[Path]:
         return [resolve(root, self.path, frame)]
 
@@ -202,9 +205,10 @@ class Deliver(SinkNode):
             bits_as_float=image.type.planes[::2] if isinstance(image.type, Ids) else (),
             mark=mark,
         )
-        if report.clamped:
+        clamped = report.clamped + job.clamped
+        if clamped:
             job.warn(
-                f"{report.clamped} values beyond ±65504, the range of half, were clamped in {path.name}; "
+                f"{clamped} values beyond ±65504, the range of half, were clamped in {path.name}; "
                 'set "pixel_type" to "float" to keep them'
             )
 

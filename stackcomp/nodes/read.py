@@ -11,7 +11,7 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field, field_validator
 
-from stackcomp.data.image import Image, all_finite
+from stackcomp.data.image import Held, Image, Plane
 from stackcomp.data.port_types import Alpha, Depth, Encoding, Ids, Layers, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import FileError, Problem
@@ -298,27 +298,25 @@ class Read(SourceNode):
                 path, f"its alpha is {alpha}, but the first file's was {type.alpha}", "write both in one way"
             )
         made, window = planes(path, names, state)
-        return Image(made, window, display, type, header.metadata)
+        return Held(made, window, display, type, header.metadata)
 
-    def settle(self, image: Image, job: Job) -> Image:
+    def settles(self, type: PortType) -> bool:
+        # Of depth they mean that there is nothing, and ids are bit patterns: both stay as they are.
+        return not isinstance(type, Ids | Depth)
+
+    def settle(self, image: Image, window: Window, job: Job) -> Image:
         """Deal with pixels that are not finite as ``non_finite`` says; they are counted either way.
-
-        Of depth they mean that there is nothing, and ids are bit patterns: both stay as they are.
 
         Raises:
             FileError: there are some, and they are refused.
         """
-        if isinstance(image.type, Ids | Depth):
-            return image
-        return _settled(image, self.non_finite, job, self.file(job.frame, job.root))
+        return _settled(image, window, self.non_finite, job, self.file(job.frame, job.root))
 
 
-def _settled(image: Image, policy: str, job: Job, path: Path) -> Image:
-    bad = {
-        name: int(plane.size - np.count_nonzero(np.isfinite(plane)))
-        for name, plane in image.planes.items()
-        if not all_finite(plane)
-    }
+def _settled(image: Image, window: Window, policy: str, job: Job, path: Path) -> Image:
+    seen = window.slices_in(image.window)
+    finite = {name: np.isfinite(plane[seen]) for name, plane in image.planes.items()}
+    bad = {name: int(found.size - np.count_nonzero(found)) for name, found in finite.items()}
     bad = {name: count for name, count in bad.items() if count}
     if not bad:
         return image
@@ -330,11 +328,24 @@ def _settled(image: Image, policy: str, job: Job, path: Path) -> Image:
         return image
     from dataclasses import replace
 
-    from stackcomp.kernels.repair import repair
-
     job.warn(f"values that are not finite were repaired: {listed}")
-    planes = {name: repair(plane) if name in bad else plane for name, plane in image.planes.items()}
+    planes = {
+        name: _repaired(plane, image.window, window) if name in bad else plane
+        for name, plane in image.planes.items()
+    }
     return replace(image, planes=planes)
+
+
+def _repaired(plane: Plane, own: Window, window: Window) -> Plane:
+    """The plane with the pixels in a part of it repaired, by neighbours from around the part too."""
+    from stackcomp.kernels.repair import FARTHEST, repair
+
+    around = window.grow(FARTHEST) & own
+    part = repair(plane[around.slices_in(own)].astype(np.float32))
+    # The mean of halves need not be one.
+    result = plane.astype(np.float32)
+    result[window.slices_in(own)] = part[window.slices_in(around)]
+    return result
 
 
 def _header_says(header: PictureHeader, context: Context) -> str:

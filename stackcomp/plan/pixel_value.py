@@ -48,6 +48,12 @@ class PixelValue:
         return keys | {lane[0] for lane in (self.alpha, self.within) if lane is not None}
 
     @property
+    def planes_read(self) -> set[tuple[Key, str]]:
+        """Planes it takes, by value and name."""
+        lanes = {lane for lane in self.lanes if isinstance(lane, tuple)}
+        return lanes | {lane for lane in (self.alpha, self.within) if lane is not None}
+
+    @property
     def planes(self) -> dict[str, int]:
         """Result lane of each plane of its type."""
         return {plane: k for k, plane in enumerate(self.checked.type.planes)}

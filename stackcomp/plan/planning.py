@@ -184,9 +184,20 @@ class _Planner:
                 if value.key in wanted or any(reader not in part for reader in self.graph.successors(value.key))
             )
             outside = {key for value in values for key in value.reads} - part
-            step = SweepStep(stored, tuple(sorted(outside, key=lambda key: order[key])), values)
+            halved = frozenset(key for key in stored if key not in wanted and self._for_half_files(key))
+            step = SweepStep(stored, tuple(sorted(outside, key=lambda key: order[key])), values, halved)
             made.update(dict.fromkeys(part, step))
         return made
+
+    def _for_half_files(self, key: Key) -> bool:
+        """Whether a value is read by nothing but deliver nodes whose files hold 16-bit floats."""
+        readers = [self.steps.get(reader) for reader in self.graph.successors(key)]
+        return bool(readers) and all(
+            isinstance(step, SinkStep)
+            and isinstance(step.checked.node, SinkNode)
+            and step.checked.node.takes_half(self.types[key])
+            for step in readers
+        )
 
     def _stages(self, wanted: set[Key]) -> dict[Key, int]:
         stages: dict[Key, int] = {}

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from types import MappingProxyType
 
 from stackcomp.data.port_types import PortType
 from stackcomp.plan.pixel_value import PixelValue
@@ -28,6 +29,10 @@ def program_of(
     bounded: Sequence[Key],
     decided: Sequence[tuple[bool, ...]],
     types: Mapping[Key, PortType],
+    *,
+    half_planes: Mapping[Key, Collection[str]] = MappingProxyType({}),
+    halved: Collection[Key] = (),
+    watched: Mapping[Key, Collection[str]] = MappingProxyType({}),
 ) -> tuple[Program, list[tuple[Key, list[str]]]]:
     """The program of a sweep, and for each of its input pictures which planes it reads.
 
@@ -39,6 +44,9 @@ def program_of(
             ends there.
         decided: for each value, what its numbers decide, as in `Op`.
         types: of all values.
+        half_planes: names of planes that arrive as 16-bit floats, by value.
+        halved: stored values whose planes are written as 16-bit floats.
+        watched: names of planes that must be watched for pixels that are not finite, by value.
     """
     by_key = {value.key: value for value in values}
     index = {value.key: k for k, value in enumerate(values)}
@@ -55,6 +63,9 @@ def program_of(
     for value in values:
         for lane in (*value.lanes, value.alpha, value.within):
             wish(lane)
+    for key, names in watched.items():
+        for name in sorted(names):
+            wish((key, name))
     inputs = list(planes.items())
     number = {(key, name): k for k, (key, name) in enumerate((key, n) for key, names in inputs for n in names)}
 
@@ -89,13 +100,21 @@ def program_of(
                 decided=outcomes,
             )
         )
-    outputs: dict[tuple[int, int], None] = {}
+    outputs: dict[tuple[int, int, bool], None] = {}
     for key in stored:
         for name in types[key].planes:
             source, plane = plane_source((key, name), by_key)
             if source in index:
                 lane = by_key[source].lane_of(plane)
                 assert lane is not None
-                outputs[index[source], lane] = None
-    groups = tuple(len(names) for _, names in inputs)
-    return Program(groups, tuple(ops), tuple(outputs), len(bounded)), inputs
+                outputs[index[source], lane, key in halved] = None
+    program = Program(
+        tuple(len(names) for _, names in inputs),
+        tuple(ops),
+        tuple((op, lane) for op, lane, _ in outputs),
+        len(bounded),
+        half_inputs=tuple(name in half_planes.get(key, ()) for key, name in number),
+        half_outputs=tuple(half for _, _, half in outputs),
+        watched=tuple(k for (key, name), k in number.items() if name in watched.get(key, ())),
+    )
+    return program, inputs

@@ -194,7 +194,7 @@ def test_writing_corrections(tmp_path, plant, name):
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("name", ["_processor", "_encoding", "_name", "over_strips"])
+@pytest.mark.parametrize("name", ["processor", "_encoding", "name_of", "over_strips"])
 def test_colour_conversion(plant, name):
     colour._cpu.cache_clear()
     planes = [np.zeros((2, 3), np.float32)] * 3

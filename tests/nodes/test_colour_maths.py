@@ -1,7 +1,7 @@
 """Conversions inside a loop, against OpenColorIO itself on 100,000 values and all special ones.
 
-Equal within 2e-6 of the pixel's largest channel, or 1e-6 next to 0. The channel, not the value, is the measure: where
-a matrix takes nearly equal numbers from each other, both sides have rounded much larger ones.
+Equal within 2e-6 of the pixel's largest channel, or 1e-6 next to 0. The channel, not the value, is the measure:
+where a matrix takes nearly equal numbers from each other, both sides have rounded much larger ones.
 """
 
 from __future__ import annotations

@@ -192,6 +192,8 @@ class _Writer:
             self.op(op, number, integer)
             number += op.numbers + op.amount
             integer += 4 * op.masked
+        for k in program.watched:
+            self.plane(k)
         for k, (op_number, lane) in enumerate(program.outputs):
             self.store(k, self.results[op_number][lane])
         phis, ends, after = self.counters()
@@ -246,7 +248,7 @@ class _Writer:
             after.append(f"%c{k}.sum = call i32 @llvm.vector.reduce.add.v{LANES}i32({whole} %c{k}.next)")
             after += self.add_count(f"c{k}", k)
             code.intrinsics.add(f"declare i32 @llvm.vector.reduce.add.v{LANES}i32({whole})")
-        watched = [self.planes[k] for k in self.program.watched if k in self.planes]
+        watched = [self.planes[k] for k in self.program.watched]
         if watched:
             # The sum of all is not finite if one of them is not; times 0 it is then NaN, which stays. Should the
             # sum of finite pixels overflow, a closer look finds nothing.

@@ -70,7 +70,7 @@ class AreaStep(Step):
     def _input(self, frame: Frame, port: str, window: Window) -> Image:
         """An input over exactly ``window``, free of NaN and infinity."""
         key, spec = self.ports[port], self._specs[port]
-        image = frame.values[key]
+        image = frame.wide(key)
         if spec.beyond == "frame":
             image = frame.beyond_frame(image, window, frame.domains[key])
         image = image.over(window)

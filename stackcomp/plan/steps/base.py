@@ -14,7 +14,7 @@ from stackcomp.data.window import Window
 from stackcomp.nodes.base import Job
 from stackcomp.plan.program import Program
 
-__all__ = ["COVERED", "EMPTY", "Frame", "Key", "Step", "keeps_bare_light"]
+__all__ = ["COVERED", "EMPTY", "Frame", "Key", "Step", "Unsettled", "keeps_bare_light"]
 
 #: Plane name that stands for how far pixels are covered where no alpha says so: for colour without alpha 1
 #: where it has pixels and 0 outside; for straight colour made by division 1 where alpha is not 0.
@@ -35,6 +35,14 @@ class Key(NamedTuple):
     tag: str = ""
 
 
+@dataclass
+class Unsettled:
+    """Planes that may hold pixels that are not finite, and the node that deals with these."""
+
+    node: str
+    planes: set[str]
+
+
 class Frame(Protocol):
     """One frame that is being computed, as steps see it. Windows are at the scale of the render.
 
@@ -47,7 +55,9 @@ class Frame(Protocol):
         types: of all values.
         domains: data window of each value.
         needs: the part of each value that somebody reads.
-        values: finished values.
+        values: finished values; planes of some are 16-bit floats.
+        unsettled: by value, planes of which nobody knows whether all pixels that are read are finite.
+        clamped: how many numbers of a value were clamped to the range of half.
     """
 
     frame: int
@@ -57,6 +67,14 @@ class Frame(Protocol):
     domains: dict[Key, Window]
     needs: dict[Key, Window]
     values: dict[Key, Image]
+    unsettled: dict[Key, Unsettled]
+    clamped: dict[Key, int]
+
+    def settled(self, key: Key) -> Image:
+        """A value, after its node has dealt with pixels that are not finite."""
+
+    def wide(self, key: Key, *, whole: bool = False) -> Image:
+        """A value, settled, with all numbers as float32; the ``whole`` of it, or what is read of it."""
 
     def node(self, name: str) -> Any:
         """A node with its numbers at this frame and scale."""
@@ -82,8 +100,8 @@ class Frame(Protocol):
     def beyond_frame(self, image: Image, window: Window, domain: Window) -> Image:
         """The picture with its outermost pixels repeated beyond those edges of the frame that it reaches."""
 
-    def take_plane(self, shape: tuple[int, int]) -> Plane:
-        """Memory for a float32 plane that the value of this step will hold; its pixels are undefined."""
+    def take_plane(self, shape: tuple[int, int], *, half: bool = False) -> Plane:
+        """Memory for a plane of floats that the value of this step will hold; its pixels are undefined."""
 
     def make_room(self) -> None:
         """Drop values that no later step reads, and free memory that waits to be used again."""
@@ -93,8 +111,8 @@ class Frame(Protocol):
     ) -> tuple[Callable[..., Any], Program, Any]:
         """A compiled loop, its program and what was made with it; ``make`` is called once for each key."""
 
-    def write(self, name: str, image: Image) -> tuple[str, ...]:
-        """Write the files of a deliver node and return their paths."""
+    def write(self, name: str, image: Image, clamped: int) -> tuple[str, ...]:
+        """Write the files of a deliver node and return their paths; ``clamped`` as in `Job`."""
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,9 @@ class SinkStep(Step):
         frame.needs[self.makes[0]] = shown
 
     def run(self, frame: Frame) -> tuple[str, ...]:
-        image = frame.values[self.reads[0]].over(frame.shown(self.reads[0]))
-        files = frame.write(self.checked.name, image)
+        key = self.reads[0]
+        takes_half = frame.node(self.checked.name).takes_half(frame.types[key])
+        image = (frame.settled(key) if takes_half else frame.wide(key)).over(frame.shown(key))
+        files = frame.write(self.checked.name, image, frame.clamped.get(key, 0) if takes_half else 0)
         frame.values[self.makes[0]] = image
         return files

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.data.image import Image, Plane
+from stackcomp.data.image import Held, Image, Plane
 from stackcomp.data.window import Window
 from stackcomp.kernels.strips import over_strips
 from stackcomp.nodes.base import PixelNode
@@ -25,9 +26,13 @@ __all__ = ["SweepStep"]
 
 @dataclass(frozen=True)
 class SweepStep(Step):
-    """Runs one compiled loop over the window that its results are wanted in; ``makes`` are those stored."""
+    """Runs one compiled loop over the window that its results are wanted in; ``makes`` are those stored.
+
+    Those in ``halved`` are read by nothing but files of 16-bit floats, and are made as such.
+    """
 
     values: tuple[PixelValue, ...]
+    halved: frozenset[Key] = frozenset()
 
     @property
     def node(self) -> str:
@@ -62,19 +67,61 @@ class SweepStep(Step):
         bounded = self._bounded(window, frame)
         numbers_of = [self._numbers(value, frame) for value in self.values]
         decided = tuple(map(_decided, self.values, numbers_of))
-        loop, program, inputs = frame.loop(
-            (id(self), masked, bounded, decided),
-            lambda: program_of(self.makes, self.values, masked, bounded, decided, frame.types),
-        )
+        halved = frozenset(key for key in self.halved if frame.needs.get(key) == window)
         with np.errstate(over="ignore"):
             numbers = np.array([number for own in numbers_of for number in own], np.float32)
         ends = [value.key for value, mask in zip(self.values, masked, strict=True) if mask] + list(bounded)
-        integers = self._integers(program, len(inputs), ends, window, frame)
-        outputs = [frame.take_plane(window.shape) for _ in program.outputs]
-        images = [(frame.values[key], names) for key, names in inputs]
-        over_strips(_strip(loop, window, images, numbers, integers, outputs), window.height)
-        self._store(frame, program, window, outputs)
+        outputs: list[Plane] = []
+        watched = self._watched(window, frame)
+        while True:
+            half_planes = {key: _half_planes(frame.values[key]) for key in self.reads}
+            loop, program, inputs = frame.loop(
+                (id(self), masked, bounded, decided, *half_planes.items(), halved, *watched.items()),
+                functools.partial(
+                    program_of,
+                    self.makes,
+                    self.values,
+                    masked,
+                    bounded,
+                    decided,
+                    frame.types,
+                    half_planes=half_planes,
+                    halved=halved,
+                    watched=watched,
+                ),
+            )
+            integers = self._integers(program, len(inputs), ends, window, frame)
+            outputs = outputs or [frame.take_plane(window.shape, half=half) for half in program.half_outputs]
+            images = [(frame.values[key], names) for key, names in inputs]
+            counts = _counts(loop, window, images, numbers, integers, outputs)
+            if not counts[-1]:
+                break
+            # Their node deals with pixels that are not finite, and the loop runs again on what that gives.
+            for key in watched:
+                frame.settled(key)
+            watched = {}
+        for key, names in watched.items():
+            frame.unsettled[key].planes -= names
+        self._store(frame, program, window, outputs, counts)
         return ()
+
+    def _watched(self, window: Window, frame: Frame) -> dict[Key, frozenset[str]]:
+        """Planes to look at in the loop, where it reads all of them that anybody reads; others are settled now."""
+        by_key = {value.key: value for value in self.values}
+        used = {
+            (key, "A" if plane == COVERED else plane) for value in self.values for key, plane in value.planes_read
+        }
+        # What passes through is not read, but must be as it should be all the same.
+        used |= {plane_source((key, name), by_key) for key in self.makes for name in frame.types[key].planes}
+        found: dict[Key, frozenset[str]] = {}
+        for key in self.reads:
+            read = {name for other, name in used if other == key}
+            names = frozenset(read & frame.unsettled[key].planes) if key in frame.unsettled else frozenset()
+            if names and frame.needs[key] in window:
+                found[key] = names
+            elif names:
+                frame.settled(key)
+        return found
 
     def _window(self, frame: Frame) -> Window:
         window = EMPTY
@@ -115,25 +162,40 @@ class SweepStep(Step):
             integers[at : at + 4] = inner.x0, inner.y0, inner.x1, inner.y1
         return integers
 
-    def _store(self, frame: Frame, program: Program, window: Window, outputs: Collection[Plane]) -> None:
+    def _store(
+        self,
+        frame: Frame,
+        program: Program,
+        window: Window,
+        outputs: Collection[Plane],
+        counts: npt.NDArray[np.int64],
+    ) -> None:
         by_key = {value.key: value for value in self.values}
         index = {value.key: k for k, value in enumerate(self.values)}
-        made = dict(zip(program.outputs, outputs, strict=True))
+        made = {
+            (*output, half): (plane, int(count))
+            for output, half, plane, count in zip(
+                program.outputs, program.half_outputs, outputs, counts, strict=False
+            )
+        }
         first = next((frame.values[key] for key in self.reads if key in frame.values), None)
         metadata = first.metadata if first is not None else {}
         for key in self.makes:
             planes: dict[str, Plane] = {}
+            frame.clamped.pop(key, None)
             need = frame.needs.get(key, window)
             for name in frame.types[key].planes:
                 origin, plane_name = plane_source((key, name), by_key)
                 if origin in index:
                     lane = by_key[origin].lane_of(plane_name)
                     assert lane is not None
-                    plane = made[index[origin], lane]
+                    half = key in self.halved and (index[origin], lane, True) in made
+                    plane, clamped = made[index[origin], lane, half]
+                    frame.clamped[key] = frame.clamped.get(key, 0) + clamped
                     planes[name] = plane if need == window else np.ascontiguousarray(plane[need.slices_in(window)])
                 else:
                     planes[name] = frame.values[origin].plane_over(plane_name, need)
-            frame.values[key] = Image(planes, need, frame.display(key.node), frame.types[key], metadata)
+            frame.values[key] = Held(planes, need, frame.display(key.node), frame.types[key], metadata)
 
 
 def _decided(value: PixelValue, numbers: Sequence[float]) -> tuple[bool, ...]:
@@ -143,15 +205,21 @@ def _decided(value: PixelValue, numbers: Sequence[float]) -> tuple[bool, ...]:
     return decided + (outcomes(decisions_of(weight, 0), numbers[-1:], 0) if value.amount else ())
 
 
-def _strip(
-    loop: Callable[..., object],
+def _half_planes(image: Image) -> frozenset[str]:
+    """Names of the planes that hold 16-bit floats."""
+    return frozenset(name for name, plane in image.planes.items() if plane.dtype == np.float16)
+
+
+def _counts(
+    loop: Callable[..., npt.NDArray[np.int64]],
     window: Window,
     images: Collection[tuple[Image, list[str]]],
     numbers: npt.NDArray[np.float32],
     integers: npt.NDArray[np.int64],
     outputs: Collection[Plane],
-) -> Callable[[int, int], None]:
-    """What fills some rows of the window; rows are counted from its top."""
+) -> npt.NDArray[np.int64]:
+    """Fill the outputs, in strips on all threads, and return what the loop counted."""
+    counted: list[npt.NDArray[np.int64]] = []
 
     def strip(first: int, last: int) -> None:
         own_integers = integers.copy()
@@ -165,6 +233,8 @@ def _strip(
                 planes += [image.plane_over(name, rows) for name in names]
                 offset = -first, 0
             own_integers[2 * group : 2 * group + 2] = offset
-        loop(first, last, window.width, numbers, own_integers, *planes, *outputs)
+        counted.append(loop(first, last, window.width, numbers, own_integers, *planes, *outputs))
 
-    return strip
+    over_strips(strip, window.height)
+    total: npt.NDArray[np.int64] = np.sum(counted, axis=0)
+    return total

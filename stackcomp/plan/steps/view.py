@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stackcomp.data.image import Image, Plane, times
+from stackcomp.data.image import Held, Image, Plane, times
 from stackcomp.data.port_types import Ids, PortType
 from stackcomp.nodes.base import Pick
-from stackcomp.plan.steps.base import Frame, Step, is_layers
+from stackcomp.plan.steps.base import Frame, Step, Unsettled, is_layers
 
 __all__ = ["ViewStep"]
 
@@ -36,13 +36,14 @@ class ViewStep(Step):
 
     def run(self, frame: Frame) -> tuple[str, ...]:
         key = self.reads[0]
-        source = frame.values[key]
+        source = frame.settled(key)
         planes = {pick.plane: self._plane(pick, source) for pick in self.picks}
-        image = Image(planes, source.window, source.display, self.type, source.metadata)
-        image = frame.node(key.node).settle(image, frame.job(key.node))
-        if self._of_layers(frame):
-            image = frame.scaled(image, self.type)
-        frame.values[self.makes[0]] = image
+        made = self.makes[0]
+        frame.values[made] = Held(planes, source.window, source.display, self.type, source.metadata)
+        if frame.node(key.node).settles(self.type):
+            frame.unsettled[made] = Unsettled(key.node, set(planes))
+        if self._of_layers(frame) and frame.scale != 1:
+            frame.values[made] = frame.scaled(frame.wide(made, whole=True), self.type)
         return ()
 
     def _of_layers(self, frame: Frame) -> bool:
@@ -54,4 +55,6 @@ class ViewStep(Step):
             constant = np.full(source.window.shape, pick.constant, np.uint32 if bits else np.float32)
             return times(constant, pick.factor)
         plane = times(source[pick.channel], pick.factor)
-        return plane.view(np.uint32) if bits else plane
+        if bits:
+            return plane.astype(np.float32, copy=False).view(np.uint32)
+        return plane
