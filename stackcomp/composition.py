@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import warnings
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
@@ -224,6 +225,7 @@ class Composition:
         finished: Callable[[int, str], None] | None = None,
         ended: Callable[[int, WorkError | BugError | None], None] | None = None,
         prepared: Prepared | None = None,
+        overlap: bool = True,
     ) -> list[Path]:
         """Write the files of the deliver nodes.
 
@@ -238,6 +240,8 @@ class Composition:
             ended: called after each frame with its number and None, or the error where it failed. A
                 failure then does not stop the frames behind it; when None, the first one is raised.
             prepared: as in `results`.
+            overlap: read the files of the next frame, and write those of the last one, while a frame is
+                computed; False does one thing after the other, and takes less memory.
 
         Returns:
             The files, in the order written.
@@ -256,20 +260,30 @@ class Composition:
             executor = prepared.executor(sinks, chosen, fused=True, outputs=outputs)
         else:
             executor = self._executor(sinks, chosen, given, fused=True, outputs=outputs)
+        report = warn or _python_warning
         written: list[Path] = []
+        if overlap and len(chosen) > 1:
+            # Closed at once where a callback raises, so that no further file is begun.
+            with contextlib.closing(executor.write_all(chosen, notes=self._notes)) as outcomes:
+                for outcome in outcomes:
+                    for doubt in outcome.doubts:
+                        report(*doubt)
+                    for node, files in outcome.written:
+                        written += map(Path, files)
+                        if finished is not None:
+                            finished(outcome.frame, node)
+                    _end(outcome.frame, outcome.failure, ended)
+            return written
         for frame in chosen:
             failure: WorkError | BugError | None = None
             try:
-                for node, files in executor.write(frame, warn=warn or _python_warning, notes=self._notes):
+                for node, files in executor.write(frame, warn=report, notes=self._notes):
                     written += map(Path, files)
                     if finished is not None:
                         finished(frame, node)
             except (WorkError, BugError) as error:
-                if ended is None:
-                    raise
                 failure = error
-            if ended is not None:
-                ended(frame, failure)
+            _end(frame, failure, ended)
         return written
 
     def _deliverable(self, frames: tuple[int, ...], sinks: tuple[str, ...]) -> None:
@@ -436,6 +450,18 @@ class Prepared:
             plan = make_plan(self.checked, nodes, fused=fused, sinks=sinks)
             self._executors[nodes, fused, sinks] = Executor(plan, self._pool)
         return self._executors[nodes, fused, sinks]
+
+
+def _end(
+    frame: int,
+    failure: WorkError | BugError | None,
+    ended: Callable[[int, WorkError | BugError | None], None] | None,
+) -> None:
+    """Tell that a frame is over, or raise why it failed where nobody is to be told."""
+    if ended is not None:
+        ended(frame, failure)
+    elif failure is not None:
+        raise failure
 
 
 def _unused(graph: Graph, variables: Mapping[str, Any]) -> tuple[Problem, ...]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from typing import Any
 
 from stackcomp.data import arguments
 from stackcomp.data.window import Window
 from stackcomp.errors import Problem
 from stackcomp.execute.frame import FrameRun, LoopCache, Request, Result
+from stackcomp.execute.overlap import Delivered, delivered
 from stackcomp.execute.plane_pool import PlanePool
 from stackcomp.kernels.strips import thread_count
 from stackcomp.plan.planning import Plan
@@ -79,6 +80,20 @@ class Executor:
         """
         run = self._run(_request(frame, 1.0, None, warn, notes))
         return ((finished.node, finished.files) for finished in run.finished())
+
+    def write_all(
+        self, frames: Sequence[int], *, notes: Callable[[str, int], Mapping[str, Any]] | None = None
+    ) -> Generator[Delivered]:
+        """Write the files of the plan's deliver nodes for many frames, with reading and writing beside computing.
+
+        Args:
+            frames: frame numbers, in order.
+            notes: as in `results`; it is called in another thread.
+
+        Returns:
+            What became of each frame, in order; nothing is raised for a frame that failed.
+        """
+        return delivered(lambda frame, warn: self._run(_request(frame, 1.0, None, warn, notes)), frames)
 
     def outside(self, frame: int, *, window: Window | None, scale: float = 1.0) -> list[Problem]:
         """One finding for each wanted node of which a window shows nothing; no pixel is read.

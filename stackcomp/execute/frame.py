@@ -8,8 +8,11 @@ scale of the render.
 
 from __future__ import annotations
 
+import contextlib
+import functools
 import time
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -26,10 +29,15 @@ from stackcomp.files.file_state import FileState, require_state
 from stackcomp.nodes.base import Job, Node, SinkNode
 from stackcomp.plan.planning import Plan
 from stackcomp.plan.program import Program
+from stackcomp.plan.steps.area import AreaStep
 from stackcomp.plan.steps.base import EMPTY, Key, Step, Unsettled
+from stackcomp.plan.steps.sink import SinkStep
+from stackcomp.plan.steps.source import SourceStep
 
-__all__ = ["FrameRun", "LoopCache", "Request", "Result"]
+__all__ = ["FrameRun", "LoopCache", "Request", "Result", "Submit"]
 
+#: Runs a function in another thread.
+Submit = Callable[[Callable[[], tuple[str, ...]]], "Future[tuple[str, ...]]"]
 #: Loops of a plan by step and windows: how to run them, their program, and what they read.
 LoopCache = dict[object, tuple[Loop, Program, Any]]
 
@@ -102,6 +110,13 @@ class FrameRun:
         self._loops = loops
         # Values that no step reads after the one that runs.
         self._spent: list[Key] = []
+        # Files that are being written by another thread, which `submit` has begun.
+        self.writing: list[tuple[str, Future[tuple[str, ...]]]] = []
+        self._submit: Submit | None = None
+        # Whether windows are known, which values were read ahead, and the step at work.
+        self._begun = False
+        self._read: set[Key] = set()
+        self._current: Step | None = None
         # Time spent on what a node needs before its result, such as what is then mixed with its input.
         self._before: dict[str, float] = {}
 
@@ -121,30 +136,105 @@ class FrameRun:
             RenderError: a node failed; its cause says why.
             BugError: a node failed by an exception that no input should cause.
         """
-        step: Step | None = None
-        try:
-            for step in self.plan.steps:
-                step.domain(self)
-                self._see(step)
-            self._spread_needs()
+        with self._blamed():
+            self._begin()
             last = self.plan.last_reads()
             for k, step in enumerate(self.plan.steps):
+                self._current = step
                 started = time.perf_counter()
                 self._spent = [key for key in step.reads if last.get(key, -1) <= k]
-                files = step.run(self)
+                files = self._run(step)
                 for key in step.makes:
                     self._hold(key)
                 yield from self._wanted(step, time.perf_counter() - started, files)
-                for key in {*step.reads, *step.makes}:
+                # The picture of a file that is still being written stays until the frame is gone.
+                waits = self._submit is not None and isinstance(step, SinkStep)
+                for key in {*step.reads, *(() if waits else step.makes)}:
                     if last.get(key, -1) <= k:
                         self._drop(key)
+
+    def computed(self, submit: Submit) -> list[tuple[str, Future[tuple[str, ...]]]]:
+        """Compute everything and have the files written elsewhere.
+
+        Args:
+            submit: runs a function in another thread.
+
+        Returns:
+            Deliver nodes, each with what will be its files or the error.
+
+        Raises:
+            RenderError, BugError: as in `finished`; ``writing`` holds what was begun before.
+        """
+        self._submit = submit
+        for _ in self.finished():
+            pass
+        return self.writing
+
+    def read_files(self) -> None:
+        """Read all files that the frame is made from. Errors are raised when the frame is computed."""
+        with contextlib.suppress(Exception):
+            self._begin()
+            for step in self.plan.steps:
+                if isinstance(step, SourceStep) and self.node(step.node).files(
+                    self.frame, self.checked.context.root
+                ):
+                    step.run(self)
+                    self._read.add(step.makes[0])
+
+    def give_back(self) -> None:
+        """Let go of all pictures, so that their memory is used again."""
+        for key in list(self.values):
+            self._drop(key)
+
+    @property
+    def has_area_nodes(self) -> bool:
+        """Whether a step needs memory of its own."""
+        return any(isinstance(step, AreaStep) for step in self.plan.steps)
+
+    @property
+    def input_bytes(self) -> int:
+        """Size of the files' planes that were read ahead."""
+        return sum(plane.nbytes for key in self._read for plane in self.values[key].planes.values())
+
+    @property
+    def picture_bytes(self) -> int:
+        """Size of the largest frame with four planes of float32."""
+        areas = (node.display.scaled(self.scale).shape for node in self.checked.nodes.values())
+        return 16 * max((height * width for height, width in areas), default=0)
+
+    def _begin(self) -> None:
+        """Find out what every value covers and what of it is needed, once."""
+        if self._begun:
+            return
+        for step in self.plan.steps:
+            self._current = step
+            step.domain(self)
+            self._see(step)
+        self._spread_needs()
+        self._begun = True
+
+    def _run(self, step: Step) -> tuple[str, ...]:
+        if step.makes and step.makes[0] in self._read:
+            return ()
+        return step.run(self)
+
+    @contextlib.contextmanager
+    def _blamed(self, name: str | None = None) -> Iterator[None]:
+        """Exceptions as errors of a node: of that name, or whose step is the current one."""
+        try:
+            yield
         except (RenderError, BugError):
             raise
         except (StackcompError, OSError, MemoryError) as error:
-            name = "" if step is None else step.node
-            raise RenderError(name, self.frame, str(error) or type(error).__name__) from error
+            node = self._current_node if name is None else name
+            raise RenderError(node, self.frame, str(error) or type(error).__name__) from error
         except Exception as error:
-            raise BugError("", error, node="" if step is None else step.node, frame=self.frame) from error
+            node = self._current_node if name is None else name
+            raise BugError("", error, node=node, frame=self.frame) from error
+
+    @property
+    def _current_node(self) -> str:
+        return "" if self._current is None else self._current.node
 
     def outside(self) -> list[Problem]:
         """One finding for each wanted node of which the window shows neither frame nor pixels beyond it."""
@@ -305,10 +395,18 @@ class FrameRun:
         return self._loops[key]
 
     def write(self, name: str, image: Image, clamped: int) -> tuple[str, ...]:
-        """Write the files of a deliver node and return their paths."""
-        node: SinkNode = self.node(name)
-        notes = {} if self.request.notes is None else self.request.notes(name, self.frame)
-        for path, state in self._opened.items():
-            # What the notes say of the inputs must be true of those that the picture was made from.
-            require_state(path, state)
-        return tuple(str(path) for path in node.write(image, self.job(name, clamped=clamped), notes))
+        """Write the files of a deliver node and return their paths; none yet where another thread writes them."""
+        write = functools.partial(self._write, name, image, clamped)
+        if self._submit is None:
+            return write()
+        self.writing.append((name, self._submit(write)))
+        return ()
+
+    def _write(self, name: str, image: Image, clamped: int) -> tuple[str, ...]:
+        with self._blamed(name):
+            node: SinkNode = self.node(name)
+            notes = {} if self.request.notes is None else self.request.notes(name, self.frame)
+            for path, state in list(self._opened.items()):
+                # What the notes say of the inputs must be true of those that the picture was made from.
+                require_state(path, state)
+            return tuple(str(path) for path in node.write(image, self.job(name, clamped=clamped), notes))

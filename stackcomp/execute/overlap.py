@@ -1,0 +1,147 @@
+"""Frames of a sequence, with files read and written while others are computed.
+
+While a frame is computed, a thread reads the files of the next one, and another writes those of the one before.
+What is said of a frame, and whether it failed, comes out in the order of frames.
+
+Memory stays within its bounds, the inputs of a frame and four pictures: what is read ahead counts. So the next
+frame's files are read early only where no area node needs the memory, and where as much as this frame's inputs
+takes no more than two pictures; else they are read while this frame's files are written. Before area nodes
+compute, the files of the frame before are finished.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+
+from stackcomp.errors import BugError, WorkError
+from stackcomp.execute.frame import FrameRun
+
+__all__ = ["Delivered", "delivered"]
+
+#: What may be read ahead early, in pictures of four float32 planes.
+_MOST_AHEAD = 2
+
+Warn = Callable[[str, str], None]
+
+
+@dataclass(frozen=True)
+class Delivered:
+    """What became of a frame.
+
+    Attributes:
+        frame: its number.
+        written: deliver nodes and their files, in the order in which they were finished.
+        doubts: nodes and messages of what stopped nothing.
+        failure: why it failed, or None.
+    """
+
+    frame: int
+    written: tuple[tuple[str, tuple[str, ...]], ...]
+    doubts: tuple[tuple[str, str], ...]
+    failure: WorkError | BugError | None
+
+
+def delivered(make: Callable[[int, Warn], FrameRun], frames: Sequence[int]) -> Generator[Delivered]:
+    """Compute frames and write their files.
+
+    Args:
+        make: gives what computes a frame, from its number and whom it warns.
+        frames: their numbers, in order.
+
+    Returns:
+        Each frame as soon as it is finished; a frame may be computed before the one before it comes out.
+    """
+    reader = ThreadPoolExecutor(1, thread_name_prefix="stackcomp-read")
+    writer = ThreadPoolExecutor(1, thread_name_prefix="stackcomp-write")
+    try:
+        yield from _in_turn([_Begun(frame, make) for frame in frames], reader, writer)
+    finally:
+        # Whoever stops listening wants no further files; the one that is being written is finished.
+        reader.shutdown(cancel_futures=True)
+        writer.shutdown(cancel_futures=True)
+
+
+def _in_turn(begun: list[_Begun], reader: ThreadPoolExecutor, writer: ThreadPoolExecutor) -> Iterator[Delivered]:
+    behind: _Begun | None = None
+    while begun:
+        current = begun.pop(0)
+        ahead = begun[0] if begun else None
+        current.wait_for_files()
+        if behind is not None and current.needs_memory:
+            yield behind.end()
+            behind = None
+        if ahead is not None and not current.needs_memory and current.has_small_inputs:
+            ahead.read_files(reader)
+        current.compute(writer)
+        if ahead is not None and current.failure is None:
+            ahead.read_files(reader)
+        if behind is not None:
+            yield behind.end()
+        behind = current
+        if current.failure is not None:
+            yield current.end()
+            behind = None
+    if behind is not None:
+        yield behind.end()
+
+
+@dataclass
+class _Begun:
+    """A frame on its way."""
+
+    frame: int
+    make: Callable[[int, Warn], FrameRun]
+    failure: WorkError | BugError | None = None
+    _doubts: list[tuple[str, str]] = field(default_factory=list)
+    _run: FrameRun | None = None
+    _reading: Future[None] | None = None
+    _writing: list[tuple[str, Future[tuple[str, ...]]]] = field(default_factory=list)
+
+    @property
+    def run(self) -> FrameRun:
+        """What computes it."""
+        if self._run is None:
+            self._run = self.make(self.frame, lambda node, message: self._doubts.append((node, message)))
+        return self._run
+
+    @property
+    def needs_memory(self) -> bool:
+        """Whether an area node takes part."""
+        return self.run.has_area_nodes
+
+    @property
+    def has_small_inputs(self) -> bool:
+        """Whether its inputs are there, and small enough for as much to be read ahead."""
+        return 0 < self.run.input_bytes <= _MOST_AHEAD * self.run.picture_bytes
+
+    def read_files(self, reader: ThreadPoolExecutor) -> None:
+        """Begin to read its files, once."""
+        if self._reading is None:
+            self._reading = reader.submit(self.run.read_files)
+
+    def wait_for_files(self) -> None:
+        """Until they are read, if that has begun."""
+        if self._reading is not None:
+            self._reading.result()
+
+    def compute(self, writer: ThreadPoolExecutor) -> None:
+        """Compute it; its files are then being written."""
+        try:
+            self._writing = self.run.computed(writer.submit)
+        except (WorkError, BugError) as error:
+            self.failure = error
+            self._writing = self.run.writing
+
+    def end(self) -> Delivered:
+        """Wait for its files."""
+        written: list[tuple[str, tuple[str, ...]]] = []
+        for node, files in self._writing:
+            try:
+                written.append((node, files.result()))
+            except (WorkError, BugError) as error:
+                self.failure = self.failure or error
+        self.run.give_back()
+        frame, self._run = self.frame, None
+        return Delivered(frame, tuple(written), tuple(self._doubts), self.failure)
