@@ -172,6 +172,9 @@ EXPLANATIONS: dict[str, str] = {
         "All conversions go through one OpenColorIO config. Names whose meaning differs between releases of "
         "the library are refused, because pictures would change with it."
     ),
+    "compression-level": (
+        "Zip compression of OpenEXR alone has levels, and only where the installed library lets them be set."
+    ),
     "converts-nothing": (
         "The encoding before the conversion is the one after it. Either the node is superfluous, or the "
         "encoding of the file was declared wrongly, and then the picture is wrong."

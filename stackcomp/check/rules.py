@@ -107,6 +107,7 @@ cdl-id           | e | A CDL file has no correction of that id. | Use one of its
 channel-missing  | e | A file has no channel of that name. | Use one of the names in the message.
 channel-unusable | e | A channel that is used is stored in a way that cannot be read. | Save it at full size.
 colour-config    | e | The colour config is missing or cannot be read. | Correct the name or the path.
+compression-level | w | A level of compression changes nothing here. | Leave it out.
 converts-nothing | w | A conversion changes nothing. | Correct the declared encoding, or remove the node.
 cycle            | e | Nodes feed each other in a cycle. | Disconnect one of the inputs in the message.
 dangling         | e | An input names a node that does not exist. | Correct the name.

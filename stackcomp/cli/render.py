@@ -51,6 +51,14 @@ def render(
     threads: Annotated[
         int | None, typer.Option(metavar="COUNT", min=1, help="Threads to use; all cores if left out.")
     ] = None,
+    overlap: Annotated[
+        bool,
+        typer.Option(
+            "--overlap/--no-overlap",
+            help="Read the next frame's files and write the last one's while a frame is computed; it takes more "
+            "memory.",
+        ),
+    ] = True,
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
@@ -77,7 +85,7 @@ def render(
     with reporter(as_json=as_json) as report:
         for problem in request.warnings:
             report.warn(str(problem))
-        job = Job(chosen, tuple(nodes or ()), to, factor, region, replace_foreign, viewing_stops)
+        job = Job(chosen, tuple(nodes or ()), to, factor, region, replace_foreign, viewing_stops, overlap)
         outcome = run(request.composition, job, report)
     code = FAILED if outcome.failures else DONE
     if as_json:

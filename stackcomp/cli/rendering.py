@@ -39,7 +39,8 @@ __all__ = ["Job", "Outcome", "announced_compiling", "run"]
 class Job:
     """What was asked for: frames (the graph's own when None), nodes, where to, how large, which pixels.
 
-    ``replace_foreign`` as in `Composition.deliver`; ``viewing_stops`` is the exposure of stills of nodes.
+    ``replace_foreign`` as in `Composition.deliver`; ``overlap`` too; ``viewing_stops`` is the exposure of
+    stills of nodes.
     """
 
     frames: list[int] | None
@@ -49,6 +50,7 @@ class Job:
     window: Window | None
     replace_foreign: bool = False
     viewing_stops: float = 0.0
+    overlap: bool = True
 
 
 @dataclass
@@ -101,7 +103,7 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
     doubts = _Doubts(report)
     with announced_compiling(report):
         if sinks or not others:
-            _deliver(composition, sinks, outcome, report, doubts, replace_foreign, prepared)
+            _deliver(composition, sinks, outcome, report, doubts, job, prepared)
         if prepared is not None and writers:
             _write(composition, prepared, job, writers, outcome, report, doubts)
     doubts.close()
@@ -188,7 +190,7 @@ def _deliver(
     outcome: Outcome,
     report: Reporter,
     doubts: _Doubts,
-    replace_foreign: bool,
+    job: Job,
     prepared: Prepared | None,
 ) -> None:
     started = time.perf_counter()
@@ -219,7 +221,8 @@ def _deliver(
     composition.deliver(
         outcome.frames,
         nodes=sinks,
-        replace_foreign=replace_foreign,
+        replace_foreign=job.replace_foreign,
+        overlap=job.overlap,
         warn=warn,
         finished=finished,
         ended=ended,

@@ -20,6 +20,7 @@ import numpy.typing as npt
 from stackcomp.data.image import Plane
 from stackcomp.data.window import Window
 from stackcomp.errors import FileError, did_you_mean
+from stackcomp.files import exr_level
 from stackcomp.files.atomic import library_write, whole_file
 from stackcomp.files.exr_layout import PixelType, check_chunks, read_layout
 from stackcomp.files.mark import ATTRIBUTE, Mark, seal
@@ -66,6 +67,7 @@ def write(
     display: Window,
     pixel_type: StoredType | Mapping[str, StoredType] = "half",
     compression: str = "zip",
+    compression_level: int = exr_level.DEFAULT,
     metadata: Mapping[str, Any] | None = None,
     bits_as_float: Collection[str] = (),
     mark: Mark | None = None,
@@ -80,6 +82,7 @@ def write(
         display: display window, the frame.
         pixel_type: of float32 planes: for all, or by name (half if not named).
         compression: one of `COMPRESSIONS`.
+        compression_level: of zip and zips: 1, fastest, to 9, smallest.
         metadata: attributes: numbers, text, small vectors and matrices, and those that `read_header` returns;
             ``chromaticities`` are 8 numbers. Others are skipped and named in the report.
         bits_as_float: names of planes of id bits, stored as float bit for bit.
@@ -116,7 +119,8 @@ def write(
     if mark is not None:
         attributes[ATTRIBUTE] = mark.line()
     with whole_file(path) as unfinished:
-        _write(unfinished, stored, attributes, window, display, compression)
+        with exr_level.compression_level(compression_level):
+            _write(unfinished, stored, attributes, window, display, compression)
         if mark is not None:
             seal(unfinished)
         _check(unfinished, types, window, display)

@@ -53,6 +53,12 @@ class Deliver(SinkNode):
         Literal["none", "rle", "zips", "zip", "piz", "htj2k32", "htj2k256"],
         Field(description="OpenEXR: lossless compression."),
     ] = "zip"
+    compression_level: Annotated[
+        int,
+        Field(
+            ge=1, le=9, description="OpenEXR, zip and zips: 1 is fastest, 9 smallest; all give the same pixels."
+        ),
+    ] = 1
     display: Annotated[
         str | None, Field(description="Stills: display of the OCIO config; its default if left out.")
     ] = None
@@ -111,6 +117,7 @@ class Deliver(SinkNode):
             )
         if ending != ".exr" and isinstance(type, Depth | Ratio):
             yield Problem("format", f"a still cannot hold {type}", "deliver it as .exr", field="path")
+        yield from self._level_used()
         yield from self._stops_seen(type)
         if not FramePath(self.path).has_frame and len(context.frames) > 1:
             yield Problem(
@@ -121,6 +128,28 @@ class Deliver(SinkNode):
             )
         if ending in _STILLS and isinstance(type, Colour) and type.encoding.family != "display":
             yield from self._view_exists(type, context)
+
+    def _level_used(self) -> Iterator[Problem]:
+        """A level that would change nothing."""
+        from stackcomp.files import exr_level
+
+        if "compression_level" not in self.model_fields_set:
+            return
+        if self._ending != ".exr":
+            message = f"{self._ending} has no such level"
+        elif self.compression not in ("zip", "zips"):
+            message = f'compression "{self.compression}" has no level'
+        elif not exr_level.available():
+            message = "the installed OpenEXR library does not let its level be set"
+        else:
+            return
+        yield Problem(
+            "compression-level",
+            f'"compression_level" changes nothing here: {message}',
+            "leave it out",
+            field="compression_level",
+            severity="warning",
+        )
 
     def _stops_seen(self, type: PortType) -> Iterator[Problem]:
         """Stops that would change nothing."""
@@ -200,6 +229,7 @@ class Deliver(SinkNode):
             display=image.display,
             pixel_type=pixel_type,
             compression=self.compression,
+            compression_level=self.compression_level,
             metadata=metadata,
             # The open ID-matte specification keeps ids as the bits of float channels.
             bits_as_float=image.type.planes[::2] if isinstance(image.type, Ids) else (),
