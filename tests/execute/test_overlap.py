@@ -88,7 +88,6 @@ def test_files_and_words_are_those_of_one_thing_after_the_other(shot, area):
 def test_a_frame_that_fails_stops_no_other(shot):
     (shot / "cg.0003.exr").unlink()
     comp = composition(shot)
-    comp.check = None  # type: ignore[assignment]
     prepared = comp.prepare(comp.sinks, [1, 2, 4, 5, 6], delivered=comp.sinks)
     executor = prepared.executor(tuple(comp.sinks), (1, 2, 4, 5, 6), fused=True, outputs=prepared._outputs)
     outcomes = list(executor.write_all([1, 2, 3, 4, 5, 6]))
@@ -163,10 +162,11 @@ def test_the_next_file_is_read_while_this_one_is_written(shot, monkeypatch):
     monkeypatch.setattr(Read, "produce", slow("read", Read.produce))
 
     def overlaps() -> int:
-        reads = {frame: (start, end) for kind, frame, start, end in spans if kind == "read"}
-        writes = [(frame, start, end) for kind, frame, start, end in spans if kind == "write"]
+        """Writings during which the file of a later frame is read."""
+        reads = [span[1:] for span in spans if span[0] == "read"]
+        writes = [span[1:] for span in spans if span[0] == "write"]
         return sum(
-            frame + 1 in reads and start < reads[frame + 1][1] and reads[frame + 1][0] < end
+            any(later > frame and start < read_end and read_start < end for later, read_start, read_end in reads)
             for frame, start, end in writes
         )
 
