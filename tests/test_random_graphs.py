@@ -12,11 +12,12 @@ import random_graphs
 from random_graphs import FRAME
 
 from stackcomp import KINDS, Composition, Image, Window, set_threads
+from stackcomp.files import exr
 from stackcomp.nodes.base import AreaNode
 
 pytestmark = pytest.mark.slow
 
-# Most of the time goes into compiling their loops: seconds a graph. Set the variable to try more.
+# Set the variable to try more.
 GRAPHS, CHUNK = int(os.environ.get("STACKCOMP_RANDOM_GRAPHS", "100")), 10
 chunks = pytest.mark.parametrize("first", range(0, GRAPHS, CHUNK))
 
@@ -91,6 +92,40 @@ def _laws(folder: Path, seed: int) -> None:
         for tile, parts in zip((Window(-4, -4, 17, 11), Window(17, 11, 40, 32)), tiles, strict=True):
             same(parts[name], whole.over(whole.window & tile), exact[name], f"{name} in {tile}, {case}")
         assert small[name].display == whole.display.scaled(0.4), case
+    _half_files_are_as_floats(folder, made, case)
+
+
+def _half_files_are_as_floats(folder: Path, made: random_graphs.RandomGraph, case: str) -> None:
+    """Numbers that a half holds give the same from half files, as they are, as from float files."""
+    comps: list[Composition] = []
+    heard: list[list[tuple[str, str]]] = [[], []]
+    for pixel_type in ("half", "float"):
+        (folder / pixel_type).mkdir()
+        for path in folder.glob("*.exr"):
+            _rounded(path, folder / pixel_type / path.name, pixel_type)
+        comps.append(Composition(made.graph, root=folder / pixel_type))
+    for window in (None, Window(17, 11, 40, 32)):
+        images = []
+        for comp, doubts in zip(comps, heard, strict=True):
+            computed = comp.results(
+                made.ends, 2, window=window, warn=lambda node, text, doubts=doubts: doubts.append((node, text))
+            )
+            with np.errstate(all="ignore"):
+                images.append({result.node: result.image for result in computed})
+        for name in made.ends:
+            same(images[0][name], images[1][name], True, f"{name} from half files in {window}, {case}")
+    assert sorted(heard[0]) == sorted(heard[1]), case
+
+
+def _rounded(path: Path, to: Path, pixel_type: str) -> None:
+    """The file with all floats rounded to half, stored as half or as float."""
+    pixels = exr.read(path)
+    with np.errstate(over="ignore"):
+        planes = {
+            name: plane if plane.dtype == np.uint32 else plane.astype(np.float16).astype(np.float32)
+            for name, plane in pixels.planes.items()
+        }
+    exr.write(to, planes, window=pixels.window, display=pixels.header.display_window, pixel_type=pixel_type)
 
 
 def _spreads_nothing(made: random_graphs.RandomGraph, images: dict[str, Image], case: str) -> None:
