@@ -16,6 +16,7 @@ from stackcomp.data import arguments
 from stackcomp.data.arguments import PathLike, VariablesLike, WindowLike
 from stackcomp.data.given_pictures import pictures
 from stackcomp.data.image import Image
+from stackcomp.data.port_types import Layers
 from stackcomp.deliver.provenance import notes_for
 from stackcomp.document.given_variables import files_among
 from stackcomp.document.given_variables import variables as variables_given
@@ -40,6 +41,8 @@ from stackcomp.plan.planning import make_plan
 
 __all__ = ["Composition", "Prepared", "load"]
 
+#: Plans that are kept, for renders of other nodes in turn.
+_MOST_PLANS = 16
 #: Called with a node's name and a message.
 Warn = Callable[[str, str], None]
 
@@ -394,19 +397,24 @@ class Composition:
         unknown = [name for name in given if name not in self.document.nodes]
         if unknown:
             raise CheckError(unknown_node(name, self.nodes, option="replace") for name in unknown)
-        key = (nodes, frames, fused, sinks)
-        if given:
+        # Check and plan see of a given picture what it is and where it lies, not its pixels.
+        seen = tuple((name, *_seen(image)) for name, image in given.items())
+        key = (nodes, frames, fused, sinks, seen)
+        executor = self._executors.get(key)
+        if executor is None:
             checked = self._checked(nodes, frames, given, outputs or self._outputs(()))
-            return Executor(make_plan(checked, nodes, fused=fused, sinks=sinks), self._pool)
-        if key not in self._executors:
-            checked = self._checked(nodes, frames, given, outputs or self._outputs(()))
-            self._executors = {key: Executor(make_plan(checked, nodes, fused=fused, sinks=sinks), self._pool)}
+            # Without the pictures, which belong to the caller.
+            plan = make_plan(dataclasses.replace(checked, given={}), nodes, fused=fused, sinks=sinks, given=given)
+            executor = Executor(plan, self._pool)
+            while len(self._executors) >= _MOST_PLANS:
+                del self._executors[next(iter(self._executors))]
+            self._executors[key] = executor
         elif outputs is not None:
             # What is there may be other files by now.
             clashes = list(outputs.clashes(self.document, self.root, frames, nodes))
             if clashes:
                 raise CheckError(dataclasses.replace(problem, place=self.document.place) for problem in clashes)
-        return self._executors[key]
+        return executor.with_given(given) if given else executor
 
 
 class Prepared:
@@ -450,6 +458,13 @@ class Prepared:
             plan = make_plan(self.checked, nodes, fused=fused, sinks=sinks)
             self._executors[nodes, fused, sinks] = Executor(plan, self._pool)
         return self._executors[nodes, fused, sinks]
+
+
+def _seen(image: Image) -> tuple[Any, ...]:
+    """All that check and plan can see of a picture."""
+    type = image.type
+    texts = (frozenset(type.metadata.items()), type.header_says) if isinstance(type, Layers) else ()
+    return type, image.window, image.display, *texts
 
 
 def _end(

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from stackcomp.data import arguments
+from stackcomp.data.image import Image
 from stackcomp.data.window import Window
 from stackcomp.errors import Problem
 from stackcomp.execute.frame import FrameRun, LoopCache, Request, Result
@@ -29,6 +31,17 @@ class Executor:
         self.plan = plan
         self.pool = pool or PlanePool()
         self._loops: LoopCache = {}
+
+    def with_given(self, given: Mapping[str, Image]) -> Executor:
+        """The same plan, loops and memory, with these pictures in place of the results of nodes.
+
+        Args:
+            given: pictures of the types and windows that the plan was made for.
+        """
+        checked = replace(self.plan.checked, given=dict(given))
+        other = Executor(replace(self.plan, checked=checked), self.pool)
+        other._loops = self._loops
+        return other
 
     def results(
         self,

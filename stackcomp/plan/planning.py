@@ -48,7 +48,14 @@ class Plan:
         return {key: k for k, step in enumerate(self.steps) for key in step.reads}
 
 
-def make_plan(checked: CheckedGraph, wanted: Collection[str], *, fused: bool = True, sinks: bool = False) -> Plan:
+def make_plan(
+    checked: CheckedGraph,
+    wanted: Collection[str],
+    *,
+    fused: bool = True,
+    sinks: bool = False,
+    given: Collection[str] | None = None,
+) -> Plan:
     """The steps that make the wanted nodes' results.
 
     Args:
@@ -56,13 +63,16 @@ def make_plan(checked: CheckedGraph, wanted: Collection[str], *, fused: bool = T
         wanted: names of nodes.
         fused: compute wired pixel nodes in one loop; False stores every result.
         sinks: also write the files of wanted deliver nodes.
+        given: names of nodes whose pictures are given; those in ``checked`` when None.
     """
-    return _Planner(checked, wanted, fused, sinks).plan()
+    return _Planner(checked, wanted, fused, sinks, checked.given if given is None else given).plan()
 
 
 class _Planner:
-    def __init__(self, checked: CheckedGraph, wanted: Collection[str], fused: bool, sinks: bool) -> None:
-        self.checked, self.fused, self.sinks = checked, fused, sinks
+    def __init__(
+        self, checked: CheckedGraph, wanted: Collection[str], fused: bool, sinks: bool, given: Collection[str]
+    ) -> None:
+        self.checked, self.fused, self.sinks, self.given = checked, fused, sinks, frozenset(given)
         self.names = list(wanted)
         self.steps: dict[Key, Step] = {}
         self.pixels: dict[Key, PixelValue] = {}
@@ -91,7 +101,7 @@ class _Planner:
     def _result(self, name: str) -> Key:
         """Value of a node; a deliver node's result is the picture it delivers."""
         node = self.checked.nodes[name]
-        if isinstance(node.node, SinkNode) and not self.sinks and name not in self.checked.given:
+        if isinstance(node.node, SinkNode) and not self.sinks and name not in self.given:
             return self._arrive(next(iter(node.wires.values())))
         return Key(name)
 
@@ -107,7 +117,7 @@ class _Planner:
 
     def _node(self, checked: CheckedNode) -> None:
         key, node = Key(checked.name), checked.node
-        if checked.name in self.checked.given:
+        if checked.name in self.given:
             self._add(key, GivenStep((key,), ()), (), checked.type)
             return
         ports = {port: self._arrive(wire) for port, wire in checked.wires.items()}

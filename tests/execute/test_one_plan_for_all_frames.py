@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import gc
+import weakref
+
 import numpy as np
 import pytest
 
-from stackcomp import Composition, Graph, Image, Window
+from stackcomp import CheckError, Composition, Encoding, Graph, Image, Layers, Window, composition
 from stackcomp.execute import fuse
 from stackcomp.execute.executor import Executor
 from stackcomp.files import exr
@@ -73,7 +76,72 @@ def test_a_second_delivery_of_the_same_frames_makes_no_other(comp, executors):
 def test_deliver_with_given_pictures_makes_one_executor(comp, executors):
     given = Image.from_array(np.full((16, 24, 4), 0.5), encoding="ACEScg")
     assert len(comp.deliver(replace={"cg": given})) == 2 * len(FRAMES)
-    assert len(executors) == 1
+    assert len({id(executor.plan.steps) for executor in executors}) == 1
+
+
+class TestGivenPictures:
+    """Check and plan see what they are and where they lie; while that stays, nothing is checked or planned
+    again."""
+
+    @pytest.fixture
+    def checks(self, monkeypatch):
+        made = []
+        check, plan = composition.check_graph, composition.make_plan
+        monkeypatch.setattr(composition, "check_graph", lambda *a, **k: made.append("check") or check(*a, **k))
+        monkeypatch.setattr(composition, "make_plan", lambda *a, **k: made.append("plan") or plan(*a, **k))
+        return made
+
+    def picture(self, value, shape=(16, 24), channels=4, **more):
+        return Image.from_array(np.full((*shape, channels), value), encoding="ACEScg", **more)
+
+    def test_other_pixels(self, comp, checks):
+        for value in (0.25, 0.5):
+            image = comp.render("brighter", 1, replace={"cg": self.picture(value)})
+            np.testing.assert_array_equal(image["R"], np.float32(value))
+        assert checks == ["check", "plan"]
+
+    @pytest.mark.parametrize(
+        "other",
+        [
+            {"channels": 3},
+            {"alpha": "straight"},
+            {"origin": (1, 0)},
+            {"display": Window.of_size(30, 20)},
+            {"shape": (8, 8)},
+        ],
+        ids=str,
+    )
+    def test_another_type_or_window(self, comp, checks, other):
+        comp.render("brighter", 1, replace={"cg": self.picture(0.5)})
+        comp.render("brighter", 1, replace={"cg": self.picture(0.5, **other)})
+        assert checks == ["check", "plan"] * 2
+
+    def test_what_was_wrong_is_wrong_again(self, comp, checks):
+        for _ in range(2):
+            with pytest.raises(CheckError):
+                comp.render("comp", 1, replace={"cg": self.picture(0.5, alpha="straight")})
+
+    def test_other_layers_text(self, comp, checks):
+        for text in ("a", "b", "b"):
+            layers = Layers(tuple("RGBA"), "premultiplied", Encoding("ACEScg", "scene-linear"), {"owner": text})
+            planes = {name: np.full((16, 24), 0.5, np.float32) for name in "RGBA"}
+            window = Window.of_size(24, 16)
+            comp.render("brighter", 1, replace={"cg": Image(planes, window, window, layers)})
+        assert checks == ["check", "plan"] * 2
+
+    def test_the_callers_pictures_are_not_kept(self, comp):
+        picture = self.picture(0.5)
+        gone = weakref.ref(picture)
+        comp.render("brighter", 1, replace={"cg": picture})
+        del picture
+        gc.collect()
+        assert gone() is None
+
+    def test_renders_of_many_nodes_in_turn(self, comp, checks):
+        for _ in range(3):
+            for node in ("brighter", "moved", "comp"):
+                comp.render(node, 1, replace={"cg": self.picture(0.5)})
+        assert checks == ["check", "plan"] * 3
 
 
 def test_an_executor_renders_any_number_of_frames_by_one_plan(comp, executors, compilations):
