@@ -168,20 +168,23 @@ def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[
 
 @contextmanager
 def announced_compiling(report: Reporter) -> Iterator[None]:
-    """Says once that loops are being compiled, because that takes seconds and happens the first time only."""
-    announced = False
+    """Says what is compiled, because that takes seconds and happens the first time only."""
+    from stackcomp.kernels import compiled
 
-    def say(name: str) -> None:
-        nonlocal announced
-        if not announced:
-            report.note("compiling loops for this graph, once …")
-        announced = True
+    announced: set[str] = set()
+
+    def say(what: str) -> None:
+        if what not in announced:
+            report.note(f"compiling {what}, once …")
+        announced.add(what)
 
     fuse.on_compile.append(say)
+    compiled.on_compile.append(say)
     try:
         yield
     finally:
         fuse.on_compile.remove(say)
+        compiled.on_compile.remove(say)
 
 
 def _deliver(

@@ -131,7 +131,7 @@ def cache_folder() -> Path:
     return folder
 
 
-#: Called with a loop's name before it is compiled, which takes a moment; not when it comes from disk.
+#: Called with what a loop is made of before it is compiled, which takes a moment; not when it comes from disk.
 on_compile: list[Callable[[str], object]] = []
 
 _folder: Path | None = None
@@ -157,11 +157,17 @@ def _load(program: Program, text: str) -> Loop:
     code = _stored(path)
     if code is None:
         for tell in on_compile:
-            tell(name)
+            tell(_made_of(program))
         written = code_of(program, fused=machine.supports_fma(), native_half=machine.native_half())
         code = machine.machine_code(written)
         _store(path, code)
     return Loop(program, code)
+
+
+def _made_of(program: Program) -> str:
+    """The names of its functions, each once."""
+    names = dict.fromkeys(op.function.name.strip("_") for op in program.ops)
+    return f"a loop of {', '.join(names)}"
 
 
 def _stored(path: Path) -> bytes | None:

@@ -13,11 +13,32 @@ from typing import Any, TypeVar, cast
 import numpy as np
 import numpy.typing as npt
 from numba import njit
+from numba.core import event
 
-__all__ = ["Array", "compiled", "plane_of"]
+__all__ = ["Array", "compiled", "on_compile", "plane_of"]
 
 Array = npt.NDArray[Any]
 _Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+#: Called with a function's name before it is compiled, which takes a second or so; not when it comes from disk.
+on_compile: list[Callable[[str], object]] = []
+
+
+class _Listener(event.Listener):  # type: ignore[misc]
+    """Passes on which of our functions numba compiles, without those that they are made of."""
+
+    def on_start(self, event: Any) -> None:
+        function = event.data["dispatcher"].py_func
+        if function.__module__.startswith(__package__):
+            for tell in on_compile:
+                tell(f"{function.__module__.rpartition('.')[2]}.{function.__name__.strip('_')}")
+
+    def on_end(self, event: Any) -> None:
+        """Nobody is told when it ends."""
+
+
+event.register("numba:compile", _Listener())
 
 
 def compiled(function: _Function) -> _Function:

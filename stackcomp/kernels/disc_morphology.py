@@ -116,9 +116,13 @@ def _largest(
                 if not equal:
                     break
             if equal:
-                out[:] = value
+                for x in range(count):
+                    out[x] = value
                 continue
-            out[:] = plane[y + reach, left + reach : left + reach + count]
+            centre = plane[y + reach, left + reach : left + reach + count]
+            # Not as one assignment of arrays: the compiler takes three seconds for the message of its failure.
+            for x in range(count):
+                out[x] = centre[x]
             for dy in range(2 * reach + 1):
                 for dx in range(reach - inside[dy], reach + inside[dy] + 1):
                     row = plane[y + dy, left + dx : left + dx + count]

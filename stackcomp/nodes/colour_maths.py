@@ -212,7 +212,7 @@ class _Converted(PixelFunction):
     """
 
     def __init__(self, steps: PixelFunction) -> None:
-        self.name, self.steps = "converted", steps
+        self.name, self.steps = "conversion", steps
         self.called = {}
         self.arguments = ("r", "g", "b", "a", "kr", "kg", "kb", "divided", *steps.arguments[3:])
         self.source = f"converted\n{steps.arguments}: {steps.source}"
@@ -246,7 +246,7 @@ class _Plain(PixelFunction):
     """A conversion of R, G and B as they are; alpha passes through."""
 
     def __init__(self, steps: PixelFunction) -> None:
-        self.name, self.steps = "plain", steps
+        self.name, self.steps = "conversion", steps
         self.called = {}
         self.arguments = ("r", "g", "b", "a", *steps.arguments[3:])
         self.source = f"plain\n{steps.arguments}: {steps.source}"

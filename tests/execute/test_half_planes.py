@@ -224,6 +224,20 @@ class TestPixelsThatAreNotFinite:
         _, said_again = self.heard(self.comp(folder, "repair", "glow", radius=1))
         assert said_again == said
 
+    def test_alpha_that_passes_through_nodes_inside_a_loop_is_looked_at(self, folder):
+        graph = self.comp(folder, "repair").graph
+        graph.add("flat", "dark", size=[FRAME.width, FRAME.height])
+        graph.add("exposure", "again", image="it", stops=1)
+        graph.add("over", "both", source="again", backdrop="dark")
+        for fused in (True, False):
+            said: list[str] = []
+            comp = Composition(graph, root=folder)
+            (result,) = comp.results(
+                ["both"], 1, fused=fused, warn=lambda node, text, said=said: said.append(text)
+            )
+            assert said == ["values that are not finite were repaired: 4 in R, 1 in A"]
+            assert all(np.isfinite(plane).all() for plane in result.image.planes.values())
+
     def test_they_are_kept(self, folder):
         image, said = self.heard(self.comp(folder, "keep"))
         assert said == [("cg", "values that are not finite were kept: 4 in R, 1 in A")]

@@ -80,8 +80,7 @@ def test_deliver_with_given_pictures_makes_one_executor(comp, executors):
 
 
 class TestGivenPictures:
-    """Check and plan see what they are and where they lie; while that stays, nothing is checked or planned
-    again."""
+    """Check and plan see what they are and where they lie; while that stays, neither happens again."""
 
     @pytest.fixture
     def checks(self, monkeypatch):

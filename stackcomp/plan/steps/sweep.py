@@ -17,7 +17,7 @@ from stackcomp.plan.adjusting import weight
 from stackcomp.plan.decisions import decisions_of, outcomes
 from stackcomp.plan.pixel_value import PixelValue
 from stackcomp.plan.program import Program
-from stackcomp.plan.steps.base import COVERED, EMPTY, Frame, Key, Step
+from stackcomp.plan.steps.base import COVERED, EMPTY, Frame, Key, Step, keeps_bare_light
 from stackcomp.plan.steps.blank import blank
 from stackcomp.plan.wiring import plane_source, program_of
 
@@ -108,15 +108,19 @@ class SweepStep(Step):
     def _watched(self, window: Window, frame: Frame) -> dict[Key, frozenset[str]]:
         """Planes to look at in the loop, where it reads all of them that anybody reads; others are settled now."""
         by_key = {value.key: value for value in self.values}
-        used = {
-            (key, "A" if plane == COVERED else plane) for value in self.values for key, plane in value.planes_read
+        read = {
+            (key, "A" if plane == COVERED else plane)
+            for value in self.values
+            for key, plane in value.planes_read
+            if plane != COVERED or keeps_bare_light(frame.types[key])
         }
-        # What passes through is not read, but must be as it should be all the same.
-        used |= {plane_source((key, name), by_key) for key in self.makes for name in frame.types[key].planes}
+        # What passes through to the result is not computed with, but must be as it should be all the same.
+        read |= {(key, name) for key in self.makes for name in frame.types[key].planes}
+        used = {plane_source(plane, by_key) for plane in read}
         found: dict[Key, frozenset[str]] = {}
         for key in self.reads:
-            read = {name for other, name in used if other == key}
-            names = frozenset(read & frame.unsettled[key].planes) if key in frame.unsettled else frozenset()
+            names = frozenset(name for other, name in used if other == key)
+            names &= frame.unsettled[key].planes if key in frame.unsettled else frozenset()
             if names and frame.needs[key] in window:
                 found[key] = names
             elif names:
