@@ -11,6 +11,7 @@ import pytest
 from stackcomp import CheckError, Composition, Encoding, Graph, Image, Layers, Window, composition
 from stackcomp.execute import fuse
 from stackcomp.execute.executor import Executor
+from stackcomp.execute.loops import machine
 from stackcomp.files import exr
 
 FRAMES = (1, 2, 3, 4)
@@ -32,13 +33,19 @@ def executors(monkeypatch):
 
 @pytest.fixture
 def compilations(tmp_path, monkeypatch):
-    """Names of the loops that are compiled, with a cache that is empty at first."""
-    names: list[str] = []
+    """The code of the loops that are compiled, with a cache that is empty at first."""
+    codes: list[str] = []
+    compile_code = machine.machine_code
+
+    def noting(code):
+        codes.append(code)
+        return compile_code(code)
+
     monkeypatch.setenv("STACKCOMP_CACHE", str(tmp_path / "loops"))
     monkeypatch.setattr(fuse, "_folder", None)
     monkeypatch.setattr(fuse, "_loaded", {})
-    monkeypatch.setattr(fuse, "on_compile", [names.append])
-    return names
+    monkeypatch.setattr(machine, "machine_code", noting)
+    return codes
 
 
 @pytest.fixture
