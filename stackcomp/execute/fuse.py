@@ -68,8 +68,9 @@ class Loop:
             planes: inputs, then outputs, whose pixels lie side by side in a row; outputs overlap nothing.
 
         Returns:
-            For each output how many values were clamped to the range of half; then whether any pixel of the
-            watched inputs was not finite, as a number above 0.
+            For each output how many values were clamped to the range of half, or if the program does not count, a
+            number above 0 for any of them if a value was beyond; then whether any pixel of the watched inputs was
+            not finite, as a number above 0.
         """
         assert [plane.dtype for plane in planes] == self._types
         assert all(plane.strides[1] == plane.itemsize for plane in planes if plane.size)
@@ -99,7 +100,10 @@ def described(program: Program) -> str:
 
     planes = (program.groups, program.outputs, program.insides)
     return "\n".join(
-        [repr((*planes, program.half_inputs, program.half_outputs, program.watched)), *map(op, program.ops)]
+        [
+            repr((*planes, program.half_inputs, program.half_outputs, program.counted, program.watched)),
+            *map(op, program.ops),
+        ]
     )
 
 

@@ -73,8 +73,10 @@ class Program:
         outputs: (op, lane) of each plane written.
         insides: how many windows lanes ask about.
         half_inputs: which input planes hold 16-bit floats; none when empty.
-        half_outputs: which outputs are written as 16-bit floats, clamped to their range and counted; none when
-            empty.
+        half_outputs: which outputs are written as 16-bit floats; none when empty.
+        counted: values beyond the range of 16-bit floats are clamped to it and counted. If not, the loop is
+        faster,
+            and says whether there are any: then its results are of no use.
         watched: input planes of which the loop says whether any pixel that it reads is not finite.
     """
 
@@ -84,6 +86,7 @@ class Program:
     insides: int = 0
     half_inputs: tuple[bool, ...] = ()
     half_outputs: tuple[bool, ...] = ()
+    counted: bool = False
     watched: tuple[int, ...] = ()
 
     @property

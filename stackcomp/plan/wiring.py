@@ -32,6 +32,7 @@ def program_of(
     *,
     half_planes: Mapping[Key, Collection[str]] = MappingProxyType({}),
     halved: Collection[Key] = (),
+    counted: bool = False,
     watched: Mapping[Key, Collection[str]] = MappingProxyType({}),
 ) -> tuple[Program, list[tuple[Key, list[str]]]]:
     """The program of a sweep, and for each of its input pictures which planes it reads.
@@ -46,6 +47,7 @@ def program_of(
         types: of all values.
         half_planes: names of planes that arrive as 16-bit floats, by value.
         halved: stored values whose planes are written as 16-bit floats.
+        counted: as in `Program`.
         watched: names of planes that must be watched for pixels that are not finite, by value.
     """
     by_key = {value.key: value for value in values}
@@ -115,6 +117,7 @@ def program_of(
         len(bounded),
         half_inputs=tuple(name in half_planes.get(key, ()) for key, name in number),
         half_outputs=tuple(half for _, _, half in outputs),
+        counted=counted,
         watched=tuple(k for (key, name), k in number.items() if name in watched.get(key, ())),
     )
     return program, inputs

@@ -1,4 +1,4 @@
-"""LLVM code on vectors of eight pixels, written line by line.
+"""LLVM code on vectors of pixels, written line by line.
 
 Each instruction is written once: the same operation on the same operands gives the value that is there already.
 What depends on numbers alone, not on pixels, goes before the loop.
@@ -19,10 +19,7 @@ from typing import Literal
 
 import numpy as np
 
-__all__ = ["LANES", "Code", "Kind", "Value"]
-
-LANES = 8
-"""Pixels in a vector."""
+__all__ = ["Code", "Kind", "Value"]
 
 Kind = Literal["float", "i1", "i32", "half", "i16"]
 
@@ -36,11 +33,13 @@ class Value:
         kind: type of a lane.
         uniform: whether all lanes are equal and known before the loop.
         number: which number of its pixel function it is, if it is one.
+        lanes: how many there are.
         constant: its value, where the text of the program says it: a float, or a condition that is decided.
     """
 
     text: str
     kind: Kind
+    lanes: int
     uniform: bool = False
     number: int | None = None
     constant: float | bool | None = None
@@ -48,7 +47,7 @@ class Value:
     @property
     def typed(self) -> str:
         """Its type and name."""
-        return f"<{LANES} x {self.kind}> {self.text}"
+        return f"<{self.lanes} x {self.kind}> {self.text}"
 
 
 class Code:
@@ -56,16 +55,19 @@ class Code:
 
     Args:
         fused: whether the processor multiplies and adds in one step.
+        lanes: pixels in a vector.
     """
 
-    def __init__(self, *, fused: bool) -> None:
-        self.fused = fused
+    def __init__(self, *, fused: bool, lanes: int = 8) -> None:
+        self.fused, self.lanes = fused, lanes
         self.before: list[str] = []
         self._inside: list[tuple[int, str]] = []
         self._depths: dict[str, int] = {}
         self._settled = 0
         self.intrinsics: set[str] = set()
         self._known: dict[str, Value] = {}
+        # Selects by their condition and name: what they choose from.
+        self._chosen: dict[tuple[str, str], tuple[Value, Value]] = {}
 
     def make(self, kind: Kind, text: str, *operands: Value) -> Value:
         """The value of an instruction, whose ``text`` is all behind the equals sign."""
@@ -78,7 +80,7 @@ class Code:
                 depth = 1 + max(self._depths.get(operand.text, 0) for operand in operands)
                 self._depths[name] = depth
                 self._inside.append((depth, f"{name} = {text}"))
-            self._known[text] = Value(name, kind, uniform)
+            self._known[text] = Value(name, kind, self.lanes, uniform)
         return self._known[text]
 
     def line(self, text: str) -> None:
@@ -109,32 +111,31 @@ class Code:
         with np.errstate(over="ignore", under="ignore"):
             held = float(np.float32(value))
         bits = np.float64(held).view(np.uint64)
-        lanes = ", ".join([f"float 0x{bits:016X}"] * LANES)
-        return Value(f"<{lanes}>", "float", uniform=True, constant=held)
+        lanes = ", ".join([f"float 0x{bits:016X}"] * self.lanes)
+        return Value(f"<{lanes}>", "float", self.lanes, uniform=True, constant=held)
 
     def integer(self, value: int, kind: Kind = "i32") -> Value:
         """A whole number in all lanes."""
-        lanes = ", ".join([f"{kind} {value}"] * LANES)
-        return Value(f"<{lanes}>", kind, uniform=True)
+        lanes = ", ".join([f"{kind} {value}"] * self.lanes)
+        return Value(f"<{lanes}>", kind, self.lanes, uniform=True)
 
     def decided(self, truth: bool) -> Value:
         """A condition that is known."""
-        lanes = ", ".join([f"i1 {'true' if truth else 'false'}"] * LANES)
-        return Value(f"<{lanes}>", "i1", uniform=True, constant=truth)
+        lanes = ", ".join([f"i1 {'true' if truth else 'false'}"] * self.lanes)
+        return Value(f"<{lanes}>", "i1", self.lanes, uniform=True, constant=truth)
 
     def spread(self, kind: Kind, scalar: str) -> Value:
         """A scalar that is known before the loop, in all lanes."""
-        one = self._scalar(f"insertelement <{LANES} x {kind}> poison, {kind} {scalar}, i64 0")
-        text = (
-            f"shufflevector <{LANES} x {kind}> {one}, <{LANES} x {kind}> poison, <{LANES} x i32> zeroinitializer"
-        )
+        one = self._scalar(f"insertelement <{self.lanes} x {kind}> poison, {kind} {scalar}, i64 0")
+        vector = f"<{self.lanes} x {kind}>"
+        text = f"shufflevector {vector} {one}, {vector} poison, <{self.lanes} x i32> zeroinitializer"
         return self.make(kind, text)
 
     def _scalar(self, text: str) -> str:
         if text not in self._known:
             name = f"%s{len(self._known)}"
             self.before.append(f"{name} = {text}")
-            self._known[text] = Value(name, "float", uniform=True)
+            self._known[text] = Value(name, "float", self.lanes, uniform=True)
         return self._known[text].text
 
     # -- floats --------------------------------------------------------------------------------------------
@@ -155,8 +156,8 @@ class Code:
 
     def intrinsic(self, name: str, *operands: Value) -> Value:
         """A function of LLVM's on vectors."""
-        type = f"<{LANES} x {operands[0].kind}>"
-        full = f"@llvm.{name}.v{LANES}{'f32' if operands[0].kind == 'float' else operands[0].kind}"
+        type = f"<{self.lanes} x {operands[0].kind}>"
+        full = f"@llvm.{name}.v{self.lanes}{'f32' if operands[0].kind == 'float' else operands[0].kind}"
         self.intrinsics.add(f"declare {type} {full}({', '.join([type] * len(operands))})")
         text = f"call {type} {full}({', '.join(operand.typed for operand in operands)})"
         return self.make(operands[0].kind, text, *operands)
@@ -192,12 +193,17 @@ class Code:
         """``yes`` in the lanes where the condition holds, else ``no``."""
         if test.constant is not None:
             return yes if test.constant else no
+        # What was chosen by the same condition before can only be its first value here, or its second.
+        yes = self._chosen.get((test.text, yes.text), (yes, yes))[0]
+        no = self._chosen.get((test.text, no.text), (no, no))[1]
         if yes.text == no.text:
             return yes
-        return self.make(yes.kind, f"select {test.typed}, {yes.typed}, {no.typed}", test, yes, no)
+        made = self.make(yes.kind, f"select {test.typed}, {yes.typed}, {no.typed}", test, yes, no)
+        self._chosen[test.text, made.text] = yes, no
+        return made
 
     # -- other types ---------------------------------------------------------------------------------------
 
     def convert(self, op: str, a: Value, kind: Kind) -> Value:
         """``bitcast``, ``sitofp``, ``zext``, ``fpext`` … to another type of lane."""
-        return self.make(kind, f"{op} {a.typed} to <{LANES} x {kind}>", a)
+        return self.make(kind, f"{op} {a.typed} to <{self.lanes} x {kind}>", a)

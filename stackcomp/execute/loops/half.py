@@ -11,7 +11,7 @@ import math
 
 from stackcomp.execute.loops.code import Code, Value
 
-__all__ = ["LARGEST", "clamp", "narrow", "widen"]
+__all__ = ["LARGEST", "clamp", "narrow", "size_bits", "widen"]
 
 LARGEST = 65504.0
 """The largest finite half."""
@@ -44,6 +44,11 @@ def clamp(code: Code, value: Value) -> tuple[Value, Value]:
     negative = code.compare("olt", value, code.constant(0))
     limit = code.select(negative, code.constant(-LARGEST), code.constant(LARGEST))
     return code.select(beyond, limit, value), beyond
+
+
+def size_bits(code: Code, value: Value) -> Value:
+    """The size as whole numbers that are ordered as sizes are; infinity and NaN are the largest."""
+    return code.arithmetic("and", code.convert("bitcast", value, "i32"), code.integer(0x7FFFFFFF))
 
 
 def narrow(code: Code, value: Value, *, native: bool) -> Value:

@@ -17,13 +17,17 @@ from dataclasses import replace
 
 from stackcomp.execute.loops import half
 from stackcomp.execute.loops.algebra import VectorAlgebra
-from stackcomp.execute.loops.code import LANES, Code, Value
+from stackcomp.execute.loops.code import Code, Value
 from stackcomp.nodes.pixel import PixelFunction
 from stackcomp.plan.adjusting import mixed, weight
 from stackcomp.plan.decisions import decisions_of
 from stackcomp.plan.program import Lane, Op, Program
 
 __all__ = ["code_of"]
+
+#: Pixels in a vector: for loops that compute much, and for plain arithmetic, which waits for memory most of the
+#: time and gains from fewer turns. The results are the same.
+_SHORT, _LONG = 8, 16
 
 
 def code_of(program: Program, *, fused: bool, native_half: bool) -> str:
@@ -34,19 +38,32 @@ def code_of(program: Program, *, fused: bool, native_half: bool) -> str:
         fused: whether the processor multiplies and adds in one step.
         native_half: whether it converts 16-bit floats.
     """
-    return _Writer(program, fused, native_half).text()
+    writer = _Writer(program, fused, native_half, _SHORT)
+    text = writer.text()
+    if writer.is_plain:
+        text = _Writer(program, fused, native_half, _LONG).text()
+    return text
 
 
 class _Writer:
-    def __init__(self, program: Program, fused: bool, native_half: bool) -> None:
-        self.program, self.native_half = program, native_half
-        self.code = Code(fused=fused)
+    def __init__(self, program: Program, fused: bool, native_half: bool, lanes: int) -> None:
+        self.program, self.native_half, self.lanes = program, native_half, lanes
+        self.code = Code(fused=fused, lanes=lanes)
         self.halves_in = program.half_inputs or (False,) * program.inputs
         self.halves_out = program.half_outputs or (False,) * len(program.outputs)
         self.planes: dict[int, Value] = {}
         self.results: list[list[Value]] = []
         self.insides: list[Value] = []
         self.counted: list[tuple[int, Value]] = []
+        self.sizes: list[tuple[int, Value]] = []
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether it is nothing but arithmetic on float32."""
+        long = ("fdiv", "sitofp", "sqrt", "fpext", "zext", "trunc")
+        return not any(self.halves_in + self.halves_out) and not any(
+            word in line for line in self.code.inside for word in long
+        )
 
     # -- pixels --------------------------------------------------------------------------------------------
 
@@ -55,8 +72,8 @@ class _Writer:
         if k not in self.planes:
             kind = "half" if self.halves_in[k] else "float"
             self.code.line(f"%a{k} = getelementptr inbounds {kind}, ptr %i{k}, i64 %x")
-            self.code.line(f"%p{k} = load <{LANES} x {kind}>, ptr %a{k}, align {2 if kind == 'half' else 4}")
-            value = Value(f"%p{k}", kind)  # type: ignore[arg-type]
+            self.code.line(f"%p{k} = load <{self.lanes} x {kind}>, ptr %a{k}, align {2 if kind == 'half' else 4}")
+            value = Value(f"%p{k}", kind, self.lanes)  # type: ignore[arg-type]
             self.planes[k] = half.widen(self.code, value, native=self.native_half) if kind == "half" else value
         return self.planes[k]
 
@@ -150,15 +167,15 @@ class _Writer:
     def x(self) -> Value:
         """Columns of the pixels."""
         code = self.code
-        vector = f"<{LANES} x i32>"
+        vector = f"<{self.lanes} x i32>"
         if "%x.columns" not in self.code._known:
-            steps = ", ".join(f"i32 {k}" for k in range(LANES))
+            steps = ", ".join(f"i32 {k}" for k in range(self.lanes))
             code.line("%x.near = trunc i64 %x to i32")
             code.line("%x.first = add i32 %x.near, %x0")
             code.line(f"%x.one = insertelement {vector} poison, i32 %x.first, i64 0")
             code.line(f"%x.all = shufflevector {vector} %x.one, {vector} poison, {vector} zeroinitializer")
             code.line(f"%x.columns = add {vector} %x.all, <{steps}>")
-            code._known["%x.columns"] = Value("%x.columns", "i32")
+            code._known["%x.columns"] = Value("%x.columns", "i32", self.lanes)
         return code._known["%x.columns"]
 
     def integer(self, k: int) -> Value:
@@ -173,8 +190,11 @@ class _Writer:
         code, kind = self.code, "float"
         if self.halves_out[k]:
             kind = "half"
-            value, beyond = half.clamp(code, value)
-            self.counted.append((k, beyond))
+            if self.program.counted:
+                value, beyond = half.clamp(code, value)
+                self.counted.append((k, beyond))
+            else:
+                self.sizes.append((k, half.size_bits(code, value)))
             value = half.narrow(code, value, native=self.native_half)
         code.store(f"%b{k} = getelementptr inbounds {kind}, ptr %o{k}, i64 %x")
         code.store(f"store {value.typed}, ptr %b{k}, align {2 if kind == 'half' else 4}")
@@ -207,7 +227,7 @@ class _Writer:
             *phis,
             *code.inside,
             *ends,
-            f"%next = add nuw nsw i64 %x, {LANES}",
+            f"%next = add nuw nsw i64 %x, {self.lanes}",
             "%more = icmp slt i64 %next, %count",
             "br i1 %more, label %loop, label %end",
             "end:",
@@ -235,19 +255,28 @@ class _Writer:
         """Code at the top of the loop, at its end and behind it that counts what was clamped or not finite."""
         code = self.code
         phis, ends, after = [], [], []
-        whole, single = f"<{LANES} x i32>", f"<{LANES} x float>"
+        whole, single = f"<{self.lanes} x i32>", f"<{self.lanes} x float>"
         for k, beyond in self.counted:
-            if "%steps" not in code._known:
-                steps = ", ".join(f"i32 {j}" for j in range(LANES))
-                code._known["%steps"] = Value(f"<{steps}>", "i32", uniform=True)
-            valid = code.compare("slt", code._known["%steps"], code.spread("i32", "%valid"))
+            steps = Value(f"<{', '.join(f'i32 {j}' for j in range(self.lanes))}>", "i32", self.lanes, uniform=True)
+            valid = code.compare("slt", steps, code.spread("i32", "%valid"))
             seen = code.both(beyond, valid)
             phis.append(f"%c{k} = phi {whole} [ zeroinitializer, %entry ], [ %c{k}.next, %loop ]")
             ends.append(f"%c{k}.one = zext {seen.typed} to {whole}")
             ends.append(f"%c{k}.next = add {whole} %c{k}, %c{k}.one")
-            after.append(f"%c{k}.sum = call i32 @llvm.vector.reduce.add.v{LANES}i32({whole} %c{k}.next)")
+            after.append(f"%c{k}.sum = call i32 @llvm.vector.reduce.add.v{self.lanes}i32({whole} %c{k}.next)")
             after += self.add_count(f"c{k}", k)
-            code.intrinsics.add(f"declare i32 @llvm.vector.reduce.add.v{LANES}i32({whole})")
+            code.intrinsics.add(f"declare i32 @llvm.vector.reduce.add.v{self.lanes}i32({whole})")
+        if self.sizes:
+            # The largest size of all outputs says whether any was beyond the range of half.
+            place, largest = self.sizes[0]
+            for _, size in self.sizes[1:]:
+                largest = code.select(code.compare("sgt", size, largest), size, largest)
+            limit = code.convert("bitcast", code.constant(half.LARGEST), "i32")
+            phis.append(f"%m = phi {whole} [ zeroinitializer, %entry ], [ %m.next, %loop ]")
+            ends.append(f"%m.more = icmp sgt {largest.typed}, %m")
+            ends.append(f"%m.next = select <{self.lanes} x i1> %m.more, {largest.typed}, {whole} %m")
+            after.append(f"%m.beyond = icmp sgt {whole} %m.next, {limit.text}")
+            after += self.any_of("m", "%m.beyond", place)
         watched = [self.planes[k] for k in self.program.watched]
         if watched:
             # The sum of all is not finite if one of them is not; times 0 it is then NaN, which stays. Should the
@@ -259,11 +288,18 @@ class _Writer:
             phis.append(f"%n = phi {single} [ zeroinitializer, %entry ], [ %n.next, %loop ]")
             ends.append(f"%n.next = fadd {single} %n, {nothing.text}")
             after.append(f"%n.bad = fcmp uno {single} %n.next, %n.next")
-            after.append(f"%n.any = call i1 @llvm.vector.reduce.or.v{LANES}i1(<{LANES} x i1> %n.bad)")
-            after.append("%n.sum = zext i1 %n.any to i32")
-            after += self.add_count("n", len(self.program.outputs))
-            code.intrinsics.add(f"declare i1 @llvm.vector.reduce.or.v{LANES}i1(<{LANES} x i1>)")
+            after += self.any_of("n", "%n.bad", len(self.program.outputs))
         return phis, ends, after
+
+    def any_of(self, name: str, condition: str, place: int) -> list[str]:
+        """Code that adds 1 to a count where a condition holds in any lane."""
+        vector = f"<{self.lanes} x i1>"
+        self.code.intrinsics.add(f"declare i1 @llvm.vector.reduce.or.v{self.lanes}i1({vector})")
+        return [
+            f"%{name}.any = call i1 @llvm.vector.reduce.or.v{self.lanes}i1({vector} {condition})",
+            f"%{name}.sum = zext i1 %{name}.any to i32",
+            *self.add_count(name, place),
+        ]
 
     def add_count(self, name: str, place: int) -> list[str]:
         """Code that adds ``%name.sum`` to a count."""
@@ -292,8 +328,8 @@ class _Writer:
                 f"%{name}.base = load ptr, ptr %{name}.at, align 8",
                 f"%{name}.pat = getelementptr inbounds i64, ptr %pitches, i64 {j}",
                 f"%{name}.pitch = load i64, ptr %{name}.pat, align 8",
-                f"%{name}.scratch = alloca <{LANES} x {kind}>, align 32",
-                f"store <{LANES} x {kind}> zeroinitializer, ptr %{name}.scratch, align 32",
+                f"%{name}.scratch = alloca <{self.lanes} x {kind}>, align 32",
+                f"store <{self.lanes} x {kind}> zeroinitializer, ptr %{name}.scratch, align 32",
             ]
             down, right = "%y", "0"
             if j < inputs:
@@ -326,7 +362,7 @@ class _Writer:
             "ptr %planes, ptr %pitches, ptr %counts) nounwind {",
             "entry:",
             *entry,
-            f"%whole = and i64 %width, {-LANES}",
+            f"%whole = and i64 %width, {-self.lanes}",
             "%left = sub i64 %width, %whole",
             "%left.lanes = trunc i64 %left to i32",
             "%whole.near = trunc i64 %whole to i32",
@@ -337,11 +373,11 @@ class _Writer:
             "%y = phi i64 [ %y0, %entry ], [ %y.next, %next ]",
             *row,
             "%y.near = trunc i64 %y to i32",
-            f"call void @row(i64 %whole, i32 0, i32 %y.near, i32 {LANES}, {fixed}, {direct})",
+            f"call void @row(i64 %whole, i32 0, i32 %y.near, i32 {self.lanes}, {fixed}, {direct})",
             "br i1 %ragged, label %rest, label %next",
             "rest:",
             *fill,
-            f"call void @row(i64 {LANES}, i32 %whole.near, i32 %y.near, i32 %left.lanes, {fixed}, {scratch})",
+            f"call void @row(i64 {self.lanes}, i32 %whole.near, i32 %y.near, i32 %left.lanes, {fixed}, {scratch})",
             *save,
             "br label %next",
             "next:",

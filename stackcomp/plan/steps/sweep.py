@@ -72,11 +72,11 @@ class SweepStep(Step):
             numbers = np.array([number for own in numbers_of for number in own], np.float32)
         ends = [value.key for value, mask in zip(self.values, masked, strict=True) if mask] + list(bounded)
         outputs: list[Plane] = []
-        watched = self._watched(window, frame)
+        watched, counted = self._watched(window, frame), False
         while True:
             half_planes = {key: _half_planes(frame.values[key]) for key in self.reads}
             loop, program, inputs = frame.loop(
-                (id(self), masked, bounded, decided, *half_planes.items(), halved, *watched.items()),
+                (id(self), masked, bounded, decided, *half_planes.items(), halved, counted, *watched.items()),
                 functools.partial(
                     program_of,
                     self.makes,
@@ -87,6 +87,7 @@ class SweepStep(Step):
                     frame.types,
                     half_planes=half_planes,
                     halved=halved,
+                    counted=counted,
                     watched=watched,
                 ),
             )
@@ -94,12 +95,16 @@ class SweepStep(Step):
             outputs = outputs or [frame.take_plane(window.shape, half=half) for half in program.half_outputs]
             images = [(frame.values[key], names) for key, names in inputs]
             counts = _counts(loop, window, images, numbers, integers, outputs)
-            if not counts[-1]:
+            if counts[-1]:
+                # Their node deals with pixels that are not finite, and the loop runs again on what that gives.
+                for key in watched:
+                    frame.settled(key)
+                watched = {}
+            elif counts.any() and not counted:
+                # Few pictures hold values beyond the range of half; for these the loop runs again, and counts.
+                counted = True
+            else:
                 break
-            # Their node deals with pixels that are not finite, and the loop runs again on what that gives.
-            for key in watched:
-                frame.settled(key)
-            watched = {}
         for key, names in watched.items():
             frame.unsettled[key].planes -= names
         self._store(frame, program, window, outputs, counts)

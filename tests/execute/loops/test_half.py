@@ -25,7 +25,9 @@ def loop(half_in, half_out, native):
     if native and not machine.native_half():
         pytest.skip("the processor does not convert 16-bit floats")
     op = Op(same, (Lane("plane"),))
-    program = Program((1,), (op,), ((0, 0),), half_inputs=(half_in,), half_outputs=(half_out,), watched=(0,))
+    program = Program(
+        (1,), (op,), ((0, 0),), half_inputs=(half_in,), half_outputs=(half_out,), counted=True, watched=(0,)
+    )
     return machine.load(machine.machine_code(code_of(program, fused=True, native_half=native)))
 
 
