@@ -24,35 +24,39 @@ def _tinted(q, shade, tint):  # type: ignore[no-untyped-def]
 
 
 @pixel
-def _multiplied(light, black, q):  # type: ignore[no-untyped-def]
-    return light * q if black == 0 else (light - black) * q + black
+def _multiplied(light, covered, black, q):  # type: ignore[no-untyped-def]
+    # Black is there as far as the pixel is covered, so premultiplied colour need not be divided by alpha.
+    return light * q if black == 0 else (light - covered * black) * q + covered * black
 
 
 @pixel
-def _by_ratio(r, g, b, qr, qg, qb, gamma, density, floor, tr, tg, tb, kr, kg, kb):  # type: ignore[no-untyped-def]
+def _by_ratio(r, g, b, covered, qr, qg, qb, gamma, density, floor, tr, tg, tb, kr, kg, kb):  # type: ignore[no-untyped-def]
     (qr,) = _strengthened(qr, gamma, density, floor)
     (qg,) = _strengthened(qg, gamma, density, floor)
     (qb,) = _strengthened(qb, gamma, density, floor)
     (qr,) = _tinted(qr, 1 - min(qr, 1), tr)
     (qg,) = _tinted(qg, 1 - min(qg, 1), tg)
     (qb,) = _tinted(qb, 1 - min(qb, 1), tb)
-    (r,) = _multiplied(r, kr, qr)
-    (g,) = _multiplied(g, kg, qg)
-    (b,) = _multiplied(b, kb, qb)
+    (r,) = _multiplied(r, covered, kr, qr)
+    (g,) = _multiplied(g, covered, kg, qg)
+    (b,) = _multiplied(b, covered, kb, qb)
     return r, g, b
 
 
 @pixel
-def _by_coverage(r, g, b, sr, sg, sb, sa, gamma, density, floor, tr, tg, tb, kr, kg, kb):  # type: ignore[no-untyped-def]
+def _by_coverage(  # type: ignore[no-untyped-def]
+    r, g, b, covered, sr, sg, sb, sa, gamma, density, floor, tr, tg, tb, kr, kg, kb
+):
     (q,) = _strengthened(1 - sa, gamma, density, floor)
     shade = 1 - min(q, 1)
     (qr,) = _tinted(q, shade, tr)
     (qg,) = _tinted(q, shade, tg)
     (qb,) = _tinted(q, shade, tb)
-    (r,) = _multiplied(r, kr, qr)
-    (g,) = _multiplied(g, kg, qg)
-    (b,) = _multiplied(b, kb, qb)
-    return r + sr * density, g + sg * density, b + sb * density
+    (r,) = _multiplied(r, covered, kr, qr)
+    (g,) = _multiplied(g, covered, kg, qg)
+    (b,) = _multiplied(b, covered, kb, qb)
+    added = covered * density
+    return r + sr * added, g + sg * added, b + sb * added
 
 
 class MultiplyShadow(Adjustable, PixelNode):
@@ -72,7 +76,7 @@ class MultiplyShadow(Adjustable, PixelNode):
         "gamma, density, tint and floor: common practice, no source"
     )
     adjusts: ClassVar[str] = "backdrop"
-    curve: ClassVar[bool] = True
+    sees_coverage: ClassVar[bool] = True
 
     kind: Literal["multiply_shadow"] = "multiply_shadow"
     backdrop: Annotated[str, Port(doc="plate that receives the shadow", linear=True)]
@@ -101,7 +105,3 @@ class MultiplyShadow(Adjustable, PixelNode):
 
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
         return (self.gamma, self.density, self.floor, *self.tint, *self.black)
-
-    def keeps_nothing(self, types: Mapping[str, PortType], context: Context) -> bool:
-        # With the plate's black or a coloured shadow, something may come of a pixel that is not there.
-        return False

@@ -89,7 +89,9 @@ def in_numpy(some: Pictures, chain: str, dtype: type = np.float32) -> Callable[[
             keep = 1 - over[3]
             if chain == "powers":
                 shadow = np.maximum(keep, 0) ** dtype(GAMMAS[k])
-                planes = [p * shadow + s for p, s in zip(planes[:3], over[:3], strict=True)] + [planes[3]]
+                planes = [p * shadow + s * planes[3] for p, s in zip(planes[:3], over[:3], strict=True)] + [
+                    planes[3]
+                ]
             else:
                 planes = [plane * dtype(2.0 ** STOPS[k]) for plane in planes[:3]] + [planes[3]]
             planes = [s + b * keep for s, b in zip(over, planes, strict=True)]
@@ -105,21 +107,29 @@ def in_numexpr(some: Pictures, chain: str) -> Callable[[], object]:
     numexpr.set_num_threads(thread_count())
     b, s = ({c: some[name][c] for c in "RGBA"} for name in ("backdrop", "source"))
     plate = some["plate"]
+    alphas: list[np.ndarray] = []
 
     def evaluate(channel: str, k: int, x: np.ndarray) -> np.ndarray:
         names = {"x": x, "s": s[channel], "a": s["A"]}
         if chain == "powers" and channel != "A":
-            names["g"] = np.float32(GAMMAS[k])
-            return numexpr.evaluate("s + (x * (1 - a) ** g + s) * (1 - a)", names)
+            names |= {"g": np.float32(GAMMAS[k]), "b": alphas[k]}
+            return numexpr.evaluate("s + (x * (1 - a) ** g + s * b) * (1 - a)", names)
         names["g"] = np.float32(1 if channel == "A" else 2.0 ** STOPS[k])
         return numexpr.evaluate("s + x * g * (1 - a)", names)
 
     def run() -> None:
-        for j, channel in enumerate("RGB" if chain == "grades" else "RGBA"):
+        alphas.clear()
+        for channel in "RGB" if chain == "grades" else "ARGB":
             x = plate[channel] if chain == "grades" else b[channel]
             for k in range(PAIRS):
+                if channel == "A":
+                    alphas.append(x)
                 if chain == "grades":
-                    names = {"x": x, "g": np.float32(SLOPES[j]), "e": np.float32(POWERS[k][j])}
+                    names = {
+                        "x": x,
+                        "g": np.float32(SLOPES["RGB".index(channel)]),
+                        "e": np.float32(POWERS[k]["RGB".index(channel)]),
+                    }
                     x = numexpr.evaluate("(x * g) ** e", names)
                 else:
                     x = evaluate(channel, k, x)
@@ -148,7 +158,7 @@ def in_pyvips(some: Pictures, chain: str) -> Callable[[], object]:
                 continue
             if chain == "powers":
                 shadow = keep ** GAMMAS[k]
-                light = picture.extract_band(0, n=3) * shadow + s.extract_band(0, n=3)
+                light = picture.extract_band(0, n=3) * shadow + s.extract_band(0, n=3) * picture[3]
                 picture = light.bandjoin(picture[3])
             else:
                 gain = 2.0 ** STOPS[k]
@@ -183,7 +193,8 @@ def in_openimageio(some: Pictures, chain: str) -> Callable[[], object]:
             if chain == "powers":
                 # The alpha of the backdrop is left alone: to the power of 0 its factor is 1, and 0 is added to it.
                 shadow = algorithms.pow(keep, (GAMMAS[k], GAMMAS[k], GAMMAS[k], 0.0))
-                light = algorithms.mul(s, (1.0, 1.0, 1.0, 0.0))
+                alpha = algorithms.channels(picture, (3, 3, 3, 3))
+                light = algorithms.mul(algorithms.mul(s, alpha), (1.0, 1.0, 1.0, 0.0))
                 picture = algorithms.mad(picture, shadow, light)
             else:
                 gain = 2.0 ** STOPS[k]
@@ -213,7 +224,10 @@ def in_opencv(some: Pictures, chain: str) -> Callable[[], object]:
                 continue
             if chain == "powers":
                 shadow = cv2.pow(keep, GAMMAS[k])
-                light = [cv2.add(cv2.multiply(p, shadow), x) for p, x in zip(planes[:3], s[:3], strict=True)]
+                light = [
+                    cv2.add(cv2.multiply(p, shadow), cv2.multiply(x, planes[3]))
+                    for p, x in zip(planes[:3], s[:3], strict=True)
+                ]
             else:
                 light = [cv2.multiply(p, 2.0 ** STOPS[k]) for p in planes[:3]]
             planes = [cv2.add(x, cv2.multiply(p, keep)) for x, p in zip(s, [*light, planes[3]], strict=True)]

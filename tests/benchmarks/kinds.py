@@ -74,11 +74,14 @@ def label_of(kind: str, fields: dict[str, Any]) -> str:
 
 @functools.cache
 def picture(name: str, half: bool) -> Image:
-    """A picture by name, with numbers from 0 to 1."""
+    """A picture by name, with light and coverage from 0 to 1."""
     type = _TYPES[name]
     draw = np.random.default_rng(sum(name.encode()))
+    planes = {plane: draw.random(FRAME.shape, dtype=np.float32) for plane in type.planes}
+    if isinstance(type, Colour) and type.alpha == "premultiplied":
+        planes = {plane: values if plane == "A" else values * planes["A"] for plane, values in planes.items()}
     dtype = np.float16 if half else np.float32
-    planes = {plane: draw.random(FRAME.shape, dtype=np.float32).astype(dtype) for plane in type.planes}
+    planes = {plane: values.astype(dtype) for plane, values in planes.items()}
     return (Held if half else Image)(planes, FRAME, FRAME, type)
 
 
