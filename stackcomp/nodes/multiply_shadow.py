@@ -15,7 +15,8 @@ from stackcomp.nodes.pixel import PixelFunction, pixel, power
 def _strengthened(ratio, gamma, density, floor):  # type: ignore[no-untyped-def]
     q = max(ratio, 0) if gamma == 1 else power(ratio, gamma)
     q = q if density == 1 else q * density + (1 - density)
-    return max(q, floor)
+    # Up to a density of 1, no ratio gets below 0.
+    return max(q, floor) if floor > 0 or density > 1 else q
 
 
 @pixel
@@ -55,7 +56,7 @@ def _by_coverage(  # type: ignore[no-untyped-def]
     (r,) = _multiplied(r, covered, kr, qr)
     (g,) = _multiplied(g, covered, kg, qg)
     (b,) = _multiplied(b, covered, kb, qb)
-    added = covered * density
+    added = covered if density == 1 else covered * density
     return r + sr * added, g + sg * added, b + sb * added
 
 

@@ -16,7 +16,10 @@ import numpy as np
 
 from stackcomp.nodes.pixel import PixelFunction
 
-__all__ = ["Decision", "decisions_of", "outcomes"]
+__all__ = ["LARGEST_UNCLAMPED", "Decision", "decisions_of", "outcomes", "small_exponent"]
+
+LARGEST_UNCLAMPED = float(np.float32(1.6))
+"""Exponent up to which a power of any positive float32 needs no limit on the way. Most gradings are below."""
 
 _OPERATORS: dict[str, Callable[[np.float32, np.float32], bool]] = {
     name: getattr(operator, name) for name in ("lt", "le", "gt", "ge", "eq", "ne")
@@ -29,6 +32,11 @@ class Decision(NamedTuple):
     number: int
     op: str
     constant: float
+
+
+def small_exponent(number: int) -> Decision:
+    """Whether powers by this exponent need no limits; see `stackcomp.execute.loops.vector_maths.power`."""
+    return Decision(number, "le", LARGEST_UNCLAMPED)
 
 
 @lru_cache(maxsize=1024)
@@ -101,4 +109,6 @@ class _Collector:
         return _Symbol()
 
     def call(self, name: str, arguments: list[_Symbol]) -> _Symbol:
+        if name == "power" and arguments[1].number is not None:
+            self.tests[small_exponent(arguments[1].number)] = None
         return _Symbol()

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 
 from stackcomp.execute.loops import vector_maths
 from stackcomp.execute.loops.code import Code, Value
-from stackcomp.plan.decisions import Decision
+from stackcomp.plan.decisions import Decision, small_exponent
 
 __all__ = ["VectorAlgebra"]
 
@@ -77,6 +77,10 @@ class VectorAlgebra:
             return result
         if name == "abs":
             return code.intrinsic("fabs", *values)
+        if name == "power":
+            number = values[1].number
+            small = number is not None and self.decided.get(small_exponent(number), False)
+            return vector_maths.power(code, *values, clamped=not small)
         function: Callable[..., Value] = getattr(vector_maths, name)
         return function(code, *values)
 

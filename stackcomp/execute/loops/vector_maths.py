@@ -96,13 +96,16 @@ def _nearest(code: Code, y: Value) -> tuple[Value, Value]:
     return code.arithmetic("fsub", lifted, code.constant(_MAGIC)), lifted
 
 
-def _scaled(code: Code, left: Value, lifted: Value) -> Value:
-    """4 to the power of a whole number, in the low bits of a float, and of a rest within ±0.5."""
+def _scaled(code: Code, left: Value, lifted: Value, *, clamped: bool = True) -> Value:
+    """4 to the power of a whole number, in the low bits of a float, and of a rest within ±0.5.
+
+    If it is not ``clamped``, the whole number is known to be within ±120.
+    """
     series = _bits(code, _series(code, left, _EXP))
     # Beyond these, the result is infinite or 0 as it should be, whatever the series gives.
     # Bits of floats of one sign are ordered as the floats are, and whole numbers are compared faster.
     held = _bits(code, lifted)
-    for op, limit in (("sgt", _MAGIC + 120), ("slt", _MAGIC - 120)):
+    for op, limit in (("sgt", _MAGIC + 120), ("slt", _MAGIC - 120)) if clamped else ():
         bound = _bits(code, code.constant(limit))
         held = code.select(code.compare(op, held, bound), bound, held)
     exponent = code.arithmetic("shl", held, code.integer(23))
@@ -134,8 +137,12 @@ def exp2(code: Code, x: Value) -> Value:
     return code.select(code.compare("uno", x, x), x, result)
 
 
-def power(code: Code, x: Value, exponent: Value) -> Value:
-    """``x ** exponent`` for ``exponent`` from above 0 to 1000; 0 if x is 0 or below."""
+def power(code: Code, x: Value, exponent: Value, *, clamped: bool = True) -> Value:
+    """``x ** exponent`` for ``exponent`` from above 0 to 1000; 0 if x is 0 or below.
+
+    If it is not ``clamped``, the exponent is known to be at most 1.6: half of it times the logarithm of any
+    positive float32 stays within ±120.
+    """
     whole, fraction = _log2_parts(code, x)
     half = code.arithmetic("fmul", exponent, code.constant(0.5))
     rest = code.arithmetic("fmul", half, fraction)
@@ -149,7 +156,7 @@ def power(code: Code, x: Value, exponent: Value) -> Value:
         large = code.arithmetic("fmul", high, whole)
         nearest, lifted = _nearest(code, code.arithmetic("fadd", large, rest))
         left = code.arithmetic("fadd", code.arithmetic("fsub", large, nearest), rest)
-    return _positive(code, x, _scaled(code, left, lifted), 0)
+    return _positive(code, x, _scaled(code, left, lifted, clamped=clamped), 0)
 
 
 def root(code: Code, x: Value) -> Value:

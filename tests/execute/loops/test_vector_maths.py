@@ -8,6 +8,7 @@ import pytest
 from stackcomp.execute.loops import machine
 from stackcomp.execute.loops.program_code import code_of
 from stackcomp.nodes.pixel import exp2, log2, pixel, power, root
+from stackcomp.plan.decisions import LARGEST_UNCLAMPED, decisions_of, outcomes
 from stackcomp.plan.program import Lane, Op, Program
 
 LOW, HIGH = np.float64(np.finfo(np.float32).smallest_normal), np.float64(np.finfo(np.float32).max)
@@ -35,21 +36,24 @@ def rooted(x, exponent):
 
 
 @functools.cache
-def loop(function, fused):
+def loop(function, fused, decided):
     if fused and not machine.supports_fma():
         pytest.skip("the processor has no fused multiply-add")
-    program = Program((1,), (Op(function, (Lane("plane"),), numbers=1),), ((0, 0),))
+    op = Op(function, (Lane("plane"),), numbers=1, decided=decided)
+    program = Program((1,), (op,), ((0, 0),))
     text = code_of(program, fused=fused, native_half=machine.native_half())
     return machine.load(machine.machine_code(text))
 
 
-def apply(function, values, fused, exponent=1.0):
+def apply(function, values, fused, exponent=1.0, *, decided=None):
+    if decided is None:
+        decided = outcomes(decisions_of(function, 1), [exponent], 1)
     values = np.ascontiguousarray(values, np.float32)
     out = np.full_like(values, -77)
     pitch = np.array([values.size] * 2, np.int64)
     planes = np.array([values.ctypes.data, out.ctypes.data], np.int64)
     rest = (np.array([exponent], np.float32), np.zeros(2, np.int64), planes, pitch, np.zeros(2, np.int64))
-    loop(function, fused)(0, 1, values.size, *(array.ctypes.data for array in rest))
+    loop(function, fused, decided)(0, 1, values.size, *(array.ctypes.data for array in rest))
     return out
 
 
@@ -122,6 +126,18 @@ def test_denormal_results_are_rounded(fused):
     values = np.exp2(np.linspace(-74.5, -63, 1000)).astype(np.float32)
     exact = values.astype(np.float64) ** 2
     np.testing.assert_allclose(apply(powered, values, fused, 2.0), exact, rtol=2e-6, atol=1.5e-45)
+
+
+@FUSED
+@pytest.mark.parametrize("exponent", [1e-6, 0.5, 1.0, LARGEST_UNCLAMPED])
+def test_without_limits_small_exponents_give_the_same(every_size, exponent, fused):
+    """Of all sizes, and of what is no size: negative, 0, not finite."""
+    values = np.concatenate([every_size, -every_size, [0, -0.0, np.inf, -np.inf, np.nan]]).astype(np.float32)
+    limited = apply(powered, values, fused, exponent, decided=(False,))
+    assert outcomes(decisions_of(powered, 1), [exponent], 1) == (True,)
+    np.testing.assert_array_equal(apply(powered, values, fused, exponent), limited)
+    above = float(np.nextafter(np.float32(exponent), np.float32(2)))
+    assert exponent < LARGEST_UNCLAMPED or outcomes(decisions_of(powered, 1), [above], 1) == (False,)
 
 
 @FUSED
