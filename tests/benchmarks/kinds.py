@@ -154,5 +154,4 @@ def table(rounds: int) -> str:
             cells += [f"{timing.median:.1f}", f"{timing.ratio:.2f}"]
         sort = "curve" if curve else "arithmetic"
         lines.append(f"| {label_of(kind, fields)} | {sort} | {' | '.join(cells)} |")
-        print(lines[-1], flush=True)
     return "\n".join(lines) + "\n"
