@@ -19,6 +19,10 @@ from stackcomp.plan.planning import Plan
 __all__ = ["Executor", "Result"]
 
 
+_MOST_KEPT = 1000
+"""Things that are kept for further frames, at most."""
+
+
 class Executor:
     """Computes frames of one plan. Keeps compiled loops and memory between frames.
 
@@ -31,6 +35,8 @@ class Executor:
         self.plan = plan
         self.pool = pool or PlanePool()
         self._loops: LoopCache = {}
+        # What is alike at all frames, by scale and window.
+        self._kept: dict[Any, Any] = {}
 
     def with_given(self, given: Mapping[str, Image]) -> Executor:
         """The same plan, loops and memory, with these pictures in place of the results of nodes.
@@ -40,7 +46,7 @@ class Executor:
         """
         checked = replace(self.plan.checked, given=dict(given))
         other = Executor(replace(self.plan, checked=checked), self.pool)
-        other._loops = self._loops
+        other._loops, other._kept = self._loops, self._kept
         return other
 
     def results(
@@ -116,7 +122,9 @@ class Executor:
         return self._run(_request(frame, scale, window, None, None)).outside()
 
     def _run(self, request: Request) -> FrameRun:
-        return FrameRun(self.plan, request, self.pool, self._loops)
+        if len(self._kept) > _MOST_KEPT:
+            self._kept.clear()
+        return FrameRun(self.plan, request, self.pool, self._loops, self._kept)
 
 
 def _request(frame: Any, scale: Any, window: Any, warn: Any, notes: Any) -> Request:

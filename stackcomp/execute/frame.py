@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from stackcomp.data.image import Image, Plane
 from stackcomp.data.port_types import Layers, PortType
@@ -35,6 +35,8 @@ from stackcomp.plan.steps.sink import SinkStep
 from stackcomp.plan.steps.source import SourceStep
 
 __all__ = ["FrameRun", "LoopCache", "Request", "Result", "Submit"]
+
+_Made = TypeVar("_Made")
 
 #: Runs a function in another thread.
 Submit = Callable[[Callable[[], tuple[str, ...]]], "Future[tuple[str, ...]]"]
@@ -91,8 +93,10 @@ class Finished:
 class FrameRun:
     """Computes one frame; this is the `stackcomp.plan.steps.base.Frame` that steps work in."""
 
-    def __init__(self, plan: Plan, request: Request, pool: PlanePool, loops: LoopCache) -> None:
-        self.plan, self.request = plan, request
+    def __init__(
+        self, plan: Plan, request: Request, pool: PlanePool, loops: LoopCache, kept: dict[Any, Any]
+    ) -> None:
+        self.plan, self.request, self._kept = plan, request, kept
         self.frame, self.scale = request.frame, request.scale
         self.checked, self.types = plan.checked, plan.types
         self.domains: dict[Key, Window] = {}
@@ -206,12 +210,27 @@ class FrameRun:
         """Find out what every value covers and what of it is needed, once."""
         if self._begun:
             return
+        domains, seen, needs = self.remembered("windows", self._windows)
+        self.domains, self._seen, self.needs = dict(domains), dict(seen), dict(needs)
+        self._begun = True
+
+    def _windows(self) -> tuple[dict[Key, Window], dict[Key, Window], dict[Key, Window]]:
         for step in self.plan.steps:
             self._current = step
             step.domain(self)
             self._see(step)
         self._spread_needs()
-        self._begun = True
+        return self.domains, self._seen, self.needs
+
+    def remembered(self, key: object, make: Callable[[], _Made]) -> _Made:
+        """What was made for a key, kept for further frames where all of them are alike."""
+        if not self.plan.steady:
+            return make()
+        full = (self.scale, self.request.window, key)
+        if full not in self._kept:
+            self._kept[full] = make()
+        made: _Made = self._kept[full]
+        return made
 
     def _run(self, step: Step) -> tuple[str, ...]:
         if step.makes and step.makes[0] in self._read:

@@ -25,9 +25,11 @@ deals with that.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -158,10 +160,9 @@ class Node(BaseModel):
         return dict(sorted(ports.items(), key=lambda item: not cls.model_fields[item[0]].is_required()))
 
     @classmethod
-    def numbers_declared(cls) -> dict[str, Number]:
+    def numbers_declared(cls) -> Mapping[str, Number]:
         """Numeric parameters by field name, in order."""
-        pairs = ((name, number_of(info.metadata)) for name, info in cls.model_fields.items())
-        return {name: number for name, number in pairs if number is not None}
+        return _numbers_of(cls)
 
     def inputs(self) -> dict[str, str]:
         """Connected inputs: port → name of the node it is fed by."""
@@ -237,6 +238,12 @@ class Node(BaseModel):
             if port != "within" and isinstance(types[port], Colour):
                 window = window | domain
         return window if not window.empty else next(iter(domains.values()))
+
+
+@functools.cache
+def _numbers_of(kind: type[Node]) -> Mapping[str, Number]:
+    pairs = ((name, number_of(info.metadata)) for name, info in kind.model_fields.items())
+    return MappingProxyType({name: number for name, number in pairs if number is not None})
 
 
 class SourceNode(Node):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from stackcomp.check.checked import CheckedNode
 from stackcomp.nodes.pixel import PixelFunction
@@ -41,19 +42,19 @@ class PixelValue:
     amount: bool = False
     mixes_area: bool = False
 
-    @property
+    @cached_property
     def reads(self) -> set[Key]:
         """Values it depends on."""
         keys = {lane[0] for lane in self.lanes if isinstance(lane, tuple)}
         return keys | {lane[0] for lane in (self.alpha, self.within) if lane is not None}
 
-    @property
+    @cached_property
     def planes_read(self) -> set[tuple[Key, str]]:
         """Planes it takes, by value and name."""
         lanes = {lane for lane in self.lanes if isinstance(lane, tuple)}
         return lanes | {lane for lane in (self.alpha, self.within) if lane is not None}
 
-    @property
+    @cached_property
     def planes(self) -> dict[str, int]:
         """Result lane of each plane of its type."""
         return {plane: k for k, plane in enumerate(self.checked.type.planes)}

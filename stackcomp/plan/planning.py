@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import networkx as nx
 
@@ -42,6 +43,16 @@ class Plan:
     wanted: tuple[Key, ...]
     names: tuple[str, ...]
     types: Mapping[Key, PortType]
+
+    @cached_property
+    def steady(self) -> bool:
+        """Whether all frames are alike: no number changes over time, and no file is read."""
+        context = self.checked.context
+        return not any(
+            not checked.node.still or checked.node.files(context.frame, context.root)
+            for checked in self.checked.nodes.values()
+            if checked.name not in self.checked.given
+        )
 
     def last_reads(self) -> dict[Key, int]:
         """Index of the last step that needs each value."""

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol, TypeVar
+
+import numpy as np
+import numpy.typing as npt
 
 from stackcomp.check.checked import CheckedGraph
 from stackcomp.data.image import Image, Plane
@@ -14,7 +17,9 @@ from stackcomp.data.window import Window
 from stackcomp.nodes.base import Job
 from stackcomp.plan.program import Program
 
-__all__ = ["COVERED", "EMPTY", "Frame", "Key", "Step", "Unsettled", "keeps_bare_light"]
+__all__ = ["COVERED", "EMPTY", "AnyLoop", "Frame", "Key", "Step", "Unsettled", "keeps_bare_light"]
+
+_Made = TypeVar("_Made")
 
 #: Plane name that stands for how far pixels are covered where no alpha says so: for colour without alpha 1
 #: where it has pixels and 0 outside; for straight colour made by division 1 where alpha is not 0.
@@ -33,6 +38,26 @@ class Key(NamedTuple):
 
     node: str
     tag: str = ""
+
+
+class AnyLoop(Protocol):
+    """A compiled loop, as `stackcomp.execute.fuse.Loop` is one."""
+
+    def __call__(
+        self,
+        first: int,
+        last: int,
+        width: int,
+        numbers: npt.NDArray[np.float32],
+        integers: npt.NDArray[np.int64],
+        *planes: Plane,
+    ) -> npt.NDArray[np.int64]:
+        """Fill rows, and return what was counted."""
+
+    def on(
+        self, planes: Sequence[Plane], numbers: npt.NDArray[np.float32]
+    ) -> Callable[[int, int, int, npt.NDArray[np.int64]], npt.NDArray[np.int64]]:
+        """The loop on these planes, for many strips."""
 
 
 @dataclass
@@ -106,10 +131,11 @@ class Frame(Protocol):
     def make_room(self) -> None:
         """Drop values that no later step reads, and free memory that waits to be used again."""
 
-    def loop(
-        self, key: object, make: Callable[[], tuple[Program, Any]]
-    ) -> tuple[Callable[..., Any], Program, Any]:
+    def loop(self, key: object, make: Callable[[], tuple[Program, Any]]) -> tuple[AnyLoop, Program, Any]:
         """A compiled loop, its program and what was made with it; ``make`` is called once for each key."""
+
+    def remembered(self, key: object, make: Callable[[], _Made]) -> _Made:
+        """What was made for a key, kept for further frames where all of them are alike."""
 
     def write(self, name: str, image: Image, clamped: int) -> tuple[str, ...]:
         """Write the files of a deliver node and return their paths; ``clamped`` as in `Job`."""

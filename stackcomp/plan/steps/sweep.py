@@ -17,11 +17,14 @@ from stackcomp.plan.adjusting import weight
 from stackcomp.plan.decisions import decisions_of, outcomes
 from stackcomp.plan.pixel_value import PixelValue
 from stackcomp.plan.program import Program
-from stackcomp.plan.steps.base import COVERED, EMPTY, Frame, Key, Step, keeps_bare_light
+from stackcomp.plan.steps.base import COVERED, EMPTY, AnyLoop, Frame, Key, Step, keeps_bare_light
 from stackcomp.plan.steps.blank import blank
 from stackcomp.plan.wiring import plane_source, program_of
 
 __all__ = ["SweepStep"]
+
+_LEAST_PIXELS = 1 << 16
+"""Pixels of a strip, at least."""
 
 
 @dataclass(frozen=True)
@@ -63,14 +66,8 @@ class SweepStep(Step):
             for key in self.makes:
                 frame.values[key] = blank(frame, key, window)
             return ()
-        masked = tuple(self._masked(value, window, frame) for value in self.values)
-        bounded = self._bounded(window, frame)
-        numbers_of = [self._numbers(value, frame) for value in self.values]
-        decided = tuple(map(_decided, self.values, numbers_of))
+        masked, bounded, decided, numbers, ends = frame.remembered(id(self), lambda: self._settings(window, frame))
         halved = frozenset(key for key in self.halved if frame.needs.get(key) == window)
-        with np.errstate(over="ignore"):
-            numbers = np.array([number for own in numbers_of for number in own], np.float32)
-        ends = [value.key for value, mask in zip(self.values, masked, strict=True) if mask] + list(bounded)
         outputs: list[Plane] = []
         watched, counted = self._watched(window, frame), False
         while True:
@@ -110,8 +107,25 @@ class SweepStep(Step):
         self._store(frame, program, window, outputs, counts)
         return ()
 
+    def _settings(
+        self, window: Window, frame: Frame
+    ) -> tuple[
+        tuple[bool, ...], tuple[Key, ...], tuple[tuple[bool, ...], ...], npt.NDArray[np.float32], list[Key]
+    ]:
+        """What is masked, bounded and decided, as in `program_of`; all numbers; whose corners the loop gets."""
+        masked = tuple(self._masked(value, window, frame) for value in self.values)
+        bounded = self._bounded(window, frame)
+        numbers_of = [self._numbers(value, frame) for value in self.values]
+        decided = tuple(map(_decided, self.values, numbers_of))
+        with np.errstate(over="ignore"):
+            numbers = np.array([number for own in numbers_of for number in own], np.float32)
+        ends = [value.key for value, mask in zip(self.values, masked, strict=True) if mask] + list(bounded)
+        return masked, bounded, decided, numbers, ends
+
     def _watched(self, window: Window, frame: Frame) -> dict[Key, frozenset[str]]:
         """Planes to look at in the loop, where it reads all of them that anybody reads; others are settled now."""
+        if not any(key in frame.unsettled for key in self.reads):
+            return {}
         by_key = {value.key: value for value in self.values}
         read = {
             (key, "A" if plane == COVERED else plane)
@@ -220,7 +234,7 @@ def _half_planes(image: Image) -> frozenset[str]:
 
 
 def _counts(
-    loop: Callable[..., npt.NDArray[np.int64]],
+    loop: AnyLoop,
     window: Window,
     images: Collection[tuple[Image, list[str]]],
     numbers: npt.NDArray[np.float32],
@@ -229,8 +243,17 @@ def _counts(
 ) -> npt.NDArray[np.int64]:
     """Fill the outputs, in strips on all threads, and return what the loop counted."""
     counted: list[npt.NDArray[np.int64]] = []
+    inside = all(window in image.window for image, _ in images)
+    bound: Callable[..., npt.NDArray[np.int64]] | None = None
+    if inside:
+        for group, (image, _) in enumerate(images):
+            integers[2 * group : 2 * group + 2] = window.y0 - image.window.y0, window.x0 - image.window.x0
+        bound = loop.on([image[name] for image, names in images for name in names] + list(outputs), numbers)
 
     def strip(first: int, last: int) -> None:
+        if bound is not None:
+            counted.append(bound(first, last, window.width, integers))
+            return
         own_integers = integers.copy()
         planes: list[Plane] = []
         for group, (image, names) in enumerate(images):
@@ -244,6 +267,7 @@ def _counts(
             own_integers[2 * group : 2 * group + 2] = offset
         counted.append(loop(first, last, window.width, numbers, own_integers, *planes, *outputs))
 
-    over_strips(strip, window.height)
+    # Small windows go in few strips, since each one costs some time of its own.
+    over_strips(strip, window.height, least=max(16, _LEAST_PIXELS // window.width))
     total: npt.NDArray[np.int64] = np.sum(counted, axis=0)
     return total
