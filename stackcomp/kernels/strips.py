@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import threading
+from collections import deque
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
@@ -89,16 +90,33 @@ def over_strips(function: Callable[[int, int], object], rows: int, *, least: int
             function(0, rows)
         return
 
-    def run_strip(first: int, last: int) -> None:
+    edges = [rows * k // count for k in range(count + 1)]
+    strips = deque(enumerate(pairwise(edges)))
+    failures: dict[int, BaseException] = {}
+
+    def work() -> None:
         # Strips started inside a strip run in its thread, so that the pool cannot deadlock.
         _inside.busy = True
         try:
-            function(first, last)
+            # The next strip goes to whoever is free.
+            while strips:
+                try:
+                    number, (first, last) = strips.popleft()
+                except IndexError:  # another thread was faster
+                    return
+                try:
+                    function(first, last)
+                except Exception as error:
+                    failures[number] = error
         finally:
             _inside.busy = False
 
-    edges = [rows * k // count for k in range(count + 1)]
-    pending = [_executor().submit(run_strip, first, last) for first, last in pairwise(edges)]
-    failures = [error for error in (job.exception() for job in pending) if error is not None]
+    # The thread that asks works too, instead of waiting for others to wake up.
+    others = [_executor().submit(work) for _ in range(min(threads, count) - 1)]
+    try:
+        work()
+    finally:
+        for other in others:
+            other.result()
     if failures:
-        raise failures[0]
+        raise failures[min(failures)]

@@ -62,7 +62,7 @@ def run(code: str, threads: str) -> list[str]:
 
 @pytest.mark.parametrize("threads", [2, 3, 5])
 def test_the_environment_says_how_many_threads_run_strips(threads):
-    assert run(COUNT_THREADS.format(expected=threads), str(threads)) == [str(threads), "False"]
+    assert run(COUNT_THREADS.format(expected=threads), str(threads)) == [str(threads), "True"]
 
 
 def test_one_thread_is_the_callers_own():
