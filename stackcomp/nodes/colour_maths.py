@@ -14,11 +14,12 @@ from stackcomp.files.colour_steps import ColourStep, StepKind
 from stackcomp.nodes.pixel import Algebra, PixelFunction, V, exp2, log2, pixel, power
 from stackcomp.nodes.pixel_chain import Chain
 
-__all__ = ["conversion", "numbers_of"]
+__all__ = ["conversion", "matrix", "numbers_of"]
 
 
 @pixel
-def _matrix(r, g, b, m00, m01, m02, m10, m11, m12, m20, m21, m22):  # type: ignore[no-untyped-def]
+def matrix(r, g, b, m00, m01, m02, m10, m11, m12, m20, m21, m22):  # type: ignore[no-untyped-def]
+    """Colour times a matrix, whose numbers come row by row."""
     return (
         r * m00 + g * m01 + b * m02,
         r * m10 + g * m11 + b * m12,
@@ -28,7 +29,7 @@ def _matrix(r, g, b, m00, m01, m02, m10, m11, m12, m20, m21, m22):  # type: igno
 
 @pixel
 def _matrix_offset(r, g, b, m00, m01, m02, m10, m11, m12, m20, m21, m22, o0, o1, o2):  # type: ignore[no-untyped-def]
-    (r, g, b) = _matrix(r, g, b, m00, m01, m02, m10, m11, m12, m20, m21, m22)
+    (r, g, b) = matrix(r, g, b, m00, m01, m02, m10, m11, m12, m20, m21, m22)
     return r + o0, g + o1, b + o2
 
 
@@ -165,7 +166,7 @@ def _root_line_mirrored(r, g, b, r0, r1, r2, r3, r4, g0, g1, g2, g3, g4, b0, b1,
 
 
 _STEPS: dict[StepKind, PixelFunction] = {
-    "matrix": _matrix,
+    "matrix": matrix,
     "matrix_offset": _matrix_offset,
     "range": _range,
     "logarithm": _logarithm,

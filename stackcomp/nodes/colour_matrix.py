@@ -8,16 +8,8 @@ from typing import Annotated, Any, ClassVar, Literal
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import PortType
 from stackcomp.nodes.base import ColourNode, Context, Port
-from stackcomp.nodes.pixel import PixelFunction, pixel
-
-
-@pixel
-def _matrix(r, g, b, m00, m01, m02, m10, m11, m12, m20, m21, m22):  # type: ignore[no-untyped-def]
-    return (
-        r * m00 + g * m01 + b * m02,
-        r * m10 + g * m11 + b * m12,
-        r * m20 + g * m21 + b * m22,
-    )
+from stackcomp.nodes.colour_maths import matrix
+from stackcomp.nodes.pixel import PixelFunction
 
 
 class ColourMatrix(ColourNode):
@@ -28,7 +20,7 @@ class ColourMatrix(ColourNode):
     """
 
     source_of_maths: ClassVar[str] = "linear algebra"
-    function: ClassVar[PixelFunction] = _matrix
+    function: ClassVar[PixelFunction] = matrix
 
     kind: Literal["colour_matrix"] = "colour_matrix"
     image: Annotated[str, Port(doc="picture to change", linear=True)]
