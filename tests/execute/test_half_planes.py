@@ -224,6 +224,15 @@ class TestPixelsThatAreNotFinite:
         _, said_again = self.heard(self.comp(folder, "repair", "glow", radius=1))
         assert said_again == said
 
+    @pytest.mark.parametrize("fused", [True, False])
+    def test_alpha_alone(self, tmp_path, fused):
+        planes = planes_of(4, "RGBA", FRAME)
+        planes["A"][5, 6] = np.nan
+        exr.write(tmp_path / "cg.exr", planes, window=FRAME, display=FRAME)
+        image, said = self.heard(self.comp(tmp_path, "repair"), fused=fused)
+        assert said == [("cg", "values that are not finite were repaired: 1 in A")]
+        assert np.isfinite(image["A"]).all()
+
     def test_alpha_that_passes_through_nodes_inside_a_loop_is_looked_at(self, folder):
         graph = self.comp(folder, "repair").graph
         graph.add("flat", "dark", size=[FRAME.width, FRAME.height])
