@@ -36,17 +36,17 @@ class VectorAlgebra:
 
     def arithmetic(self, op: str, a: Value, b: Value) -> Value:
         """Of two floats; a condition counts as 1 or 0."""
-        return self.code.arithmetic(_ARITHMETIC[op], self._float(a), self._float(b))
+        return self.code.arithmetic(_ARITHMETIC[op], self.as_float(a), self.as_float(b))
 
     def negative(self, a: Value) -> Value:
         """The other sign."""
-        return self.code.negative(self._float(a))
+        return self.code.negative(self.as_float(a))
 
     def compare(self, op: str, a: Value, b: Value) -> Value:
         """A condition."""
         if a.number is not None and isinstance(b.constant, float):
             return self.code.decided(self.decided[Decision(a.number, op, b.constant)])
-        return self.code.compare(_COMPARISONS[op], self._float(a), self._float(b))
+        return self.code.compare(_COMPARISONS[op], self.as_float(a), self.as_float(b))
 
     def both(self, a: Value, b: Value) -> Value:
         """Whether both hold."""
@@ -64,11 +64,11 @@ class VectorAlgebra:
         """One of both; of a condition that is decided only that one is written."""
         if test.constant is not None:
             return yes() if test.constant else no()
-        return self.code.select(test, self._float(yes()), self._float(no()))
+        return self.code.select(test, self.as_float(yes()), self.as_float(no()))
 
     def call(self, name: str, arguments: list[Value]) -> Value:
         """A function of `stackcomp.nodes.pixel.FUNCTIONS`."""
-        code, values = self.code, [self._float(argument) for argument in arguments]
+        code, values = self.code, [self.as_float(argument) for argument in arguments]
         if name in ("max", "min"):
             result, *others = values
             for other in others:
@@ -84,5 +84,6 @@ class VectorAlgebra:
         function: Callable[..., Value] = getattr(vector_maths, name)
         return function(code, *values)
 
-    def _float(self, a: Value) -> Value:
+    def as_float(self, a: Value) -> Value:
+        """A value as a float; a condition counts as 1 or 0."""
         return a if a.kind == "float" else self.code.select(a, self.code.constant(1), self.code.constant(0))

@@ -126,12 +126,13 @@ class Code:
 
     def spread(self, kind: Kind, scalar: str) -> Value:
         """A scalar that is known before the loop, in all lanes."""
-        one = self._scalar(f"insertelement <{self.lanes} x {kind}> poison, {kind} {scalar}, i64 0")
+        one = self.scalar(f"insertelement <{self.lanes} x {kind}> poison, {kind} {scalar}, i64 0")
         vector = f"<{self.lanes} x {kind}>"
         text = f"shufflevector {vector} {one}, {vector} poison, <{self.lanes} x i32> zeroinitializer"
         return self.make(kind, text)
 
-    def _scalar(self, text: str) -> str:
+    def scalar(self, text: str) -> str:
+        """The name of a scalar that an instruction before the loop makes."""
         if text not in self._known:
             name = f"%s{len(self._known)}"
             self.before.append(f"{name} = {text}")

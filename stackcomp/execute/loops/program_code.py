@@ -54,6 +54,7 @@ class _Writer:
         self.planes: dict[int, Value] = {}
         self.results: list[list[Value]] = []
         self.insides: list[Value] = []
+        self.columns: Value | None = None
         self.counted: list[tuple[int, Value]] = []
         self.sizes: list[tuple[int, Value]] = []
 
@@ -92,8 +93,8 @@ class _Writer:
     def number(self, k: int, argument: int) -> Value:
         """A number of the program, as an argument of its function."""
         code = self.code
-        address = code._scalar(f"getelementptr inbounds float, ptr %numbers, i64 {k}")
-        return replace(code.spread("float", code._scalar(f"load float, ptr {address}, align 4")), number=argument)
+        address = code.scalar(f"getelementptr inbounds float, ptr %numbers, i64 {k}")
+        return replace(code.spread("float", code.scalar(f"load float, ptr {address}, align 4")), number=argument)
 
     def op(self, op: Op, first_number: int, first_integer: int) -> None:
         """An op's results."""
@@ -101,14 +102,18 @@ class _Writer:
         numbers = [self.number(first_number + j, len(lanes) + j) for j in range(op.numbers)]
         tests = decisions_of(op.function, len(lanes))
         algebra = VectorAlgebra(self.code, dict(zip(tests, op.decided, strict=False)))
-        if op.alpha is None:
+        limits = op.decided[len(tests) :]
+        if any(limits):
+            # The one condition of an amount is that it is 0: the input stays what it is.
+            results = lanes[: op.function.lanes_out]
+        elif op.alpha is None:
             results = op.function.evaluate([*lanes, *numbers], algebra)
         else:
             results = self.curve(op, lanes, numbers, algebra)
-        results = [algebra._float(result) for result in results]
-        if op.within is not None or op.amount:
+        results = [algebra.as_float(result) for result in results]
+        if (op.within is not None or op.amount) and not any(limits):
             amount = self.number(first_number + op.numbers, 0) if op.amount else self.code.constant(1)
-            results = self.mix(op, lanes, results, amount, op.decided[len(tests) :])
+            results = self.mix(op, lanes, results, amount, limits)
         if op.masked:
             within, outside = self.within(first_integer), self.code.constant(op.outside)
             results = [self.code.select(within, result, outside) for result in results]
@@ -130,9 +135,9 @@ class _Writer:
             colour = [code.arithmetic("fdiv", lane, by) for lane in colour]
         results = op.function.evaluate([*colour, *others, *numbers], algebra)
         if not op.straight:
-            results = [code.arithmetic("fmul", algebra._float(result), by) for result in results]
+            results = [code.arithmetic("fmul", algebra.as_float(result), by) for result in results]
         return [
-            code.arithmetic("fsub", algebra._float(result), code.select(covered, zero, algebra._float(black)))
+            code.arithmetic("fsub", algebra.as_float(result), code.select(covered, zero, algebra.as_float(black)))
             for result, black in zip(results, dark, strict=True)
         ]
 
@@ -143,7 +148,7 @@ class _Writer:
 
         def evaluate(function: PixelFunction, *values: Value) -> Value:
             (result,) = function.evaluate(values, algebra)
-            return algebra._float(result)
+            return algebra.as_float(result)
 
         tests = decisions_of(weight, 0)
         # An amount that is not there is 1.
@@ -151,8 +156,6 @@ class _Writer:
         algebra = VectorAlgebra(self.code, table)
         matte = self.code.constant(1) if op.within is None else self.lane(op.within)
         share = evaluate(weight, amount, matte)
-        if share.constant == 0:
-            return lanes[: len(results)]
         pairs = zip(results, lanes, strict=False)
         return [evaluate(mixed, result, lane, replace(share, number=None)) for result, lane in pairs]
 
@@ -166,24 +169,23 @@ class _Writer:
 
     def x(self) -> Value:
         """Columns of the pixels."""
-        code = self.code
-        vector = f"<{self.lanes} x i32>"
-        if "%x.columns" not in self.code._known:
+        if self.columns is None:
+            code, vector = self.code, f"<{self.lanes} x i32>"
             steps = ", ".join(f"i32 {k}" for k in range(self.lanes))
             code.line("%x.near = trunc i64 %x to i32")
             code.line("%x.first = add i32 %x.near, %x0")
             code.line(f"%x.one = insertelement {vector} poison, i32 %x.first, i64 0")
             code.line(f"%x.all = shufflevector {vector} %x.one, {vector} poison, {vector} zeroinitializer")
             code.line(f"%x.columns = add {vector} %x.all, <{steps}>")
-            code._known["%x.columns"] = Value("%x.columns", "i32", self.lanes)
-        return code._known["%x.columns"]
+            self.columns = Value("%x.columns", "i32", self.lanes)
+        return self.columns
 
     def integer(self, k: int) -> Value:
         """An integer of the program in all lanes."""
         code = self.code
-        address = code._scalar(f"getelementptr inbounds i64, ptr %integers, i64 {k}")
-        wide = code._scalar(f"load i64, ptr {address}, align 8")
-        return code.spread("i32", code._scalar(f"trunc i64 {wide} to i32"))
+        address = code.scalar(f"getelementptr inbounds i64, ptr %integers, i64 {k}")
+        wide = code.scalar(f"load i64, ptr {address}, align 8")
+        return code.spread("i32", code.scalar(f"trunc i64 {wide} to i32"))
 
     def store(self, k: int, value: Value) -> None:
         """Write an output."""
@@ -237,13 +239,13 @@ class _Writer:
             "ret void",
         ]
         lines = [
-            f"define internal void @row({', '.join(self.arguments(named=True))}) noinline nounwind {{",
+            f"define internal void @row({', '.join(self.arguments())}) noinline nounwind {{",
             *body,
             "}",
         ]
         return "\n".join([*sorted(code.intrinsics), *self.run(), *lines, ""])
 
-    def arguments(self, *, named: bool) -> list[str]:
+    def arguments(self) -> list[str]:
         """Of ``row``: how many pixels, the column and row of the first, valid lanes, and what it works on."""
         planes = [f"ptr noalias %i{k}" for k in range(self.program.inputs)]
         planes += [f"ptr noalias %o{k}" for k in range(len(self.program.outputs))]
