@@ -13,11 +13,17 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from numbers import Integral
+from typing import Any
+
+import numpy as np
 
 from stackcomp.errors import ArgumentError, RequestError, cut
 
 __all__ = ["over_strips", "set_threads", "thread_count"]
 
+#: What numpy does about special numbers in a new thread. The thread that asks may have chosen something else for
+#: its own arithmetic, but results must not depend on who works on a strip.
+_USUAL: dict[str, Any] = {"divide": "warn", "over": "warn", "under": "ignore", "invalid": "warn"}
 _lock = threading.Lock()
 _pool: ThreadPoolExecutor | None = None
 _pool_owner: tuple[int, int] | None = None
@@ -87,7 +93,8 @@ def over_strips(function: Callable[[int, int], object], rows: int, *, least: int
     count = min(threads * 4, max(1, rows // least))
     if threads == 1 or count == 1 or getattr(_inside, "busy", False):
         if rows > 0:
-            function(0, rows)
+            with np.errstate(**_USUAL):
+                function(0, rows)
         return
 
     edges = [rows * k // count for k in range(count + 1)]
@@ -114,7 +121,8 @@ def over_strips(function: Callable[[int, int], object], rows: int, *, least: int
     # The thread that asks works too, instead of waiting for others to wake up.
     others = [_executor().submit(work) for _ in range(min(threads, count) - 1)]
     try:
-        work()
+        with np.errstate(**_USUAL):
+            work()
     finally:
         for other in others:
             other.result()

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 
+import numpy as np
 import pytest
 
 import stackcomp
@@ -63,6 +64,14 @@ def run(code: str, threads: str) -> list[str]:
 @pytest.mark.parametrize("threads", [2, 3, 5])
 def test_the_environment_says_how_many_threads_run_strips(threads):
     assert run(COUNT_THREADS.format(expected=threads), str(threads)) == [str(threads), "True"]
+
+
+@pytest.mark.parametrize("rows", [4, 4096])
+def test_what_the_caller_chose_about_special_numbers_is_not_that_of_strips(rows):
+    seen = []
+    with np.errstate(all="raise"):
+        over_strips(lambda first, last: seen.append(np.geterr()), rows)
+    assert seen == [{"divide": "warn", "over": "warn", "under": "ignore", "invalid": "warn"}] * len(seen)
 
 
 def test_one_thread_is_the_callers_own():
