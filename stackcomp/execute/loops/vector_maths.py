@@ -147,14 +147,16 @@ def power(code: Code, x: Value, exponent: Value, *, clamped: bool = True) -> Val
     """
     whole, fraction = _log2_parts(code, x)
     half = code.arithmetic("fmul", exponent, code.constant(0.5))
-    rest = code.arithmetic("fmul", half, fraction)
     if code.fused:
-        nearest, lifted = _nearest(code, code.fma(half, whole, rest))
-        left = code.arithmetic("fadd", code.fma(half, whole, code.negative(nearest)), rest)
+        # The sum is good enough to round; powers of one number share it.
+        nearest, lifted = _nearest(code, code.arithmetic("fmul", half, code.arithmetic("fadd", whole, fraction)))
+        left = code.fma(half, fraction, code.fma(half, whole, code.negative(nearest)))
     else:
         # 12 bits of the exponent times 8 bits of the whole part need no rounding.
         high = _float(code, code.arithmetic("and", _bits(code, half), code.integer(-4096)))
-        rest = code.arithmetic("fadd", rest, code.arithmetic("fmul", code.arithmetic("fsub", half, high), whole))
+        low = code.arithmetic("fsub", half, high)
+        rest = code.arithmetic("fmul", half, fraction)
+        rest = code.arithmetic("fadd", rest, code.arithmetic("fmul", low, whole))
         large = code.arithmetic("fmul", high, whole)
         nearest, lifted = _nearest(code, code.arithmetic("fadd", large, rest))
         left = code.arithmetic("fadd", code.arithmetic("fsub", large, nearest), rest)
