@@ -1,6 +1,6 @@
 """Planes of 16-bit floats, widened for whoever computes with numbers of its own.
 
-The same conversion as in loops, in strips on all threads; on the way it finds pixels that are not finite.
+The same conversion as in loops, in strips on all threads.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.data.image import Held, Image, Plane
+from stackcomp.data.image import Held, Image, Plane, all_finite
 from stackcomp.execute.fuse import compiled
 from stackcomp.kernels.strips import over_strips
 from stackcomp.nodes.pixel import pixel
@@ -22,21 +22,15 @@ def _same(x):  # type: ignore[no-untyped-def]
     return x
 
 
-_WIDEN = Program((1,), (Op(_same, (Lane("plane"),)),), ((0, 0),), half_inputs=(True,), watched=(0,))
+_WIDEN = Program((1,), (Op(_same, (Lane("plane"),)),), ((0, 0),), half_inputs=(True,))
 
 
-def widened(plane: npt.NDArray[np.float16]) -> tuple[npt.NDArray[np.float32], bool]:
-    """A plane as float32, and whether all of it is finite."""
+def widened(plane: npt.NDArray[np.float16]) -> npt.NDArray[np.float32]:
+    """A plane as float32."""
     wide = np.empty(plane.shape, np.float32)
-    found: list[int] = []
-    loop = compiled(_WIDEN)
-
-    def strip(first: int, last: int) -> None:
-        numbers, integers = np.zeros(1, np.float32), np.zeros(2, np.int64)
-        found.append(int(loop(first, last, plane.shape[1], numbers, integers, plane, wide)[-1]))
-
-    over_strips(strip, plane.shape[0])
-    return wide, not any(found)
+    rows, integers = compiled(_WIDEN).on([plane, wide], np.zeros(1, np.float32)), np.zeros(2, np.int64)
+    over_strips(lambda first, last: rows(first, last, plane.shape[1], integers), plane.shape[0])
+    return wide
 
 
 def is_finite(plane: Plane) -> bool:
@@ -51,9 +45,8 @@ def is_finite(plane: Plane) -> bool:
             # All bits of the exponent are set in nothing else.
             bits = rows.view(np.uint16) & np.uint16(0x7C00)
             found.append(bool(bits.max() < 0x7C00))
-            return
-        with np.errstate(invalid="ignore"):
-            found.append(bool(np.isfinite(rows.sum(dtype=np.float64))))
+        else:
+            found.append(all_finite(rows))
 
     over_strips(strip, plane.shape[0])
     return all(found)
@@ -63,7 +56,5 @@ def widened_image(image: Image) -> Image:
     """A picture all of whose planes are float32, or ids."""
     if not isinstance(image, Held):
         return image
-    planes = {
-        name: widened(plane)[0] if plane.dtype == np.float16 else plane for name, plane in image.planes.items()
-    }
+    planes = {name: widened(plane) if plane.dtype == np.float16 else plane for name, plane in image.planes.items()}
     return Image(planes, image.window, image.display, image.type, image.metadata)

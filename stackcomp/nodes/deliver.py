@@ -14,6 +14,7 @@ from stackcomp.data.numbers import Keyed, Number
 from stackcomp.data.port_types import Colour, Depth, Encoding, Ids, Matte, PortType, Ratio
 from stackcomp.data.window import Window
 from stackcomp.errors import Problem, did_you_mean
+from stackcomp.files import exr_level
 from stackcomp.files.mark import ATTRIBUTE, Mark
 from stackcomp.files.paths import FramePath, resolve
 from stackcomp.nodes.base import Context, Job, Port, SinkNode
@@ -58,7 +59,7 @@ class Deliver(SinkNode):
         Field(
             ge=1, le=9, description="OpenEXR, zip and zips: 1 is fastest, 9 smallest; all give the same pixels."
         ),
-    ] = 1
+    ] = exr_level.DEFAULT
     display: Annotated[
         str | None, Field(description="Stills: display of the OCIO config; its default if left out.")
     ] = None
@@ -131,8 +132,6 @@ class Deliver(SinkNode):
 
     def _level_used(self) -> Iterator[Problem]:
         """A level that would change nothing."""
-        from stackcomp.files import exr_level
-
         if "compression_level" not in self.model_fields_set:
             return
         if self._ending != ".exr":

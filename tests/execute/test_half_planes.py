@@ -124,7 +124,6 @@ def test_half_files_give_what_float_files_give(folders, kind, fields):
 @every
 def test_half_deliveries_are_float_results_rounded(folders, tmp_path, kind, fields):
     graph = graph_of(kind, fields)
-    log = kind == "convert_colour"
     straight = kind == "unpremultiply" or "straight" in fields.values()
     if straight and kind != "premultiply":
         pytest.skip("OpenEXR holds premultiplied colour")
@@ -143,9 +142,8 @@ def test_half_deliveries_are_float_results_rounded(folders, tmp_path, kind, fiel
             np.testing.assert_array_equal(
                 planes[name], clamped.astype(np.float16).astype(np.float32), err_msg=name
             )
-    told = [text for text in said if "clamped" in text]
-    assert told == ([text for text in told if text.startswith(f"{beyond} values")] if beyond else []), (said, log)
-    assert bool(told) == bool(beyond)
+    told = [text.split(" beyond")[0] for text in said if "clamped" in text]
+    assert told == ([f"{beyond} values"] if beyond else [])
 
 
 @pytest.fixture

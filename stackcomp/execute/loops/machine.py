@@ -64,32 +64,22 @@ def _target() -> Any:
     return target.create_target_machine(cpu=name, features=features, opt=3, jit=True)
 
 
-def _optimised(text: str, target: Any) -> Any:
+def _module(text: str) -> Any:
     import llvmlite.binding as llvm
 
     module = llvm.parse_assembly(text)
     module.verify()
-    options = llvm.create_pipeline_tuning_options(speed_level=1)
-    # Every value is a vector, and the loop is as long as it should be.
-    options.loop_vectorization = options.slp_vectorization = options.loop_unrolling = False
-    builder = llvm.create_pass_builder(target, options)
-    passes = llvm.create_new_function_pass_manager()
-    for function in module.functions:
-        if not function.is_declaration:
-            passes.run(function, builder)
     return module
 
 
 def machine_code(text: str) -> bytes:
     """LLVM code compiled to an object file."""
-    target = _target()
-    return bytes(target.emit_object(_optimised(text, target)))
+    return bytes(_target().emit_object(_module(text)))
 
 
 def assembly(text: str) -> str:
     """LLVM code compiled to the processor's instructions, to read."""
-    target = _target()
-    return str(target.emit_assembly(_optimised(text, target)))
+    return str(_target().emit_assembly(_module(text)))
 
 
 def load(code: bytes) -> Callable[..., None]:
