@@ -181,7 +181,8 @@ def _load(program: Program, text: str) -> Loop:
     if code is None:
         for tell in on_compile:
             tell(_made_of(program))
-        written = code_of(program, fused=machine.supports_fma(), native_half=machine.native_half())
+        traits = {"fused": machine.supports_fma(), "native_half": machine.native_half()}
+        written = code_of(program, **traits, lanes=machine.lanes())
         code = machine.machine_code(written)
         _store(path, code)
     return Loop(program, code)

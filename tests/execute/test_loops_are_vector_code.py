@@ -143,7 +143,8 @@ def faults(instructions: list[str]) -> list[str]:
 
 
 def loop_of(program: Program) -> list[str]:
-    text = code_of(program, fused=machine.supports_fma(), native_half=machine.native_half())
+    traits = {"fused": machine.supports_fma(), "native_half": machine.native_half()}
+    text = code_of(program, **traits, lanes=machine.lanes())
     return inner_loop(machine.assembly(text))
 
 

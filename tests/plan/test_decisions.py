@@ -68,7 +68,7 @@ def rendered(kind, value, **fields):
 
 
 def code(program):
-    return code_of(program, fused=machine.supports_fma(), native_half=machine.native_half())
+    return code_of(program, fused=machine.supports_fma(), native_half=machine.native_half(), lanes=8)
 
 
 def test_a_value_that_moves_between_others_makes_no_other_program(programs):

@@ -25,24 +25,17 @@ from stackcomp.plan.program import Lane, Op, Program
 
 __all__ = ["code_of"]
 
-#: Pixels in a vector: for loops that compute much, and for plain arithmetic, which waits for memory most of the
-#: time and gains from fewer turns. The results are the same.
-_SHORT, _LONG = 8, 16
 
-
-def code_of(program: Program, *, fused: bool, native_half: bool) -> str:
+def code_of(program: Program, *, fused: bool, native_half: bool, lanes: int) -> str:
     """The program as a module of LLVM code.
 
     Args:
         program: what the loop computes.
         fused: whether the processor multiplies and adds in one step.
         native_half: whether it converts 16-bit floats.
+        lanes: pixels in a vector: a power of 2. Results do not depend on it.
     """
-    writer = _Writer(program, fused, native_half, _SHORT)
-    text = writer.text()
-    if writer.is_plain:
-        text = _Writer(program, fused, native_half, _LONG).text()
-    return text
+    return _Writer(program, fused, native_half, lanes).text()
 
 
 class _Writer:
@@ -57,14 +50,6 @@ class _Writer:
         self.columns: Value | None = None
         self.counted: list[tuple[int, Value]] = []
         self.sizes: list[tuple[int, Value]] = []
-
-    @property
-    def is_plain(self) -> bool:
-        """Whether it is nothing but arithmetic on float32."""
-        long = ("fdiv", "sitofp", "sqrt", "fpext", "zext", "trunc")
-        return not any(self.halves_in + self.halves_out) and not any(
-            word in line for line in self.code.inside for word in long
-        )
 
     # -- pixels --------------------------------------------------------------------------------------------
 

@@ -36,16 +36,16 @@ def rooted(x, exponent):
 
 
 @functools.cache
-def loop(function, fused, decided):
+def loop(function, fused, decided, lanes):
     if fused and not machine.supports_fma():
         pytest.skip("the processor has no fused multiply-add")
     op = Op(function, (Lane("plane"),), numbers=1, decided=decided)
     program = Program((1,), (op,), ((0, 0),))
-    text = code_of(program, fused=fused, native_half=machine.native_half())
+    text = code_of(program, fused=fused, native_half=machine.native_half(), lanes=lanes)
     return machine.load(machine.machine_code(text))
 
 
-def apply(function, values, fused, exponent=1.0, *, decided=None):
+def apply(function, values, fused, exponent=1.0, *, decided=None, lanes=8):
     if decided is None:
         decided = outcomes(decisions_of(function, 1), [exponent], 1)
     values = np.ascontiguousarray(values, np.float32)
@@ -53,7 +53,7 @@ def apply(function, values, fused, exponent=1.0, *, decided=None):
     pitch = np.array([values.size] * 2, np.int64)
     planes = np.array([values.ctypes.data, out.ctypes.data], np.int64)
     rest = (np.array([exponent], np.float32), np.zeros(2, np.int64), planes, pitch, np.zeros(2, np.int64))
-    loop(function, fused, decided)(0, 1, values.size, *(array.ctypes.data for array in rest))
+    loop(function, fused, decided, lanes)(0, 1, values.size, *(array.ctypes.data for array in rest))
     return out
 
 
@@ -70,6 +70,18 @@ def test_log2_is_accurate_to_2e_6(every_size, fused):
     far = np.abs(exact) > 0.1
     assert np.max(np.abs(out - exact)[far] / np.abs(exact)[far]) < 2e-6
     assert np.max(np.abs(out - exact)[~far], initial=0) < 2e-7
+
+
+@FUSED
+@pytest.mark.parametrize("function", [logarithm, exponential, powered, rooted], ids=lambda f: f.name)
+def test_results_do_not_depend_on_the_length_of_vectors(every_size, function, fused):
+    special = np.array([np.nan, np.inf, -np.inf, 0, -0.0, -1, -1e-40], np.float32)
+    # No multiple of any length: the pixels that are left are part of it.
+    values = np.concatenate([special, every_size, -every_size[::100]])
+    values = values[: len(values) // 16 * 16 - 3]
+    first, *others = (apply(function, values, fused, 1.3, lanes=lanes).view(np.uint32) for lanes in (8, 4, 16, 32))
+    for other in others:
+        np.testing.assert_array_equal(other, first)
 
 
 @FUSED
