@@ -32,7 +32,7 @@ def loop(half_in, half_out, native, lanes):
     return machine.load(machine.machine_code(code_of(program, fused=True, native_half=native, lanes=lanes)))
 
 
-def converted(values, native, lanes=machine.lanes()):
+def converted(values, native, lanes=16):
     """The values in the other type, how many were clamped, and whether one was not finite."""
     out = np.zeros(values.shape, np.float32 if values.dtype == np.float16 else np.float16)
     planes = np.array([values.ctypes.data, out.ctypes.data], np.int64)
