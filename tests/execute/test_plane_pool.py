@@ -163,3 +163,16 @@ def test_a_picture_handed_out_may_be_given_back(tmp_path):
     for node in ("lantern", "laid", "shine"):
         again = comp.render("graded", 2, replace={node: comp.render(node, 2)})
         np.testing.assert_array_equal(again.to_array(), comp.render("graded", 2).to_array())
+
+
+@pytest.mark.parametrize("half", [False, True])
+@pytest.mark.parametrize("shape", [(1, 1), (3, 5), (270, 481)])
+def test_planes_start_at_a_cache_line(pool, shape, half):
+    planes = [pool.take(shape, half=half) for _ in range(5)]
+    assert {plane.ctypes.data % 64 for plane in planes} == {0}
+    assert {(plane.shape, plane.itemsize, plane.flags.c_contiguous) for plane in planes} == {
+        (shape, 4 - 2 * half, True)
+    }
+    for k, plane in enumerate(planes):
+        plane[:] = k
+    assert all((plane == k).all() for k, plane in enumerate(planes))
