@@ -422,6 +422,20 @@ class Held(Image):
 
     _dtypes = (np.float32, np.uint32, np.float16)
 
+    @classmethod
+    def of_made(
+        cls,
+        planes: Mapping[str, Plane],
+        window: Window,
+        display: Window,
+        type: PortType,
+        metadata: Mapping[str, Any],
+    ) -> Held:
+        """Of planes in order that the engine has just made for this window and type: they are not looked at."""
+        held = object.__new__(cls)
+        vars(held).update(planes=planes, window=window, display=display, type=type, metadata=metadata)
+        return held
+
 
 def _check_type(value: Any) -> None:
     if isinstance(value, PortType) and type(value) is not PortType:

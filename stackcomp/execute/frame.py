@@ -142,7 +142,7 @@ class FrameRun:
         """
         with self._blamed():
             self._begin()
-            last = self.plan.last_reads()
+            last = self.plan.last_reads
             for k, step in enumerate(self.plan.steps):
                 self._current = step
                 started = time.perf_counter()

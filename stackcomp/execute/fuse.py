@@ -12,6 +12,7 @@ even a node's name, is ever in it.
 
 from __future__ import annotations
 
+import ctypes
 import functools
 import hashlib
 import os
@@ -46,6 +47,8 @@ class Loop:
         self._run = machine.load(code)
         inputs, outputs = program.inputs, len(program.outputs)
         halves = (program.half_inputs or (False,) * inputs) + (program.half_outputs or (False,) * outputs)
+        # A zero for each count.
+        self._slots = ctypes.c_int64 * (outputs + 1)
         self._types = [np.dtype(np.float16 if half else np.float32) for half in halves]
 
     def __call__(
@@ -56,7 +59,7 @@ class Loop:
         numbers: npt.NDArray[np.float32],
         integers: npt.NDArray[np.int64],
         *planes: AnyPlane,
-    ) -> npt.NDArray[np.int64]:
+    ) -> list[int]:
         """Fill rows of the output planes.
 
         Args:
@@ -77,23 +80,29 @@ class Loop:
 
     def on(
         self, planes: Sequence[AnyPlane], numbers: npt.NDArray[np.float32]
-    ) -> Callable[[int, int, int, npt.NDArray[np.int64]], npt.NDArray[np.int64]]:
+    ) -> Callable[[int, int, int, npt.NDArray[np.int64]], list[int]]:
         """The loop on these planes, to be called for many strips: with first, last, width and integers."""
         assert [plane.dtype for plane in planes] == self._types
-        assert all(plane.strides[1] == plane.itemsize for plane in planes if plane.size)
-        addresses = np.array([_address(plane) for plane in planes], np.int64)
-        pitches = np.array([plane.strides[0] // plane.itemsize for plane in planes], np.int64)
-        fixed = [_address(array) for array in (addresses, pitches)]
-        run, count, number = self._run, len(self.program.outputs) + 1, _address(numbers)
+        # Addresses, then pitches.
+        places = np.array([*map(_address, planes), *(_pitch(plane) for plane in planes)], np.int64)
+        start, run, slots = _address(places), self._run, self._slots
+        fixed = (_address(numbers), start, start + 8 * len(planes))
 
-        def rows(first: int, last: int, width: int, integers: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-            counts = np.zeros(count, np.int64)
-            run(first, last, width, number, _address(integers), *fixed, _address(counts))
-            return counts
+        def rows(first: int, last: int, width: int, integers: npt.NDArray[np.int64]) -> list[int]:
+            counts = slots()
+            run(first, last, width, fixed[0], _address(integers), *fixed[1:], counts)
+            return list(counts)
 
         # What is called by address lives as long as the function.
-        rows.kept = (planes, numbers, addresses, pitches)  # type: ignore[attr-defined]
+        rows.kept = (planes, numbers, places)  # type: ignore[attr-defined]
         return rows
+
+
+def _pitch(plane: AnyPlane) -> int:
+    """Pixels from a row to the next one. Those of a row lie side by side."""
+    pitch, step = plane.strides
+    assert step == plane.itemsize or not plane.size
+    return pitch // plane.itemsize
 
 
 def _address(array: npt.NDArray[Any]) -> int:

@@ -54,7 +54,8 @@ class Plan:
             if checked.name not in self.checked.given
         )
 
-    def last_reads(self) -> dict[Key, int]:
+    @cached_property
+    def last_reads(self) -> Mapping[Key, int]:
         """Index of the last step that needs each value."""
         return {key: k for k, step in enumerate(self.steps) for key in step.reads}
 

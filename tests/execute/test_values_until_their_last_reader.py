@@ -73,7 +73,7 @@ def test_any_results_of_any_graph_are_those_of_its_nodes_one_by_one(seed):
 def test_the_last_reader_of_a_value_is_the_last_step_that_reads_it(seed):
     graph, inputs = drawn(seed)
     plan = Composition(graph).executor(list(inputs), fused=seed % 2 == 0).plan
-    last = plan.last_reads()
+    last = plan.last_reads
     made: set[object] = set()
     for number, step in enumerate(plan.steps):
         assert set(step.reads) <= made, "a step reads what no step before it makes"

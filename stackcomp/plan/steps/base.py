@@ -51,12 +51,12 @@ class AnyLoop(Protocol):
         numbers: npt.NDArray[np.float32],
         integers: npt.NDArray[np.int64],
         *planes: Plane,
-    ) -> npt.NDArray[np.int64]:
+    ) -> list[int]:
         """Fill rows, and return what was counted."""
 
     def on(
         self, planes: Sequence[Plane], numbers: npt.NDArray[np.float32]
-    ) -> Callable[[int, int, int, npt.NDArray[np.int64]], npt.NDArray[np.int64]]:
+    ) -> Callable[[int, int, int, npt.NDArray[np.int64]], list[int]]:
         """The loop on these planes, for many strips."""
 
 

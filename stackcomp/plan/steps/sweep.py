@@ -23,7 +23,7 @@ from stackcomp.plan.wiring import plane_source, program_of
 
 __all__ = ["SweepStep"]
 
-_LEAST_PIXELS = 1 << 14
+_LEAST_PIXELS = 1 << 16
 """Pixels of a strip, at least."""
 
 
@@ -97,7 +97,7 @@ class SweepStep(Step):
                 for key in watched:
                     frame.settled(key)
                 watched = {}
-            elif counts.any() and not counted:
+            elif any(counts) and not counted:
                 # Few pictures hold values beyond the range of half; for these the loop runs again, and counts.
                 counted = True
             else:
@@ -191,34 +191,44 @@ class SweepStep(Step):
         program: Program,
         window: Window,
         outputs: Collection[Plane],
-        counts: npt.NDArray[np.int64],
+        counts: Sequence[int],
     ) -> None:
-        by_key = {value.key: value for value in self.values}
-        index = {value.key: k for k, value in enumerate(self.values)}
         made = {
-            (*output, half): (plane, int(count))
+            (*output, half): (plane, count)
             for output, half, plane, count in zip(
                 program.outputs, program.half_outputs, outputs, counts, strict=False
             )
         }
         first = next((frame.values[key] for key in self.reads if key in frame.values), None)
         metadata = first.metadata if first is not None else {}
-        for key in self.makes:
+        for key, sources in self._sources.items():
             planes: dict[str, Plane] = {}
-            frame.clamped.pop(key, None)
-            need = frame.needs.get(key, window)
-            for name in frame.types[key].planes:
-                origin, plane_name = plane_source((key, name), by_key)
-                if origin in index:
-                    lane = by_key[origin].lane_of(plane_name)
-                    assert lane is not None
-                    half = key in self.halved and (index[origin], lane, True) in made
-                    plane, clamped = made[index[origin], lane, half]
-                    frame.clamped[key] = frame.clamped.get(key, 0) + clamped
-                    planes[name] = plane if need == window else np.ascontiguousarray(plane[need.slices_in(window)])
-                else:
+            need, clamped = frame.needs.get(key, window), 0
+            for name, source in sources.items():
+                if isinstance(source[0], Key):
+                    origin, plane_name = source
                     planes[name] = frame.values[origin].plane_over(plane_name, need)
-            frame.values[key] = Held(planes, need, frame.display(key.node), frame.types[key], metadata)
+                    continue
+                half = key in self.halved and (*source, True) in made
+                plane, count = made[*source, half]
+                clamped += count
+                planes[name] = plane if need == window else np.ascontiguousarray(plane[need.slices_in(window)])
+            frame.clamped[key] = clamped
+            frame.values[key] = Held.of_made(planes, need, frame.display(key.node), frame.types[key], metadata)
+
+    @functools.cached_property
+    def _sources(self) -> dict[Key, dict[str, tuple[int, int] | tuple[Key, str]]]:
+        """What each plane of a stored value is: an op with its result lane, or a plane that passes through."""
+        by_key = {value.key: value for value in self.values}
+        index = {value.key: k for k, value in enumerate(self.values)}
+        found: dict[Key, dict[str, tuple[int, int] | tuple[Key, str]]] = {}
+        for key in self.makes:
+            found[key] = {}
+            for name in by_key[key].planes:
+                origin, plane_name = plane_source((key, name), by_key)
+                lane = by_key[origin].lane_of(plane_name) if origin in index else None
+                found[key][name] = (origin, plane_name) if lane is None else (index[origin], lane)
+        return found
 
 
 def _decided(value: PixelValue, numbers: Sequence[float]) -> tuple[bool, ...]:
@@ -240,15 +250,15 @@ def _counts(
     numbers: npt.NDArray[np.float32],
     integers: npt.NDArray[np.int64],
     outputs: Collection[Plane],
-) -> npt.NDArray[np.int64]:
+) -> list[int]:
     """Fill the outputs, in strips on all threads, and return what the loop counted."""
-    counted: list[npt.NDArray[np.int64]] = []
-    inside = all(window in image.window for image, _ in images)
-    bound: Callable[..., npt.NDArray[np.int64]] | None = None
-    if inside:
+    counted: list[list[int]] = []
+    bound: Callable[..., list[int]] | None = None
+    if all(window in image.window for image, _ in images):
         for group, (image, _) in enumerate(images):
             integers[2 * group : 2 * group + 2] = window.y0 - image.window.y0, window.x0 - image.window.x0
-        bound = loop.on([image[name] for image, names in images for name in names] + list(outputs), numbers)
+        planes_in = [image.planes[name] for image, names in images for name in names]
+        bound = loop.on([*planes_in, *outputs], numbers)
 
     def strip(first: int, last: int) -> None:
         if bound is not None:
@@ -269,5 +279,4 @@ def _counts(
 
     # Small windows go in few strips, since each one costs some time of its own.
     over_strips(strip, window.height, least=max(16, _LEAST_PIXELS // window.width))
-    total: npt.NDArray[np.int64] = np.sum(counted, axis=0)
-    return total
+    return list(map(sum, zip(*counted, strict=True)))
