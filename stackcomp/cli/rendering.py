@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import re
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,7 +28,7 @@ from stackcomp.errors import (
     unknown_node,
 )
 from stackcomp.execute import fuse
-from stackcomp.nodes.base import SinkNode
+from stackcomp.nodes.base import AreaNode, SinkNode
 from stackcomp.review.names import file_names
 from stackcomp.review.pictures import PictureWriter, keep_originals
 
@@ -101,7 +101,9 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
             report.warn(str(problem), node=problem.node)
         writers = _writers(composition, job, prepared.checked, others, frames, report)
     doubts = _Doubts(report)
-    with announced_compiling(report):
+    with announced_compiling(report) as compiling:
+        if prepared is not None:
+            _compile_ahead(prepared.checked, job.scale, compiling)
         if sinks or not others:
             _deliver(composition, sinks, outcome, report, doubts, job, prepared)
         if prepared is not None and writers:
@@ -167,8 +169,11 @@ def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[
 
 
 @contextmanager
-def announced_compiling(report: Reporter) -> Iterator[None]:
-    """Says what is compiled, because that takes seconds and happens the first time only."""
+def announced_compiling(report: Reporter) -> Iterator[Callable[[str], None]]:
+    """Says what is compiled, because that takes seconds and happens the first time only.
+
+    Gives what says it, for what is compiled elsewhere.
+    """
     from stackcomp.kernels import compiled
 
     announced: set[str] = set()
@@ -181,10 +186,22 @@ def announced_compiling(report: Reporter) -> Iterator[None]:
     fuse.on_compile.append(say)
     compiled.on_compile.append(say)
     try:
-        yield
+        yield say
     finally:
         fuse.on_compile.remove(say)
         compiled.on_compile.remove(say)
+
+
+def _compile_ahead(checked: CheckedGraph, scale: float, tell: Callable[[str], None]) -> None:
+    """Compile what the area nodes will run, where it is missing, before the first frame."""
+    nodes = [checked_node.node for checked_node in checked.nodes.values()]
+    names = {name for node in nodes if isinstance(node, AreaNode) for name in node.kernels()}
+    if scale != 1:
+        names.add("resample")
+    if names:
+        from stackcomp.kernels.ahead import compile_ahead
+
+        compile_ahead(names, tell)
 
 
 def _deliver(

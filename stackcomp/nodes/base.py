@@ -362,6 +362,10 @@ class AreaNode(Node):
     #: all overscan is then cut, since it would never be seen. A kind that carries pixels elsewhere says no.
     spreads: ClassVar[bool] = True
 
+    def kernels(self) -> Sequence[str]:
+        """Which of `stackcomp.kernels.ahead.KERNELS` it will run, so that these can be compiled side by side."""
+        return ()
+
     def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         """Windows of each connected input that ``compute`` must have for ``wanted``.
 

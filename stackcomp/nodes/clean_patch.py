@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated, Any, ClassVar, Literal, Self
 
@@ -110,6 +110,9 @@ class CleanPatch(AreaNode):
 
         part = source_needed(matrix(self.homography), domains["patch"], wanted)
         return {"backdrop": wanted, **{port: part for port in ("patch", "matte") if port in domains}}
+
+    def kernels(self) -> Sequence[str]:
+        return ("warp", "polygon", *(("disc_morphology", "gaussian") if self.feather != 0 else ()))
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         from stackcomp.kernels.homography import matrix

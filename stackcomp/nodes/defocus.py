@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated, Any, ClassVar, Literal, NamedTuple, Self
 
@@ -148,6 +148,9 @@ class Defocus(Adjustable, AreaNode):
         around = wanted.grow(margin(self._most))
         # Of depth one pixel more, from which partly covered pixels take theirs.
         return {"image": around, **({"depth": around.grow(1)} if "depth" in domains else {})}
+
+    def kernels(self) -> Sequence[str]:
+        return ("defocus",)
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         from stackcomp.kernels.defocus import defocus

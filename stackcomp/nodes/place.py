@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal, Self
 
@@ -131,6 +131,9 @@ class Place(AreaNode):
         needed = {"image": source_needed(self.matrix(), domains["image"], wanted)}
         # Of the other picture nothing but its frame.
         return {**needed, "like": Window(0, 0, 0, 0)} if "like" in domains else needed
+
+    def kernels(self) -> Sequence[str]:
+        return ("warp",)
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         from stackcomp.kernels.warp import warp_homography

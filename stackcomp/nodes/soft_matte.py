@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
@@ -57,6 +57,10 @@ class SoftMatte(AreaNode):
         from stackcomp.kernels import disc_morphology, gaussian
 
         return disc_morphology.margin(radius) + gaussian.margin(self.feather)
+
+    def kernels(self) -> Sequence[str]:
+        used = {"disc_morphology": self.grow != 0, "gaussian": self.feather != 0}
+        return [name for name, is_used in used.items() if is_used]
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         from stackcomp.kernels import disc_morphology

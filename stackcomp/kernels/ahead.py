@@ -1,0 +1,180 @@
+"""Compiles kernels before the first frame needs them, side by side.
+
+numba compiles one loop at a time in a process, and a loop takes up to two seconds. So where several kernels are
+not on disk yet, a second process takes names from the same list until none is left. What it compiled comes from
+disk.
+
+A kernel is compiled by calling it on a few pixels: so it is compiled for the types that a render gives it, and for
+no others.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+import sys
+import threading
+from collections import deque
+from collections.abc import Callable, Collection, Iterator
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+from numba.core.dispatcher import Dispatcher
+
+from stackcomp.data.window import Window
+from stackcomp.kernels import (
+    column_distance,
+    defocus,
+    disc_gather,
+    disc_morphology,
+    gaussian,
+    polygon,
+    resample,
+    warp,
+)
+
+__all__ = ["KERNELS", "compile_ahead", "is_cold"]
+
+_TINY = Window(0, 0, 8, 8)
+
+
+def _plane(size: int = 8) -> np.ndarray:
+    return np.zeros((size, size), np.float32)
+
+
+def _defocus() -> None:
+    # Without coverage, so that the distance to clear pixels is part of it.
+    plane = _plane(8 + 2 * defocus.margin(1.0))
+    defocus.defocus([plane] * 4, plane, 1.0)
+
+
+def _warp() -> None:
+    warp.warp_homography([_plane()], _TINY, np.eye(3), _TINY)
+
+
+def _disc_morphology() -> None:
+    disc_morphology.grow(_plane(8 + 2 * disc_morphology.margin(1.0)), 1.0)
+
+
+def _polygon() -> None:
+    polygon.polygon_coverage([(0, 0), (4, 0), (0, 4)], _TINY)
+
+
+def _gaussian() -> None:
+    gaussian.gaussian(_plane(8 + 2 * gaussian.margin(1.0)), 1.0, 1.0)
+
+
+def _resample() -> None:
+    resample.shrink(_plane(), _TINY, 0.5)
+
+
+#: How each kernel is compiled; those that take longest first.
+KERNELS: dict[str, Callable[[], None]] = {
+    "defocus": _defocus,
+    "warp": _warp,
+    "disc_morphology": _disc_morphology,
+    "polygon": _polygon,
+    "gaussian": _gaussian,
+    "resample": _resample,
+}
+_MODULES: dict[str, tuple[ModuleType, ...]] = {
+    "defocus": (disc_gather, column_distance),
+    "warp": (warp,),
+    "disc_morphology": (disc_morphology,),
+    "polygon": (polygon,),
+    "gaussian": (gaussian,),
+    "resample": (resample,),
+}
+
+
+def compile_ahead(names: Collection[str], tell: Callable[[str], object]) -> None:
+    """Compile kernels that are not on disk, in this process and in a second one.
+
+    Nothing is done where fewer than two are missing: the one is compiled when it is used.
+
+    Args:
+        names: of `KERNELS`.
+        tell: called with the name of what the second process compiles.
+    """
+    waiting = deque(name for name in KERNELS if name in names and is_cold(name))
+    if len(waiting) < 2:
+        return
+    with _second_process(waiting, tell):
+        while waiting:
+            with contextlib.suppress(IndexError):  # the other process was faster
+                KERNELS[waiting.popleft()]()
+
+
+@contextlib.contextmanager
+def _second_process(waiting: deque[str], tell: Callable[[str], object]) -> Iterator[None]:
+    """A process that compiles what waits, from the end; it has ended afterwards.
+
+    If it cannot be started, or breaks off, what it was given is compiled when it is used.
+    """
+    # The current folder is no place to import from.
+    command = [sys.executable, "-P", "-m", __name__]
+    quiet, pipe = subprocess.DEVNULL, subprocess.PIPE
+    try:
+        process = subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=quiet, text=True)
+    except OSError:
+        yield
+        return
+    feeding = threading.Thread(target=_feed, args=(process, waiting, tell))
+    feeding.start()
+    try:
+        yield
+    except BaseException:
+        process.kill()
+        raise
+    finally:
+        feeding.join()
+        process.wait()
+
+
+def _feed(process: subprocess.Popen[str], waiting: deque[str], tell: Callable[[str], object]) -> None:
+    """Give a process one name after the other, whenever it asks."""
+    assert process.stdin is not None
+    assert process.stdout is not None
+    with contextlib.suppress(OSError), process.stdout, process.stdin:
+        for _ in process.stdout:
+            try:
+                name = waiting.pop()
+            except IndexError:
+                return
+            tell(name)
+            print(name, file=process.stdin, flush=True)
+
+
+def _serve() -> None:
+    """The second process: ask for a name by a line, compile it, and so on until there is none."""
+    print("ready", flush=True)
+    for line in sys.stdin:
+        KERNELS[line.strip()]()
+        print("done", flush=True)
+
+
+def is_cold(name: str) -> bool:
+    """Whether a kernel is not on disk yet, as names of files tell.
+
+    One whose loops were changed in place counts as there.
+    """
+    return not all(_is_stored(loop) for module in _MODULES[name] for loop in _loops(module))
+
+
+def _loops(module: ModuleType) -> list[Dispatcher]:
+    own = (value for value in vars(module).values() if isinstance(value, Dispatcher))
+    return [loop for loop in own if loop.py_func.__module__ == module.__name__]
+
+
+def _is_stored(loop: Dispatcher) -> bool:
+    function, folder = loop.py_func, loop.stats.cache_path
+    if folder is None:
+        return False
+    code = function.__code__
+    pattern = f"{Path(code.co_filename).stem}.{function.__qualname__}-{code.co_firstlineno}.py*.nbi"
+    return any(Path(folder).glob(pattern))
+
+
+if __name__ == "__main__":
+    _serve()
