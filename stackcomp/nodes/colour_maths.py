@@ -12,7 +12,7 @@ from functools import lru_cache
 
 from stackcomp.files.colour_steps import ColourStep, StepKind
 from stackcomp.nodes.pixel import Algebra, PixelFunction, V, exp2, log2, pixel, power
-from stackcomp.nodes.pixel_chain import Chain
+from stackcomp.nodes.pixel_chain import Chain, EachChannel
 
 __all__ = ["conversion", "matrix", "numbers_of"]
 
@@ -42,144 +42,81 @@ def _range(r, g, b, scale, offset, low, high):  # type: ignore[no-untyped-def]
 
 
 @pixel
-def _log_of(x, slope, offset, log_slope, log_offset):  # type: ignore[no-untyped-def]
+def _logarithm(x, slope, offset, log_slope, log_offset):  # type: ignore[no-untyped-def]
     # The smallest normal float32 stands for 0 and for what is below.
     return log2(max(1.17549435e-38, x * slope + offset)) * log_slope + log_offset
 
 
 @pixel
-def _antilog_of(x, offset, slope, lin_offset, lin_slope):  # type: ignore[no-untyped-def]
+def _antilogarithm(x, offset, slope, lin_offset, lin_slope):  # type: ignore[no-untyped-def]
     return (exp2((x + offset) * slope) + lin_offset) * lin_slope
 
 
 @pixel
-def _logarithm(r, g, b, r0, r1, r2, r3, g0, g1, g2, g3, b0, b1, b2, b3):  # type: ignore[no-untyped-def]
-    (r,) = _log_of(r, r0, r1, r2, r3)
-    (g,) = _log_of(g, g0, g1, g2, g3)
-    (b,) = _log_of(b, b0, b1, b2, b3)
-    return r, g, b
-
-
-@pixel
-def _antilogarithm(r, g, b, r0, r1, r2, r3, g0, g1, g2, g3, b0, b1, b2, b3):  # type: ignore[no-untyped-def]
-    (r,) = _antilog_of(r, r0, r1, r2, r3)
-    (g,) = _antilog_of(g, g0, g1, g2, g3)
-    (b,) = _antilog_of(b, b0, b1, b2, b3)
-    return r, g, b
-
-
-@pixel
-def _camera_of(x, edge, line, start, slope, offset, log_slope, log_offset):  # type: ignore[no-untyped-def]
-    (y,) = _log_of(x, slope, offset, log_slope, log_offset)
+def _camera_log(x, edge, line, start, slope, offset, log_slope, log_offset):  # type: ignore[no-untyped-def]
+    (y,) = _logarithm(x, slope, offset, log_slope, log_offset)
     return x * line + start if x <= edge else y
 
 
 @pixel
-def _anticamera_of(x, edge, line, start, offset, slope, lin_offset, lin_slope):  # type: ignore[no-untyped-def]
-    (y,) = _antilog_of(x, offset, slope, lin_offset, lin_slope)
+def _camera_antilog(x, edge, line, start, offset, slope, lin_offset, lin_slope):  # type: ignore[no-untyped-def]
+    (y,) = _antilogarithm(x, offset, slope, lin_offset, lin_slope)
     return x * line + start if x <= edge else y
 
 
 @pixel
-def _camera_log(  # type: ignore[no-untyped-def]
-    r, g, b, r0, r1, r2, r3, r4, r5, r6, g0, g1, g2, g3, g4, g5, g6, b0, b1, b2, b3, b4, b5, b6
-):
-    (r,) = _camera_of(r, r0, r1, r2, r3, r4, r5, r6)
-    (g,) = _camera_of(g, g0, g1, g2, g3, g4, g5, g6)
-    (b,) = _camera_of(b, b0, b1, b2, b3, b4, b5, b6)
-    return r, g, b
+def _power_clamped(x, exponent):  # type: ignore[no-untyped-def]
+    return power(max(0, x), exponent)
 
 
 @pixel
-def _camera_antilog(  # type: ignore[no-untyped-def]
-    r, g, b, r0, r1, r2, r3, r4, r5, r6, g0, g1, g2, g3, g4, g5, g6, b0, b1, b2, b3, b4, b5, b6
-):
-    (r,) = _anticamera_of(r, r0, r1, r2, r3, r4, r5, r6)
-    (g,) = _anticamera_of(g, g0, g1, g2, g3, g4, g5, g6)
-    (b,) = _anticamera_of(b, b0, b1, b2, b3, b4, b5, b6)
-    return r, g, b
-
-
-@pixel
-def _power_clamped(r, g, b, er, eg, eb):  # type: ignore[no-untyped-def]
-    return power(max(0, r), er), power(max(0, g), eg), power(max(0, b), eb)
-
-
-@pixel
-def _mirrored_of(x, exponent):  # type: ignore[no-untyped-def]
+def _power_mirrored(x, exponent):  # type: ignore[no-untyped-def]
     y = power(abs(x), exponent)
     return -y if x < 0 else y
 
 
 @pixel
-def _power_mirrored(r, g, b, er, eg, eb):  # type: ignore[no-untyped-def]
-    (r,) = _mirrored_of(r, er)
-    (g,) = _mirrored_of(g, eg)
-    (b,) = _mirrored_of(b, eb)
-    return r, g, b
+def _power_passed(x, exponent):  # type: ignore[no-untyped-def]
+    return x if x <= 0 else power(x, exponent)
 
 
 @pixel
-def _power_passed(r, g, b, er, eg, eb):  # type: ignore[no-untyped-def]
-    r = r if r <= 0 else power(r, er)
-    g = g if g <= 0 else power(g, eg)
-    b = b if b <= 0 else power(b, eb)
-    return r, g, b
-
-
-@pixel
-def _power_line_of(x, edge, line, scale, offset, exponent):  # type: ignore[no-untyped-def]
+def _power_line(x, edge, line, scale, offset, exponent):  # type: ignore[no-untyped-def]
     return x * line if x <= edge else power(x * scale + offset, exponent)
 
 
 @pixel
-def _root_line_of(x, edge, line, scale, offset, exponent):  # type: ignore[no-untyped-def]
+def _power_line_mirrored(x, edge, line, scale, offset, exponent):  # type: ignore[no-untyped-def]
+    (y,) = _power_line(abs(x), edge, line, scale, offset, exponent)
+    return -y if x < 0 else y
+
+
+@pixel
+def _root_line(x, edge, line, scale, offset, exponent):  # type: ignore[no-untyped-def]
     return x * line if x <= edge else power(x, exponent) * scale + offset
 
 
 @pixel
-def _power_line(r, g, b, r0, r1, r2, r3, r4, g0, g1, g2, g3, g4, b0, b1, b2, b3, b4):  # type: ignore[no-untyped-def]
-    (r,) = _power_line_of(r, r0, r1, r2, r3, r4)
-    (g,) = _power_line_of(g, g0, g1, g2, g3, g4)
-    (b,) = _power_line_of(b, b0, b1, b2, b3, b4)
-    return r, g, b
-
-
-@pixel
-def _root_line(r, g, b, r0, r1, r2, r3, r4, g0, g1, g2, g3, g4, b0, b1, b2, b3, b4):  # type: ignore[no-untyped-def]
-    (r,) = _root_line_of(r, r0, r1, r2, r3, r4)
-    (g,) = _root_line_of(g, g0, g1, g2, g3, g4)
-    (b,) = _root_line_of(b, b0, b1, b2, b3, b4)
-    return r, g, b
-
-
-@pixel
-def _power_line_mirrored(r, g, b, r0, r1, r2, r3, r4, g0, g1, g2, g3, g4, b0, b1, b2, b3, b4):  # type: ignore[no-untyped-def]
-    (x, y, z) = _power_line(abs(r), abs(g), abs(b), r0, r1, r2, r3, r4, g0, g1, g2, g3, g4, b0, b1, b2, b3, b4)
-    return -x if r < 0 else x, -y if g < 0 else y, -z if b < 0 else z
-
-
-@pixel
-def _root_line_mirrored(r, g, b, r0, r1, r2, r3, r4, g0, g1, g2, g3, g4, b0, b1, b2, b3, b4):  # type: ignore[no-untyped-def]
-    (x, y, z) = _root_line(abs(r), abs(g), abs(b), r0, r1, r2, r3, r4, g0, g1, g2, g3, g4, b0, b1, b2, b3, b4)
-    return -x if r < 0 else x, -y if g < 0 else y, -z if b < 0 else z
+def _root_line_mirrored(x, edge, line, scale, offset, exponent):  # type: ignore[no-untyped-def]
+    (y,) = _root_line(abs(x), edge, line, scale, offset, exponent)
+    return -y if x < 0 else y
 
 
 _STEPS: dict[StepKind, PixelFunction] = {
     "matrix": matrix,
     "matrix_offset": _matrix_offset,
     "range": _range,
-    "logarithm": _logarithm,
-    "antilogarithm": _antilogarithm,
-    "camera_log": _camera_log,
-    "camera_antilog": _camera_antilog,
-    "power_clamped": _power_clamped,
-    "power_mirrored": _power_mirrored,
-    "power_passed": _power_passed,
-    "power_line": _power_line,
-    "power_line_mirrored": _power_line_mirrored,
-    "root_line": _root_line,
-    "root_line_mirrored": _root_line_mirrored,
+    "logarithm": EachChannel(_logarithm),
+    "antilogarithm": EachChannel(_antilogarithm),
+    "camera_log": EachChannel(_camera_log),
+    "camera_antilog": EachChannel(_camera_antilog),
+    "power_clamped": EachChannel(_power_clamped),
+    "power_mirrored": EachChannel(_power_mirrored),
+    "power_passed": EachChannel(_power_passed),
+    "power_line": EachChannel(_power_line),
+    "power_line_mirrored": EachChannel(_power_line_mirrored),
+    "root_line": EachChannel(_root_line),
+    "root_line_mirrored": EachChannel(_root_line_mirrored),
 }
 
 

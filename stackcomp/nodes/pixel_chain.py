@@ -1,4 +1,4 @@
-"""Pixel functions one after the other, as one."""
+"""Pixel functions made of others: one after the other, or one for each channel."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from stackcomp.nodes.pixel import Algebra, PixelFunction, V
 
-__all__ = ["Chain"]
+__all__ = ["Chain", "EachChannel"]
 
 
 class Chain(PixelFunction):
@@ -47,3 +47,36 @@ class Chain(PixelFunction):
             count = len(function.arguments) - self.lanes
             results, numbers = function.evaluate([*results, *numbers[:count]], algebra), numbers[count:]
         return results
+
+
+class EachChannel(PixelFunction):
+    """A function of one channel for R, G and B, each with numbers of its own; those of R come first.
+
+    Args:
+        function: of a value and numbers; returns one value.
+    """
+
+    def __init__(self, function: PixelFunction) -> None:
+        self.name, self.function = function.name, function
+        self.called = {}
+        self._count = len(function.arguments) - 1
+        numbers = (f"{argument}_{channel}" for channel in "rgb" for argument in function.arguments[1:])
+        self.arguments = (*"rgb", *numbers)
+        self.source = f"each channel\n{function.arguments}: {function.source}"
+
+    @property
+    def lanes_out(self) -> int:
+        """How many values it returns."""
+        return 3
+
+    def __call__(self, *values: float) -> tuple[float, ...]:
+        """One pixel in plain Python."""
+        return tuple(self.function(values[k], *self._numbers(values, k))[0] for k in range(3))
+
+    def evaluate(self, values: Sequence[V], algebra: Algebra[V]) -> list[V]:
+        """The results in any algebra."""
+        return [self.function.evaluate([values[k], *self._numbers(values, k)], algebra)[0] for k in range(3)]
+
+    def _numbers(self, values: Sequence[V], channel: int) -> Sequence[V]:
+        first = 3 + channel * self._count
+        return values[first : first + self._count]
