@@ -65,14 +65,15 @@ def _add_edges(corners: Array, sums: Array) -> None:
         sign = 1.0
         if y0 > y1:
             x0, y0, x1, y1, sign = x1, y1, x0, y0, -1.0
-        slope = (x1 - x0) / (y1 - y0)
         first = max(0, int(np.floor(max(0.0, y0))))
         last = min(height, int(np.ceil(min(float(height), y1))))
         for y in range(first, last):
             top, bottom = max(y0, float(y)), min(y1, float(y + 1))
             if bottom <= top:
                 continue
-            from_x, to_x = x0 + (top - y0) * slope, x0 + (bottom - y0) * slope
+            # By shares of the edge: its slope may be infinite, where it is all but level.
+            down, up = (top - y0) / (y1 - y0), (bottom - y0) / (y1 - y0)
+            from_x, to_x = x0 * (1 - down) + x1 * down, x0 * (1 - up) + x1 * up
             left, right = min(from_x, to_x), max(from_x, to_x)
             tall = sign * (bottom - top)
             # An edge left of the window lies before all its pixels, an edge right of it behind them.

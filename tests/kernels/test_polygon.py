@@ -68,6 +68,13 @@ def test_triangles_anywhere_have_their_area(corners, x, y):
     assert polygon_coverage(corners, part) == pytest.approx(whole[part.slices_in(window)], abs=1e-6)
 
 
+@pytest.mark.parametrize("height", [5e-324, 1e-310, 1e-300, 1e-17])
+@pytest.mark.parametrize("x", [1.0, 1e6, 1e300, -1e300])
+def test_an_edge_that_is_all_but_level_is_no_fault(height, x):
+    corners = [(0.0, 0.0), (0.0, height), (x, 0.0)]
+    assert not polygon_coverage(corners, Window(-3, -3, 5, 5)).any()
+
+
 def test_hand_worked_pixels():
     square = [(1, 1), (3, 1), (3, 3), (1, 3)]
     wanted = np.zeros((4, 4))
