@@ -80,10 +80,9 @@ class PlaneLedger:
 
     def hold(self, planes: Iterable[Plane]) -> None:
         """A value holds these planes."""
-        holders = self._holders
         for plane in planes:
-            root = id(_root(plane))
-            holders[root] = holders.get(root, 0) + 1
+            if (root := id(_root(plane))) in self._owned:
+                self._holders[root] = self._holders.get(root, 0) + 1
 
     def release(self, planes: Iterable[Plane], *, reuse: bool = True) -> None:
         """A value that held these planes is gone.
@@ -94,6 +93,8 @@ class PlaneLedger:
         """
         for plane in planes:
             root = id(_root(plane))
+            if root not in self._holders:
+                continue  # It belongs to others.
             self._holders[root] -= 1
             if not self._holders[root]:
                 del self._holders[root]

@@ -89,15 +89,14 @@ def over_strips(function: Callable[[int, int], object], rows: int, *, least: int
         Exception: the first exception of ``function``, after all strips have ended.
     """
     threads = thread_count()
-    # A few strips per thread balance uneven rows at little cost.
-    count = min(threads * 4, max(1, rows // least))
-    if threads == 1 or count == 1 or getattr(_inside, "busy", False):
+    edges = _edges(rows, threads, least)
+    count = len(edges) - 1
+    if threads == 1 or count < 2 or getattr(_inside, "busy", False):
         if rows > 0:
             with np.errstate(**_USUAL):
                 function(0, rows)
         return
 
-    edges = [rows * k // count for k in range(count + 1)]
     strips = deque(enumerate(pairwise(edges)))
     failures: dict[int, BaseException] = {}
 
@@ -128,3 +127,18 @@ def over_strips(function: Callable[[int, int], object], rows: int, *, least: int
             other.result()
     if failures:
         raise failures[min(failures)]
+
+
+def _edges(rows: int, threads: int, least: int) -> list[int]:
+    """First rows of strips, and the row behind the last.
+
+    The largest are a quarter of what a thread has to do, since some rows may cost much more than others. Towards
+    the end they get smaller, so that all threads end at about the same time, whoever is slower.
+    """
+    least = max(1, least)
+    smallest, largest = max(least, rows // (threads * 8)), max(least, rows // (threads * 4))
+    edges = [0]
+    while (left := rows - edges[-1]) > 0:
+        size = min(largest, max(smallest, left // (threads * 2)))
+        edges.append(rows if left - size < least else edges[-1] + size)
+    return edges

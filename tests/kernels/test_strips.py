@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-import threading
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -14,7 +14,7 @@ import stackcomp
 from stackcomp import RequestError
 from stackcomp.kernels.strips import over_strips, thread_count
 
-#: Strips wait for each other in groups of as many as there should be threads, so fewer threads never finish one.
+#: The first strip of each thread waits for those of as many as there should be, so fewer threads never finish one.
 COUNT_THREADS = """
 import threading
 from stackcomp.kernels.strips import over_strips
@@ -23,8 +23,9 @@ expected, seen = {expected}, set()
 together = threading.Barrier(expected)
 
 def strip(first, last):
-    seen.add(threading.get_ident())
-    together.wait(timeout=20)
+    if threading.get_ident() not in seen:
+        seen.add(threading.get_ident())
+        together.wait(timeout=20)
 
 over_strips(strip, expected * 4 * 16)
 print(len(seen), threading.get_ident() in seen)
@@ -117,13 +118,26 @@ def test_every_row_is_covered_once(rows, threads, automatic):
 
 def test_a_failure_comes_out_after_all_strips_have_ended(automatic):
     stackcomp.set_threads(2)
-    ended = threading.Semaphore(0)
+    ended: list[int] = []
 
     def strip(first: int, last: int) -> None:
-        ended.release()
+        ended.extend(range(first, last))
         if first == 0:
             raise ArithmeticError("planted")
 
     with pytest.raises(ArithmeticError, match="planted"):
         over_strips(strip, 8 * 16)
-    assert all(ended.acquire(blocking=False) for _ in range(8))
+    assert sorted(ended) == list(range(8 * 16))
+
+
+@pytest.mark.parametrize("threads", [2, 3, 64])
+@pytest.mark.parametrize(("rows", "least"), [(2160, 16), (513, 1), (40, 16), (33, 16), (64, 64)])
+def test_strips_get_smaller_and_none_is_too_small(rows, least, threads, automatic):
+    stackcomp.set_threads(threads)
+    strips: list[tuple[int, int]] = []
+    over_strips(lambda first, last: strips.append((first, last)), rows, least=least)
+    sizes = [last - first for first, last in sorted(strips)]
+    assert min(sizes) >= least
+    assert all(later <= size for size, later in pairwise(sizes[:-1]))
+    assert len(sizes) <= threads * 12
+    assert max(sizes) <= max(rows / threads / 4, 2 * least)

@@ -23,7 +23,7 @@ from stackcomp.plan.wiring import plane_source, program_of
 
 __all__ = ["SweepStep"]
 
-_LEAST_PIXELS = 1 << 16
+_LEAST_PIXELS = 1 << 13
 """Pixels of a strip, at least."""
 
 
