@@ -95,6 +95,7 @@ class Composition:
         self.graph = graph
         self.root = arguments.file_path(root, "root")
         given = variables_given(variables)
+        self.given: Mapping[str, Any] = given
         files = (*files_among(variables), *variable_files)
         self.variable_files = tuple(arguments.file_path(file, "variable_files") for file in files)
         self.document: Document = graph.document(given)

@@ -80,12 +80,14 @@ class Writing:
         mark: what it will be marked as.
         node: for the finding, or empty.
         field: likewise.
+        damaged: whether what is there is known to be a damaged file of this program, which may be replaced.
     """
 
     path: Path
     mark: Mark
     node: str = ""
     field: str = ""
+    damaged: bool = False
 
 
 def refusals(
@@ -114,7 +116,7 @@ def refusals(
         use = known.description(writing.path)
         if use:
             rule, reason = "overwrites-input", use
-        elif replace_foreign:
+        elif replace_foreign or writing.damaged:
             continue
         else:
             rule, reason = _refusal(writing)

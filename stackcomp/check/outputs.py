@@ -27,11 +27,13 @@ class Outputs:
         nodes: deliver nodes that will write; all when None. Others only have to be right in themselves.
         replace_foreign: whether files of others, and deliveries of other graphs, may be replaced.
         variable_files: files that variables come from.
+        damaged: files of this program that are known to be damaged, and may be replaced.
     """
 
     nodes: tuple[str, ...] | None = None
     replace_foreign: bool = False
     variable_files: tuple[Path, ...] = ()
+    damaged: frozenset[Path] = frozenset()
 
     def clashes(
         self, document: Document, root: Path, frames: Sequence[int], sinks: Collection[str]
@@ -57,7 +59,7 @@ class Outputs:
             with bugs_of(name):
                 outputs = [(frame, path) for frame in frames for path in sink.outputs(frame, root)]
             problems = refusals(
-                (Writing(path, mark, name, "path") for _, path in outputs),
+                (Writing(path, mark, name, "path", path in self.damaged) for _, path in outputs),
                 known,
                 root,
                 replace_foreign=self.replace_foreign or sink.replaces_foreign or idle,

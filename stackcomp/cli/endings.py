@@ -31,6 +31,7 @@ __all__ = [
     "STOPPED",
     "WRONG",
     "announce",
+    "debugging",
     "guarded",
     "print_json",
     "refuse",
@@ -51,6 +52,11 @@ def set_debug(on: bool) -> None:
     """Whether failures show their traceback."""
     global _debug
     _debug = on
+
+
+def debugging() -> bool:
+    """Whether failures show their traceback."""
+    return _debug
 
 
 def show_traceback(error: BaseException) -> None:

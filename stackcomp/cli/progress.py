@@ -43,7 +43,7 @@ class Reporter:
     def begin(self, what: str, total: int) -> None:
         """Begin a series of steps."""
 
-    def step(self) -> None:
+    def step(self, *, failed: bool = False) -> None:
         """A step has ended, done or failed."""
 
     def note(self, text: str) -> None:
@@ -57,6 +57,9 @@ class Reporter:
 
     def fail(self, frame: int, node: str, reason: str) -> None:
         """Report that a frame failed."""
+
+    def problem(self, text: str) -> None:
+        """Report that something failed, in words."""
 
     def close(self) -> None:
         """End the report."""
@@ -84,6 +87,10 @@ class Lines(Reporter):
             f'frame {frame} failed: node "{node}": {reason}' if node else f"frame {frame} failed: {reason}", "red"
         )
 
+    def problem(self, text: str) -> None:
+        """Print the text as a failure."""
+        self.line(text, "red")
+
     def line(self, text: str, style: str | None = None) -> None:
         """Print a line to standard error."""
         announce(text, style=style)
@@ -109,21 +116,25 @@ class Bar(Lines):
             redirect_stderr=False,
         )
         self._task: TaskID | None = None
-        self._begun, self._done = 0.0, 0
+        self._begun, self._done, self._failed = 0.0, 0, 0
 
     def __enter__(self) -> Self:
         self._bar.start()
         return self
 
     def begin(self, what: str, total: int) -> None:
-        self._begun, self._done = time.perf_counter(), 0
+        self._begun, self._done, self._failed = time.perf_counter(), 0, 0
         self._task = self._bar.add_task(what, total=total, rate="")
 
-    def step(self) -> None:
+    def step(self, *, failed: bool = False) -> None:
         assert self._task is not None
         self._done += 1
+        self._failed += failed
         rate = self._done / max(time.perf_counter() - self._begun, 1e-9)
-        self._bar.update(self._task, advance=1, rate=f"{rate:.2f}/s" if rate >= 0.1 else f"{1 / rate:.0f} s each")
+        words = f"{rate:.2f}/s" if rate >= 0.1 else f"{1 / rate:.0f} s each"
+        if self._failed:
+            words += f", {self._failed} failed"
+        self._bar.update(self._task, advance=1, rate=words)
 
     def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
         """Print nothing: the bar shows it."""

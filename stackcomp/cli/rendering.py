@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import re
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -13,10 +12,10 @@ from typing import Any
 
 from stackcomp.check.checked import CheckedGraph
 from stackcomp.cli.endings import HOW_TO_REPORT, show_traceback
+from stackcomp.cli.frame_warnings import FrameWarnings
 from stackcomp.cli.progress import Reporter
 from stackcomp.cli.request import folder_of, require_path
 from stackcomp.composition import Composition, Prepared
-from stackcomp.data.frames import format_frames
 from stackcomp.data.window import Window
 from stackcomp.errors import (
     BugError,
@@ -100,7 +99,7 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
         for problem in prepared.checked.warnings:
             report.warn(str(problem), node=problem.node)
         writers = _writers(composition, job, prepared.checked, others, frames, report)
-    doubts = _Doubts(report)
+    doubts = FrameWarnings(report)
     with announced_compiling(report) as compiling:
         if prepared is not None:
             _compile_ahead(prepared.checked, job.scale, compiling)
@@ -110,31 +109,6 @@ def run(composition: Composition, job: Job, report: Reporter) -> Outcome:
             _write(composition, prepared, job, writers, outcome, report, doubts)
     doubts.close()
     return outcome
-
-
-class _Doubts:
-    """Warnings of frames: each is written once, and at the end the other frames with the same warning."""
-
-    def __init__(self, report: Reporter) -> None:
-        self.report = report
-        self.frames: dict[tuple[str, str], list[int]] = {}
-
-    def warn(self, node: str, frame: int, message: str) -> None:
-        """Write it in full the first time. Warnings that differ in numbers alone, such as counts, are the same."""
-        known_frames = self.frames.setdefault((node, re.sub(r"\d+", "0", message)), [])
-        full = f'node "{node}", frame {frame}: {message}'
-        if not known_frames or self.report.every_event:
-            self.report.warn(full, node=node, frame=frame, text=message)
-        if frame not in known_frames:
-            known_frames.append(frame)
-
-    def close(self) -> None:
-        """List the other frames."""
-        for (node, message), (first, *others) in self.frames.items():
-            if others and not self.report.every_event:
-                numbers = ", with other numbers" if "0" in message else ""
-                where = f"frame{'s' if len(others) > 1 else ''} {format_frames(others)}"
-                self.report.note(f'node "{node}": the warning of frame {first} holds at {where} too{numbers}')
 
 
 def _sorted(composition: Composition, job: Job) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -209,7 +183,7 @@ def _deliver(
     sinks: tuple[str, ...],
     outcome: Outcome,
     report: Reporter,
-    doubts: _Doubts,
+    doubts: FrameWarnings,
     job: Job,
     prepared: Prepared | None,
 ) -> None:
@@ -339,7 +313,7 @@ def _write(
     writers: list[PictureWriter],
     outcome: Outcome,
     report: Reporter,
-    doubts: _Doubts,
+    doubts: FrameWarnings,
 ) -> None:
     by_node = {writer.node: writer for writer in writers}
     report.begin("render", len(outcome.frames))
@@ -366,7 +340,7 @@ def _write_frame(
     frame: int,
     outcome: Outcome,
     report: Reporter,
-    doubts: _Doubts,
+    doubts: FrameWarnings,
 ) -> None:
     def warn(node: str, message: str) -> None:
         doubts.warn(node, frame, message)

@@ -2,16 +2,17 @@
 
 Attributes of the EXR header: ``stackcomp/version``, ``stackcomp/graph`` (hash of the graph with its variables
 filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture depends on), ``stackcomp/frame``;
-the mark of the program (`stackcomp.files.mark`), which stills carry too; and the plate's ``timeCode`` and
-``pixelAspectRatio``, passed through. No path and no clock time is recorded, so
-the same inputs give the same bytes anywhere.
+the mark of the program (`stackcomp.files.mark`), which stills carry too; and the plate's ``timeCode``,
+``framesPerSecond`` and ``pixelAspectRatio``, passed through. The frame rate of the graph, if it has one, goes
+before that of the plate. Where the plate has none of these, none is written. No path and no clock time is recorded,
+so the same inputs give the same bytes anywhere.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -22,20 +23,22 @@ from stackcomp.files.file_state import FileState, file_state, one_state
 from stackcomp.files.mark import ATTRIBUTE, MarkKind
 from stackcomp.nodes.base import Node, SinkNode, SourceNode
 
-__all__ = ["graph_hash", "notes_for"]
+__all__ = ["file_hash", "graph_hash", "input_files", "node_fields", "notes_for"]
 
-_PASSED_ON = ("timeCode", "pixelAspectRatio")
+_PASSED_ON = ("timeCode", "framesPerSecond", "pixelAspectRatio")
 
 
 def graph_hash(document: Document) -> str:
     """Return a hash of everything in the graph that can change a pixel (not notes, not names of variables)."""
-    nodes = {
-        name: node.model_dump(mode="json", by_alias=True, exclude={"about", *_where(node)})
-        for name, node in document.nodes.items()
-    }
+    nodes = {name: node_fields(node) for name, node in document.nodes.items()}
     head = {"working_space": document.head.working_space, "colour_config": document.head.colour_config}
     text = json.dumps({**head, "nodes": nodes}, sort_keys=True, ensure_ascii=False)
     return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
+
+
+def node_fields(node: Node) -> dict[str, Any]:
+    """Return the fields of a node that can change a pixel, as JSON data."""
+    return node.model_dump(mode="json", by_alias=True, exclude={"about", *_where(node)})
 
 
 def _where(node: Node) -> set[str]:
@@ -59,19 +62,31 @@ def notes_for(
         ATTRIBUTE: mark_of(document, root, kind),
     }
     notes.update(_from_plate(document, root, node, frame))
+    if document.frame_rate is not None:
+        notes["framesPerSecond"] = document.frame_rate
     return notes
+
+
+def input_files(document: Document, root: Path, nodes: Iterable[str], frame: int) -> list[Path]:
+    """Return the files that some nodes' pictures depend on at a frame, each once, without the colour config."""
+    return list(dict.fromkeys(path for node in nodes for path in _files(document, root, node, frame)))
 
 
 def _inputs_hash(document: Document, root: Path, node: str, frame: int) -> str:
     whole = hashlib.blake2b(digest_size=16)
     for path in sorted(set(_files(document, root, node, frame))):
         if path.is_file():
-            whole.update(_file_hash(path, file_state(path)))
+            whole.update(file_hash(path, file_state(path)))
     return whole.hexdigest()
 
 
 @lru_cache(maxsize=256)
-def _file_hash(path: Path, state: FileState) -> bytes:
+def file_hash(path: Path, state: FileState) -> bytes:
+    """Return the hash of a file's contents (BLAKE2b, 16 bytes), which is read while it has that state.
+
+    Raises:
+        FileChangedError: it has another state.
+    """
     with one_state(path, state), path.open("rb") as file:
         return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=16)).digest()
 

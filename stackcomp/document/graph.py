@@ -18,6 +18,7 @@ from typing import Any
 
 from stackcomp.data import arguments
 from stackcomp.data.arguments import PathLike, VariablesLike
+from stackcomp.data.frames import parse_frames
 from stackcomp.document.given_variables import variables as variables_given
 from stackcomp.document.model import Document, build, build_node
 from stackcomp.document.plain import plain
@@ -188,6 +189,22 @@ class Graph:
         if node not in nodes:
             raise DocumentError(unknown_node(node, list(nodes), place=self.place))
         nodes[str(node)] = self._judged(str(node), nodes[node], fields)
+
+    def set_frames(self, frames: str) -> None:
+        """Change the frames that the graph is about, such as ``"1001-1008"``; an empty text removes them.
+
+        Raises:
+            ArgumentError: not a range of frames; the graph is then unchanged.
+        """
+        try:
+            if arguments.text(frames, "frames"):
+                parse_frames(frames)
+        except BadValueError as error:
+            raise ArgumentError("frames", error.message, error.way_out) from None
+        self._raw.pop("frames", None)
+        if frames:
+            nodes = self._raw.pop("nodes", {})
+            self._raw |= {"frames": frames, "nodes": nodes}
 
     def _judged(self, name: str, old: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
         """A node's fields with changes, once they are known to be right."""

@@ -53,8 +53,12 @@ def _whole(digits: str) -> int:
 
 
 #: What a file may hold: the word for it, and how it is written.
-_WRITTEN = {"graph": "a graph is written { … }", "variables": 'variables are written {"name": value, …}'}
-Holds = Literal["graph", "variables"]
+_WRITTEN = {
+    "graph": "a graph is written { … }",
+    "variables": 'variables are written {"name": value, …}',
+    "sequence": 'a sequence is written {"stackcomp_sequence": 1, …}',
+}
+Holds = Literal["graph", "variables", "sequence"]
 
 
 def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
@@ -148,7 +152,7 @@ def read_json(path: str | Path, holds: Holds = "graph") -> dict[str, Any]:
     Raises:
         DocumentError: as `parse_json`, and where the file cannot be read as UTF-8 text.
     """
-    file = "graph" if holds == "graph" else "file of variables"
+    file = _FILES[holds]
     try:
         data = Path(path).read_bytes()
     except OSError as error:
@@ -190,7 +194,7 @@ def _nearby(path: Path, holds: Holds) -> str:
     return alike(path.name, others) if others else f'the folder "{path.parent}" holds no {_FILES[holds]}'
 
 
-_FILES = {"graph": "graph", "variables": "file of variables"}
+_FILES = {"graph": "graph", "variables": "file of variables", "sequence": "sequence file"}
 
 
 def _json_files(folder: Path) -> list[str]:
@@ -208,6 +212,8 @@ def _holds(path: Path) -> Holds | Literal[""]:
         document = json.loads(path.read_bytes().decode("utf-8-sig"))
     except (OSError, ValueError, RecursionError):
         return ""
+    if isinstance(document, dict) and "stackcomp_sequence" in document:
+        return "sequence"
     return (
         "graph" if isinstance(document, dict) and ("stackcomp" in document or "nodes" in document) else "variables"
     )

@@ -56,6 +56,12 @@ def upgrade(document: dict[str, Any]) -> dict[str, Any]:
         DocumentError: no version, a version that is not a whole number, or one from the future.
     """
     version = document.get("stackcomp")
+    if "stackcomp_sequence" in document:
+        raise DocumentError(
+            Problem("version", "the file is a sequence, not a graph",
+                    "`stackcomp batch` renders its shots, and `stackcomp check` looks at them",
+                    field="stackcomp_sequence")
+        )  # fmt: skip
     if "stackcomp" not in document and "nodes" not in document:
         raise DocumentError(
             Problem("version", 'the file is not a graph: it has neither "stackcomp" nor "nodes"',

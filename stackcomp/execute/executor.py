@@ -11,7 +11,7 @@ from stackcomp.data.image import Image
 from stackcomp.data.window import Window
 from stackcomp.errors import Problem
 from stackcomp.execute.frame import FrameRun, LoopCache, Request, Result
-from stackcomp.execute.overlap import Delivered, delivered
+from stackcomp.execute.overlap import Delivered, FrameQueue, delivered
 from stackcomp.execute.plane_pool import PlanePool
 from stackcomp.kernels.strips import thread_count
 from stackcomp.plan.planning import Plan
@@ -101,12 +101,15 @@ class Executor:
         return ((finished.node, finished.files) for finished in run.finished())
 
     def write_all(
-        self, frames: Sequence[int], *, notes: Callable[[str, int], Mapping[str, Any]] | None = None
+        self,
+        frames: Sequence[int] | FrameQueue,
+        *,
+        notes: Callable[[str, int], Mapping[str, Any]] | None = None,
     ) -> Generator[Delivered]:
         """Write the files of the plan's deliver nodes for many frames, with reading and writing beside computing.
 
         Args:
-            frames: frame numbers, in order.
+            frames: frame numbers, in order; or a queue that they come from.
             notes: as in `results`; it is called in another thread.
 
         Returns:

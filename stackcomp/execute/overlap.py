@@ -14,11 +14,12 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from stackcomp.errors import BugError, WorkError
 from stackcomp.execute.frame import FrameRun
 
-__all__ = ["Delivered", "delivered"]
+__all__ = ["Delivered", "FrameQueue", "delivered"]
 
 #: What may be read ahead early, in pictures of four float32 planes.
 _MOST_AHEAD = 2
@@ -43,38 +44,75 @@ class Delivered:
     failure: WorkError | BugError | None
 
 
-def delivered(make: Callable[[int, Warn], FrameRun], frames: Sequence[int]) -> Generator[Delivered]:
+class FrameQueue(Protocol):
+    """Frame numbers that may still be on their way."""
+
+    def take(self, *, wait: bool) -> int | None:
+        """The next frame; None where there is no further one, or none yet and it must not ``wait``."""
+
+
+class _Listed:
+    """A queue of frames that are all known."""
+
+    def __init__(self, frames: Sequence[int]) -> None:
+        self._frames = iter(frames)
+
+    def take(self, *, wait: bool) -> int | None:
+        return next(self._frames, None)
+
+
+def delivered(make: Callable[[int, Warn], FrameRun], frames: Sequence[int] | FrameQueue) -> Generator[Delivered]:
     """Compute frames and write their files.
 
     Args:
         make: gives what computes a frame, from its number and whom it warns.
-        frames: their numbers, in order.
+        frames: their numbers, in order. Of a queue, the next one is read ahead where it is there in time.
 
     Returns:
         Each frame as soon as it is finished; a frame may be computed before the one before it comes out.
     """
     reader = ThreadPoolExecutor(1, thread_name_prefix="stackcomp-read")
     writer = ThreadPoolExecutor(1, thread_name_prefix="stackcomp-write")
+    queue: FrameQueue = frames if hasattr(frames, "take") else _Listed(frames)
     try:
-        yield from _in_turn([_Begun(frame, make) for frame in frames], reader, writer)
+        yield from _in_turn(queue, make, reader, writer)
     finally:
         # Whoever stops listening wants no further files; the one that is being written is finished.
         reader.shutdown(cancel_futures=True)
         writer.shutdown(cancel_futures=True)
 
 
-def _in_turn(begun: list[_Begun], reader: ThreadPoolExecutor, writer: ThreadPoolExecutor) -> Iterator[Delivered]:
+def _in_turn(
+    queue: FrameQueue,
+    make: Callable[[int, Warn], FrameRun],
+    reader: ThreadPoolExecutor,
+    writer: ThreadPoolExecutor,
+) -> Iterator[Delivered]:
+    def begun(*, wait: bool) -> _Begun | None:
+        frame = queue.take(wait=wait)
+        return None if frame is None else _Begun(frame, make)
+
     behind: _Begun | None = None
-    while begun:
-        current = begun.pop(0)
-        ahead = begun[0] if begun else None
+    ahead: _Begun | None = None
+    while True:
+        current = ahead or begun(wait=False)
+        if current is None:
+            # Who fills the queue may wait for the frame that is being written.
+            if behind is not None:
+                yield behind.end()
+                behind = None
+            current = begun(wait=True)
+        if current is None:
+            return
         current.wait_for_files()
         if behind is not None and current.needs_memory:
             yield behind.end()
             behind = None
+        ahead = begun(wait=False)
         if ahead is not None and not current.needs_memory and current.has_small_inputs:
             ahead.read_files(reader)
         current.compute(writer)
+        ahead = ahead or begun(wait=False)
         if ahead is not None and current.failure is None:
             ahead.read_files(reader)
         if behind is not None:
@@ -83,8 +121,6 @@ def _in_turn(begun: list[_Begun], reader: ThreadPoolExecutor, writer: ThreadPool
         if current.failure is not None:
             yield current.end()
             behind = None
-    if behind is not None:
-        yield behind.end()
 
 
 @dataclass

@@ -20,6 +20,7 @@ from stackcomp.errors import FileError
 from stackcomp.files.paths import nearby
 
 __all__ = [
+    "DiskFullError",
     "FileChangedError",
     "FileState",
     "NoFileError",
@@ -40,6 +41,10 @@ class NoFileError(FileError):
 
 class FileChangedError(FileError):
     """A file was replaced or written to while it was in use."""
+
+
+class DiskFullError(FileError):
+    """There is no space left for a file."""
 
 
 class FileState(NamedTuple):
@@ -133,7 +138,7 @@ def cannot_write(path: str | os.PathLike[str], error: Exception) -> FileError:
     folder = _nearest_folder(path)
     number = error.errno if isinstance(error, OSError) else None
     if number in (errno.ENOSPC, errno.EDQUOT) or (number is None and _full(folder)):
-        return FileError(
+        return DiskFullError(
             path, "cannot be written: the disk is full", f'free space on the disk that holds "{folder}"'
         )
     if number == errno.EROFS:

@@ -1,0 +1,312 @@
+"""Worker processes: they get frames, are watched, and are replaced where they die.
+
+A worker gets a few frames ahead, so that it can read the files of the next one while it computes. A worker that
+dies takes only the frames with it that it had begun. These are tried once more, alone in a process, so that a
+frame that kills its worker takes no other with it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+import time
+from collections import deque
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
+from typing import Any
+
+from stackcomp.batch.memory import resident_memory
+from stackcomp.batch.record import FrameRecord, Reason
+from stackcomp.batch.work import ShotSpec
+from stackcomp.batch.worker import work
+
+__all__ = ["Pool", "Task"]
+
+#: Frames that a worker has: one is written, one computed, one read.
+_AHEAD = 3
+#: How often a frame is tried.
+_TRIES = 2
+#: Seconds between looks at the memory of workers.
+_LOOK = 0.5
+#: Seconds before frames that failed for a passing reason are tried again.
+_PAUSE = 2.0
+
+
+@dataclass
+class Task:
+    """A frame of a shot, and how often it was tried."""
+
+    shot: str
+    frame: int
+    tries: int = 0
+    #: After a death, a frame gets a worker of its own.
+    alone: bool = False
+
+
+@dataclass
+class _Worker:
+    process: BaseProcess
+    connection: Connection
+    shot: str | None = None
+    tasks: dict[int, Task] = field(default_factory=dict)
+    begun: set[int] = field(default_factory=set)
+    ended: bool = False
+    over_limit: int = 0
+
+    @property
+    def alone(self) -> bool:
+        return any(task.alone for task in self.tasks.values())
+
+
+class Pool:
+    """Runs tasks in processes.
+
+    Args:
+        specs: shots by name.
+        workers: how many processes.
+        threads: threads of each.
+        memory_limit: bytes that a worker may hold; 0 for no limit.
+        log: called with a message about what happened to a worker.
+    """
+
+    def __init__(
+        self,
+        specs: Mapping[str, ShotSpec],
+        *,
+        workers: int,
+        threads: int,
+        memory_limit: int = 0,
+        log: Any = None,
+    ) -> None:
+        self._specs, self._count, self._threads, self._limit = (
+            specs,
+            max(1, workers),
+            max(1, threads),
+            memory_limit,
+        )
+        self._log = log or (lambda message: None)
+        self._workers: list[_Worker] = []
+        self._waiting: deque[Task] = deque()
+        self._later: list[tuple[float, Task]] = []
+        self._stopping = False
+        self._broken: dict[str, Reason] = {}
+
+    def stop(self, *, at_once: bool = False) -> None:
+        """Begin no further frame; ``at_once``: end those in flight too. May be called from a signal handler."""
+        self._stopping = True
+        if at_once:
+            for worker in self._workers:
+                worker.process.kill()
+
+    def run(self, tasks: list[Task]) -> Iterator[FrameRecord]:
+        """What became of each task, in the order in which they end. Frames that were not begun are left out."""
+        self._waiting.extend(tasks)
+        try:
+            looked = time.monotonic()
+            while True:
+                self._wake_later()
+                yield from self._fill()
+                if not self._workers or (not self._busy and not self._pending):
+                    break
+                yield from self._listen()
+                if time.monotonic() - looked >= _LOOK:
+                    looked = time.monotonic()
+                    self._look_at_memory()
+        finally:
+            self._close()
+
+    # -- giving -------------------------------------------------------------------------------------------------
+
+    @property
+    def _busy(self) -> bool:
+        return any(worker.tasks for worker in self._workers)
+
+    @property
+    def _pending(self) -> bool:
+        return not self._stopping and bool(self._waiting or self._later)
+
+    def _wake_later(self) -> None:
+        now = time.monotonic()
+        for due, task in list(self._later):
+            if now >= due or not (self._busy or self._waiting):
+                if now < due:
+                    time.sleep(min(due - now, _PAUSE))
+                self._later.remove((due, task))
+                self._waiting.append(task)
+
+    def _fill(self) -> Iterator[FrameRecord]:
+        """Give every worker enough to do."""
+        if self._stopping:
+            for worker in self._workers:
+                self._say(worker, ("end",))
+            return
+        while self._waiting and self._waiting[0].shot in self._broken:
+            task = self._waiting.popleft()
+            yield FrameRecord(task.shot, task.frame, reason=self._broken[task.shot])
+        wanted = min(self._count, len(self._waiting) + sum(bool(worker.tasks) for worker in self._workers))
+        while len(self._workers) < wanted:
+            self._workers.append(self._start())
+        for depth in range(1, _AHEAD + 1):
+            for worker in self._workers:
+                while self._waiting and len(worker.tasks) < depth and self._fits(worker, self._waiting[0]):
+                    self._give(worker, self._waiting.popleft())
+
+    def _fits(self, worker: _Worker, task: Task) -> bool:
+        if worker.ended or worker.alone or not worker.process.is_alive():
+            return False
+        # Its frames are known by number alone, so it finishes one shot before it begins another.
+        other_shot = worker.shot != task.shot
+        return not (worker.tasks and (task.alone or other_shot))
+
+    def _give(self, worker: _Worker, task: Task) -> None:
+        if worker.shot != task.shot:
+            worker.shot = task.shot
+            self._say(worker, ("shot", self._specs[task.shot]))
+        worker.tasks[task.frame] = task
+        self._say(worker, ("frame", task.frame))
+
+    def _say(self, worker: _Worker, message: tuple[Any, ...]) -> None:
+        if worker.ended:
+            return
+        worker.ended = message == ("end",)
+        # Whether it still listens is found out when it is waited for.
+        with contextlib.suppress(OSError):
+            worker.connection.send(message)
+
+    def _start(self) -> _Worker:
+        context = multiprocessing.get_context("spawn")
+        ours, theirs = context.Pipe()
+        process = context.Process(target=work, args=(theirs,), name="stackcomp-worker", daemon=True)
+        with _environment(self._threads):
+            process.start()
+        theirs.close()
+        return _Worker(process, ours)
+
+    # -- listening ----------------------------------------------------------------------------------------------
+
+    def _listen(self) -> Iterator[FrameRecord]:
+        sources: dict[Any, _Worker] = {}
+        for worker in self._workers:
+            sources[worker.connection] = sources[worker.process.sentinel] = worker
+        heard = {id(sources[ready]): sources[ready] for ready in wait(list(sources), timeout=_LOOK)}
+        for worker in heard.values():
+            yield from self._hear(worker)
+
+    def _hear(self, worker: _Worker) -> Iterator[FrameRecord]:
+        dead = not worker.process.is_alive()
+        try:
+            while worker.connection.poll():
+                yield from self._message(worker, worker.connection.recv())
+        except (EOFError, OSError):
+            dead = True
+        if dead:
+            worker.process.join()
+            yield from self._mourn(worker)
+
+    def _message(self, worker: _Worker, message: tuple[Any, ...]) -> Iterator[FrameRecord]:
+        if message[0] == "begun":
+            worker.begun.add(message[1])
+        elif message[0] == "broken":
+            assert worker.shot is not None
+            self._broken[worker.shot] = message[1]
+            for task in worker.tasks.values():
+                yield FrameRecord(task.shot, task.frame, reason=message[1])
+            worker.tasks, worker.shot = {}, None
+            worker.begun.clear()
+        elif message[0] == "record":
+            record: FrameRecord = message[1]
+            task = worker.tasks.pop(record.frame)
+            worker.begun.discard(record.frame)
+            task.tries += 1
+            if record.reason is not None and record.reason.kind == "passing" and self._again(task, record.reason):
+                return
+            yield record
+
+    def _again(self, task: Task, reason: Reason) -> bool:
+        """Whether it is tried once more, after the others."""
+        if task.tries >= _TRIES or self._stopping:
+            return False
+        self._log(f"{_name(task)} is tried again later: {reason.message}")
+        self._later.append((time.monotonic() + _PAUSE, task))
+        return True
+
+    def _mourn(self, worker: _Worker) -> Iterator[FrameRecord]:
+        """A worker has died, or ended because it was told to."""
+        self._workers.remove(worker)
+        worker.connection.close()
+        reason = Reason(_death(worker, self._limit), kind="worker")
+        for task in sorted(worker.tasks.values(), key=lambda task: task.frame, reverse=True):
+            if task.frame not in worker.begun:
+                self._waiting.appendleft(task)
+                continue
+            task.tries += 1
+            if self._stopping:
+                continue
+            if task.tries >= _TRIES:
+                yield FrameRecord(task.shot, task.frame, reason=reason)
+            else:
+                self._log(f"{_name(task)} is tried again, alone: {reason.message}")
+                task.alone = True
+                self._waiting.appendleft(task)
+
+    def _look_at_memory(self) -> None:
+        if not self._limit:
+            return
+        for worker in self._workers:
+            used = resident_memory(worker.process.pid or 0) if worker.tasks else 0
+            if used > self._limit and not worker.over_limit:
+                worker.over_limit = used
+                worker.process.kill()
+
+    def _close(self) -> None:
+        for worker in self._workers:
+            self._say(worker, ("end",))
+        deadline = time.monotonic() + 10
+        for worker in self._workers:
+            worker.process.join(max(0.1, deadline - time.monotonic()))
+            if worker.process.is_alive():
+                worker.process.kill()
+                worker.process.join()
+            worker.connection.close()
+        self._workers.clear()
+
+
+def _name(task: Task) -> str:
+    return f'shot "{task.shot}", frame {task.frame}' if task.shot else f"frame {task.frame}"
+
+
+def _death(worker: _Worker, limit: int) -> str:
+    if worker.over_limit:
+        return (
+            f"its worker used {worker.over_limit / 1e9:.1f} GB, over its limit of {limit / 1e9:.1f} GB, and was "
+            "ended; fewer workers leave more memory for each"
+        )
+    code = worker.process.exitcode
+    if code is not None and code < 0:
+        try:
+            name = signal.Signals(-code).name
+        except ValueError:
+            name = f"signal {-code}"
+        hint = "; the system ends processes so when memory runs out" if name == "SIGKILL" else ""
+        return f"its worker was ended by {name}{hint}"
+    return f"its worker ended with exit code {code}"
+
+
+@contextlib.contextmanager
+def _environment(threads: int) -> Iterator[None]:
+    """What a process that is started now sees: libraries read these numbers when they are loaded."""
+    names = ("STACKCOMP_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS")
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update(dict.fromkeys(names, str(threads)))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value

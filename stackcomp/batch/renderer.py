@@ -1,0 +1,100 @@
+"""Frames of one shot, rendered in this process. Every way of running a batch ends here."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Generator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from stackcomp.batch.memory import peak_memory
+from stackcomp.batch.record import FileRecord, FrameRecord, Reason, reason_of
+from stackcomp.batch.work import ShotSpec
+from stackcomp.check.check_graph import check_graph
+from stackcomp.check.outputs import Outputs
+from stackcomp.deliver.provenance import file_hash, input_files, notes_for
+from stackcomp.document.graph import Graph
+from stackcomp.errors import CheckError
+from stackcomp.execute.executor import Executor
+from stackcomp.execute.overlap import Delivered, FrameQueue
+from stackcomp.files.file_state import file_state, one_state
+from stackcomp.plan.planning import make_plan
+
+__all__ = ["Renderer"]
+
+
+class Renderer:
+    """Renders frames of a shot.
+
+    Args:
+        spec: the shot.
+
+    Raises:
+        GraphError: it cannot be rendered at the frame of the spec; the process that made the spec has checked that
+            it can, so something has changed since.
+    """
+
+    def __init__(self, spec: ShotSpec) -> None:
+        self.spec, self._root = spec, Path(spec.root)
+        self._document = Graph.from_json(spec.graph, spec.place).document(dict(spec.variables))
+        # Which files may be replaced has been checked for all shots together.
+        checked, problems = check_graph(
+            self._document, self._root, frames=[spec.frame], wanted=spec.sinks, outputs=Outputs((), True)
+        )
+        if checked is None:
+            raise CheckError(problem for problem in problems if problem.severity == "error")
+        self._config = self._root / self._document.head.colour_config
+        self.checked = checked
+        # Files that were read, by frame.
+        self._noted: dict[int, dict[Path, FileRecord]] = {}
+        self._executor = Executor(make_plan(checked, spec.sinks, fused=True, sinks=True))
+
+    def frames(self, frames: Sequence[int] | FrameQueue) -> Generator[FrameRecord]:
+        """Render frames and write their files.
+
+        Args:
+            frames: frame numbers, or a queue that they come from.
+
+        Returns:
+            What became of each frame, once its files are whole; nothing is raised for a frame that failed.
+        """
+        last = time.perf_counter()
+        for outcome in self._executor.write_all(frames, notes=self._notes):
+            now = time.perf_counter()
+            yield self._record(outcome, now - last)
+            last = now
+
+    def _notes(self, node: str, frame: int) -> Mapping[str, Any]:
+        # Before its files are written, the executor makes sure that what was read is still in the state noted
+        # here.
+        noted = self._noted.setdefault(frame, {})
+        for path in self._read_for(node, frame):
+            state = file_state(path)
+            hash = file_hash(path, state).hex()
+            noted[path] = FileRecord(str(path.absolute()), state.size, state.modified, hash)
+        return notes_for(self._document, self._root, node, frame)
+
+    def _read_for(self, node: str, frame: int) -> list[Path]:
+        paths = input_files(self._document, self._root, [node], frame)
+        return [*paths, self._config] if self._config.is_file() else paths
+
+    def _record(self, outcome: Delivered, seconds: float) -> FrameRecord:
+        reason: Reason | None = None if outcome.failure is None else reason_of(outcome.failure)
+        files: tuple[FileRecord, ...] = ()
+        inputs = tuple(self._noted.pop(outcome.frame, {}).values())
+        if reason is None:
+            try:
+                files = tuple(_written(Path(path)) for _, paths in outcome.written for path in paths)
+            except Exception as error:
+                reason = reason_of(error)
+        return FrameRecord(
+            self.spec.name, outcome.frame, files, inputs, seconds, peak_memory(), outcome.doubts, reason
+        )
+
+
+def _written(path: Path) -> FileRecord:
+    """What was just written, read back: its hash is that of what is on the disk."""
+    with one_state(path) as state, path.open("rb") as file:
+        digest = hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=16))
+    return FileRecord(str(path.absolute()), state.size, state.modified, digest.hexdigest())

@@ -1,0 +1,394 @@
+"""A batch from start to end: what is due, what is wrong, the processes, the ledger, what is made of the frames."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import os
+import re
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
+
+import psutil
+
+from stackcomp.batch.checking import CheckedShot, check_shots, clashes
+from stackcomp.batch.cluster import ClusterPool
+from stackcomp.batch.due import FrameState, states_of
+from stackcomp.batch.ledger import Ledger, ledger_path
+from stackcomp.batch.lock import only_batch
+from stackcomp.batch.memory import available_memory, estimate
+from stackcomp.batch.pool import Pool, Task
+from stackcomp.batch.record import FrameRecord, Reason
+from stackcomp.batch.work import Work
+from stackcomp.deliver.provenance import graph_hash
+from stackcomp.document.deliveries import Delivery
+from stackcomp.errors import CheckError, Problem, RequestError, did_you_mean
+from stackcomp.kernels.ahead import compile_ahead
+from stackcomp.kernels.strips import thread_count
+from stackcomp.nodes.base import AreaNode
+from stackcomp.plan.planning import make_plan
+
+__all__ = ["Batch", "Options", "Summary", "Watch"]
+
+
+@dataclass(frozen=True)
+class Options:
+    """How a batch is run.
+
+    Attributes:
+        shots: names of shots; all when empty.
+        frames: frame numbers, of each shot those that it has; all when None.
+        workers: processes; as many as there are cores, and memory for, when None.
+        worker_memory: bytes that a worker may hold; its share of what is free when None.
+        again: render all, whatever the ledger says.
+        checksums: compare the contents of all files, not only size and time.
+        keep_going: go on after a frame has failed.
+        replace_foreign: files of others, and deliveries of other graphs, may be replaced.
+        cluster: address of a scheduler of dask.distributed; None for this machine.
+    """
+
+    shots: tuple[str, ...] = ()
+    frames: tuple[int, ...] | None = None
+    workers: int | None = None
+    worker_memory: int | None = None
+    again: bool = False
+    checksums: bool = False
+    keep_going: bool = True
+    replace_foreign: bool = False
+    cluster: str | None = None
+
+
+class Watch(Protocol):
+    """Is told what happens; all of it in the thread that called `Batch.run`, but `interrupted`."""
+
+    def begin(self, due: Sequence[FrameState], done: int, workers: int, threads: int) -> None:
+        """The frames that will be rendered, and how many are done already."""
+
+    def warn(self, problem: Problem) -> None:
+        """Something is doubtful; it stops nothing."""
+
+    def note(self, text: str) -> None:
+        """Something that a person may want to know."""
+
+    def frame(self, record: FrameRecord) -> None:
+        """A frame has ended, done or failed."""
+
+    def interrupted(self, presses: int) -> None:
+        """Ctrl-C was pressed, for the first or second time."""
+
+    def delivery(self, name: str, shot: str, path: Path, seconds: float) -> None:
+        """A movie or sheet is whole."""
+
+    def delivery_failed(self, name: str, shot: str, reason: str) -> None:
+        """A movie or sheet could not be made."""
+
+
+class Runner(Protocol):
+    """Renders tasks somewhere."""
+
+    def run(self, tasks: list[Task]) -> Iterator[FrameRecord]:
+        """What became of each task that was begun."""
+
+    def stop(self, *, at_once: bool = False) -> None:
+        """Begin no further frame; ``at_once``: end those in flight too."""
+
+
+@dataclass
+class Summary:
+    """What became of a batch.
+
+    Attributes:
+        total: frames that were asked for.
+        up_to_date: frames that were done before.
+        done: frames that were rendered.
+        failed: frames that failed.
+        left: frames that were not begun, because the batch was stopped.
+        interrupted: whether it was stopped from the keyboard.
+        deliveries: movies and sheets that were made.
+        deliveries_failed: those that were not, with the reason.
+        seconds: from start to end.
+    """
+
+    total: int = 0
+    up_to_date: int = 0
+    done: list[FrameRecord] = field(default_factory=list)
+    failed: list[FrameRecord] = field(default_factory=list)
+    left: list[tuple[str, int]] = field(default_factory=list)
+    interrupted: bool = False
+    deliveries: list[Path] = field(default_factory=list)
+    deliveries_failed: list[tuple[str, str, str]] = field(default_factory=list)
+    seconds: float = 0.0
+
+    @property
+    def ok(self) -> bool:
+        """Whether everything that was asked for is done."""
+        return not (self.failed or self.left or self.deliveries_failed)
+
+
+#: Makes movies and sheets of finished shots.
+Finish = Callable[["Batch", Sequence[Work], Ledger, Summary, Watch], None]
+
+
+class Batch:
+    """Shots that are rendered together, with one ledger.
+
+    Args:
+        works: the shots.
+        stem: name of the sequence file or graph without ending, for the ledger.
+        root: folder of relative paths.
+        deliveries: movies and sheets by name.
+        about: of the sequence, for slates.
+        variables: those for all shots.
+        warnings: what is doubtful about the sequence file.
+    """
+
+    def __init__(
+        self,
+        works: Sequence[Work],
+        *,
+        stem: str,
+        root: Path,
+        deliveries: Mapping[str, Delivery] | None = None,
+        about: str = "",
+        variables: Mapping[str, Any] | None = None,
+        warnings: Sequence[Problem] = (),
+    ) -> None:
+        self.works = list(works)
+        self.stem, self.root, self.about = stem, root, about
+        self.deliveries = dict(deliveries or {})
+        self.variables, self.warnings = dict(variables or {}), tuple(warnings)
+
+    @property
+    def ledger_path(self) -> Path:
+        """Where the ledger lies."""
+        outputs = [path for work in self.works for path in work.outputs(work.frames[0] if work.frames else 1)]
+        return ledger_path(self.stem, outputs or [Path(os.path.abspath(self.root), "out", "x")], self.root)
+
+    def chosen(self, options: Options) -> list[tuple[Work, tuple[int, ...]]]:
+        """Shots and frames that the options ask for.
+
+        Raises:
+            RequestError: there is no such shot, or no shot has such a frame.
+        """
+        names = [work.name for work in self.works]
+        for name in options.shots:
+            if name not in names:
+                way_out = did_you_mean(name, names) or f"its shots are {', '.join(names[:12])}"
+                raise RequestError(Problem("shot-unknown", f'--shot: there is no shot "{name}"', way_out))
+        works = [work for work in self.works if not options.shots or work.name in options.shots]
+        if options.frames is None:
+            return [(work, work.frames) for work in works]
+        asked = set(options.frames)
+        pairs = [(work, tuple(frame for frame in work.frames if frame in asked)) for work in works]
+        unknown = asked.difference(*(work.frames for work in works)) if works else set()
+        if unknown:
+            from stackcomp.data.frames import format_frames
+
+            message = f"--frames: no shot has frame{'s' if len(unknown) > 1 else ''} {format_frames(unknown)}"
+            have = "; ".join(f"{work.name or 'the graph'} has {format_frames(work.frames)}" for work in works[:4])
+            raise RequestError(Problem("frames", message, have))
+        return [pair for pair in pairs if pair[1]]
+
+    def states(self, options: Options) -> list[FrameState]:
+        """The state of every frame that the options ask for; nothing is changed."""
+        with Ledger(self.ledger_path, read_only=True) as ledger:
+            return self._states(self.chosen(options), ledger, options)
+
+    def run(self, options: Options, watch: Watch, finish: Finish | None = None) -> Summary:
+        """Render what is due, and make movies and sheets of it.
+
+        Raises:
+            RequestError: the options do not fit, or another batch is at work on the same output.
+            GraphError: a shot is wrong as a whole; nothing was written.
+            FileError: the ledger cannot be written.
+        """
+        started = time.perf_counter()
+        chosen = self.chosen(options)
+        summary = Summary(total=sum(len(frames) for _, frames in chosen))
+        path = self.ledger_path
+        for problem in self.warnings:
+            watch.warn(problem)
+        with only_batch(path), Ledger(path) as ledger:
+            states = self._states(chosen, ledger, options)
+            due = [state for state in states if state.due]
+            summary.up_to_date = len(states) - len(due)
+            if due:
+                self._render(due, ledger, options, watch, summary)
+            else:
+                watch.begin([], summary.up_to_date, 0, 0)
+            if finish is not None and not summary.interrupted:
+                finish(self, [work for work, _ in chosen], ledger, summary, watch)
+        summary.seconds = time.perf_counter() - started
+        return summary
+
+    # -- steps ---------------------------------------------------------------------------------------------------
+
+    def _states(
+        self, chosen: Sequence[tuple[Work, tuple[int, ...]]], ledger: Ledger, options: Options
+    ) -> list[FrameState]:
+        return [
+            state
+            for work, frames in chosen
+            for state in states_of(work, frames, ledger, again=options.again, checksums=options.checksums)
+        ]
+
+    def _render(
+        self, due: list[FrameState], ledger: Ledger, options: Options, watch: Watch, summary: Summary
+    ) -> None:
+        by_name = {work.name: work for work in self.works}
+        frames: dict[str, list[int]] = {}
+        for state in due:
+            frames.setdefault(state.shot, []).append(state.frame)
+        works = [by_name[name] for name in frames]
+        damaged = [path for state in due for path in state.damaged]
+        shots = check_shots(works, list(frames.values()), replace_foreign=options.replace_foreign, damaged=damaged)
+        problems = [_of_shot(problem, shot.work) for shot in shots for problem in shot.errors]
+        problems += clashes(works, list(frames.values()))
+        if problems:
+            raise CheckError(problems)
+        for shot in shots:
+            for problem in shot.problems:
+                watch.warn(_of_shot(problem, shot.work))
+        keeper = _Keeper(due, ledger, {work.name: graph_hash(work.composition.document) for work in works})
+        workers, threads, limit = _shared_out(shots, len(due), options, watch)
+        watch.begin(due, summary.up_to_date, workers, threads)
+        remove_unfinished(path for state in due for path in state.outputs)
+
+        tasks: list[Task] = []
+        for shot in shots:
+            for frame in frames[shot.work.name]:
+                if frame in shot.bad:
+                    reason = Reason("; ".join(_short(problem) for problem in shot.bad[frame]))
+                    self._ended(FrameRecord(shot.work.name, frame, reason=reason), keeper, watch, summary)
+                else:
+                    tasks.append(Task(shot.work.name, frame))
+        if summary.failed and not options.keep_going:
+            summary.left = [(task.shot, task.frame) for task in tasks]
+            return
+        _compile_ahead(shots, watch)
+        specs = {shot.work.name: shot.work.spec(shot.frame) for shot in shots}
+        pool: Runner
+        if options.cluster is None:
+            pool = Pool(specs, workers=workers, threads=threads, memory_limit=limit, log=watch.note)
+        else:
+            pool = ClusterPool(options.cluster, specs, log=watch.note)
+        begun: set[tuple[str, int]] = set()
+        with _interruptible(pool, watch, summary):
+            for record in pool.run(tasks):
+                begun.add((record.shot, record.frame))
+                self._ended(record, keeper, watch, summary)
+                if record.reason is not None and record.reason.kind == "full":
+                    watch.note("the disk is full: frames in flight are finished, no further ones are begun")
+                    pool.stop()
+                if record.reason is not None and not options.keep_going:
+                    pool.stop()
+        summary.left = [(task.shot, task.frame) for task in tasks if (task.shot, task.frame) not in begun]
+
+    def _ended(self, record: FrameRecord, keeper: _Keeper, watch: Watch, summary: Summary) -> None:
+        keeper.keep(record)
+        (summary.done if record.reason is None else summary.failed).append(record)
+        watch.frame(record)
+
+
+class _Keeper:
+    """Writes the ledger; no other process does."""
+
+    def __init__(self, due: Sequence[FrameState], ledger: Ledger, graphs: Mapping[str, str]) -> None:
+        self._states = {(state.shot, state.frame): state for state in due}
+        self._ledger, self._graphs = ledger, graphs
+
+    def keep(self, record: FrameRecord) -> None:
+        state = self._states[record.shot, record.frame]
+        if record.reason is not None and state.entry is not None:
+            # The files of the last time are still there, and still ours.
+            record = dataclasses.replace(record, files=state.entry.files)
+        self._ledger.record(state.outputs, state.nodes, self._graphs[record.shot], record)
+
+
+def _of_shot(problem: Problem, work: Work) -> Problem:
+    if not work.name or problem.message.startswith(work.words):
+        return problem
+    return dataclasses.replace(problem, message=f"{work.words}{problem.message}")
+
+
+def _short(problem: Problem) -> str:
+    node = f'node "{problem.node}": ' if problem.node else ""
+    return node + problem.message + (f" — {problem.way_out}" if problem.way_out else "")
+
+
+def _shared_out(shots: Sequence[CheckedShot], frames: int, options: Options, watch: Watch) -> tuple[int, int, int]:
+    """How many workers with how many threads, and the bytes that each may hold."""
+    if options.cluster is not None:
+        return 0, 0, 0
+    cores = thread_count()
+    needed = max(
+        estimate(make_plan(shot.checked, shot.work.sinks, sinks=True), shot.work.root)
+        for shot in shots
+        if shot.checked is not None
+    )
+    free = available_memory()
+    each = options.worker_memory or needed
+    wanted = min(options.workers or cores, frames)
+    workers = max(1, min(wanted, free // each))
+    if workers < wanted:
+        memory = f"each needs about {each / 1e9:.1f} GB, and {free / 1e9:.1f} GB are free"
+        watch.note(f"{workers} of {wanted} workers: {memory}")
+    limit = options.worker_memory or max(needed, free // workers)
+    return workers, max(1, cores // workers), limit
+
+
+def _compile_ahead(shots: Sequence[CheckedShot], watch: Watch) -> None:
+    """Compile once what all workers will need."""
+    nodes = [node.node for shot in shots if shot.checked is not None for node in shot.checked.nodes.values()]
+    names = {name for node in nodes if isinstance(node, AreaNode) for name in node.kernels()}
+    if names:
+        told: set[str] = set()
+
+        def tell(what: str) -> None:
+            if what not in told:
+                watch.note(f"compiling {what}, once …")
+            told.add(what)
+
+        compile_ahead(names, tell)
+
+
+@contextlib.contextmanager
+def _interruptible(pool: Runner, watch: Watch, summary: Summary) -> Iterator[None]:
+    """Ctrl-C: frames in flight are finished; at the second press they are not."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def pressed(number: int, stack: object) -> None:
+        again = summary.interrupted
+        summary.interrupted = True
+        watch.interrupted(2 if again else 1)
+        pool.stop(at_once=again)
+
+    before = signal.signal(signal.SIGINT, pressed)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+_UNFINISHED = re.compile(r"\.(?P<stem>.+)\.(?P<process>\d+)-\d+(?P<ending>\.\w+)")
+
+
+def remove_unfinished(outputs: Iterator[Path]) -> None:
+    """Remove what processes that are gone have left of files that will be written now."""
+    names: dict[Path, set[str]] = {}
+    for path in outputs:
+        names.setdefault(path.parent, set()).add(path.name)
+    for folder, known in names.items():
+        with contextlib.suppress(OSError):
+            for item in os.scandir(folder):
+                match = _UNFINISHED.fullmatch(item.name)
+                ours = match is not None and match["stem"] + match["ending"] in known
+                if match is not None and ours and not psutil.pid_exists(int(match["process"])):
+                    os.unlink(item.path)
