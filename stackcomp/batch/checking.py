@@ -20,7 +20,7 @@ from stackcomp.check.originals import RealPaths, Writing, refusals
 from stackcomp.check.outputs import Outputs, mark_of, readings
 from stackcomp.errors import Problem
 
-__all__ = ["CheckedShot", "check_shot", "check_shots", "clashes"]
+__all__ = ["CheckedShot", "check_everything", "check_shot", "check_shots", "clashes", "of_shot"]
 
 #: Threads that read headers; on a network share most of the time is waiting.
 _THREADS = 8
@@ -95,6 +95,32 @@ def check_shot(
             bad = dict(_bad_frames(work, reference, [frame for frame in frames if frame != reference], outputs))
             return CheckedShot(work, checked, (*problems, *alone), bad)
     return CheckedShot(work, None, (*problems, *found), bad)
+
+
+def check_everything(chosen: Sequence[tuple[Work, Sequence[int]]], *, replace_foreign: bool) -> list[Problem]:
+    """Every finding about some shots and all their frames, each frame's own among them."""
+    works, frames = [work for work, _ in chosen], [frames for _, frames in chosen]
+    found: dict[Problem, None] = {}
+    for shot in check_shots(works, frames, replace_foreign=replace_foreign):
+        found |= dict.fromkeys(of_shot(problem, shot.work) for problem in shot.problems)
+        if shot.bad:
+            # All frames together, so that one finding lists all frames of its kind.
+            together = check_graph(
+                shot.work.composition.document,
+                shot.work.root,
+                frames=[shot.frame, *(frame for frame in frames[works.index(shot.work)] if frame != shot.frame)],
+                wanted=shot.work.sinks,
+                outputs=Outputs(shot.work.sinks, replace_foreign, shot.work.composition.variable_files),
+            )[1]
+            found |= dict.fromkeys(of_shot(problem, shot.work) for problem in together)
+    return [*found, *clashes(works, frames)]
+
+
+def of_shot(problem: Problem, work: Work) -> Problem:
+    """The finding, with the name of the shot in front."""
+    if not work.name or problem.message.startswith(work.words):
+        return problem
+    return replace(problem, message=f"{work.words}{problem.message}")
 
 
 def clashes(shots: Sequence[Work], frames: Sequence[Sequence[int]]) -> list[Problem]:

@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 import psutil
 
-from stackcomp.batch.checking import CheckedShot, check_shots, clashes
+from stackcomp.batch.checking import CheckedShot, check_shots, clashes, of_shot
 from stackcomp.batch.cluster import ClusterPool
 from stackcomp.batch.due import FrameState, states_of
 from stackcomp.batch.ledger import Ledger, ledger_path
@@ -247,13 +247,13 @@ class Batch:
         works = [by_name[name] for name in frames]
         damaged = [path for state in due for path in state.damaged]
         shots = check_shots(works, list(frames.values()), replace_foreign=options.replace_foreign, damaged=damaged)
-        problems = [_of_shot(problem, shot.work) for shot in shots for problem in shot.errors]
+        problems = [of_shot(problem, shot.work) for shot in shots for problem in shot.errors]
         problems += clashes(works, list(frames.values()))
         if problems:
             raise CheckError(problems)
         for shot in shots:
             for problem in shot.problems:
-                watch.warn(_of_shot(problem, shot.work))
+                watch.warn(of_shot(problem, shot.work))
         keeper = _Keeper(due, ledger, {work.name: graph_hash(work.composition.document) for work in works})
         workers, threads, limit = _shared_out(shots, len(due), options, watch)
         watch.begin(due, summary.up_to_date, workers, threads)
@@ -308,12 +308,6 @@ class _Keeper:
             # The files of the last time are still there, and still ours.
             record = dataclasses.replace(record, files=state.entry.files)
         self._ledger.record(state.outputs, state.nodes, self._graphs[record.shot], record)
-
-
-def _of_shot(problem: Problem, work: Work) -> Problem:
-    if not work.name or problem.message.startswith(work.words):
-        return problem
-    return dataclasses.replace(problem, message=f"{work.words}{problem.message}")
 
 
 def _short(problem: Problem) -> str:

@@ -38,7 +38,7 @@ class ShotSpec:
     frame: int = 1
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Work:
     """A shot that is to be rendered.
 

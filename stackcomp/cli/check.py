@@ -1,9 +1,13 @@
-"""``stackcomp check``: all findings about a graph, before a pixel is read."""
+"""``stackcomp check``: all findings about a graph or a sequence, before a pixel is read."""
 
 from __future__ import annotations
 
+from typing import Annotated
+
+import typer
+
 from stackcomp.cli.endings import DONE, WRONG, guarded, print_json, say
-from stackcomp.cli.options import AsJson, Debug, Frames, GraphFile, ReplaceForeign, Root, Sets, VariableFiles
+from stackcomp.cli.options import AsJson, Debug, Frames, ReplaceForeign, Sets, VariableFiles
 
 __all__ = ["check"]
 
@@ -13,27 +17,42 @@ _ADD = 'add one, as {"kind": "deliver", "image": "NODE", "path": "out/final.{fra
 
 @guarded
 def check(
-    graph: GraphFile,
+    graph: Annotated[
+        str,
+        typer.Argument(metavar="GRAPH|SEQUENCE", help="The graph or sequence, a JSON file.", show_default=False),
+    ],
     frames: Frames = None,
     sets: Sets = None,
     variables: VariableFiles = None,
-    root: Root = ".",
+    root: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DIR", help="Folder at which the graph's relative paths start; the current one if left out."
+        ),
+    ] = None,
     replace_foreign: ReplaceForeign = False,
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
-    """Print everything that is wrong or doubtful about a graph.
+    """Print everything that is wrong or doubtful about a graph, or about all shots of a sequence.
 
-    Only the graph and the headers of its files are read, no pixels. Warnings alone do not fail it. Each finding
+    Only graphs and the headers of their files are read, no pixels. Warnings alone do not fail it. Each finding
     names a rule; `stackcomp rules` explains them.
     """
     from stackcomp.cli.request import count, frames_of, open_graph
+    from stackcomp.cli.shots import holds_sequence
     from stackcomp.errors import DocumentError, Problem
 
     chosen = frames_of(frames)
+    if holds_sequence(graph):
+        from stackcomp.cli.check_sequence import check_sequence
+
+        return check_sequence(
+            graph, chosen, root, variables, sets, replace_foreign=replace_foreign, as_json=as_json
+        )
     nodes, number = None, len(chosen or ())
     try:
-        request = open_graph(graph, root, variables, sets)
+        request = open_graph(graph, "." if root is None else root, variables, sets)
     except DocumentError as error:
         problems = error.problems
     else:

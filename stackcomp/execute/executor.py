@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -10,6 +11,7 @@ from stackcomp.data import arguments
 from stackcomp.data.image import Image
 from stackcomp.data.window import Window
 from stackcomp.errors import Problem
+from stackcomp.execute.constants import Constants
 from stackcomp.execute.frame import FrameRun, LoopCache, Request, Result
 from stackcomp.execute.overlap import Delivered, FrameQueue, delivered
 from stackcomp.execute.plane_pool import PlanePool
@@ -97,7 +99,7 @@ class Executor:
         Raises:
             RenderError, BugError: as in `results`.
         """
-        run = self._run(_request(frame, 1.0, None, warn, notes))
+        run = self._run(_request(frame, 1.0, None, warn, notes), self._constants)
         return ((finished.node, finished.files) for finished in run.finished())
 
     def write_all(
@@ -115,7 +117,11 @@ class Executor:
         Returns:
             What became of each frame, in order; nothing is raised for a frame that failed.
         """
-        return delivered(lambda frame, warn: self._run(_request(frame, 1.0, None, warn, notes)), frames)
+
+        def begun(frame: int, warn: Callable[[str, str], None]) -> FrameRun:
+            return self._run(_request(frame, 1.0, None, warn, notes), self._constants)
+
+        return delivered(begun, frames)
 
     def outside(self, frame: int, *, window: Window | None, scale: float = 1.0) -> list[Problem]:
         """One finding for each wanted node of which a window shows nothing; no pixel is read.
@@ -124,10 +130,15 @@ class Executor:
         """
         return self._run(_request(frame, scale, window, None, None)).outside()
 
-    def _run(self, request: Request) -> FrameRun:
+    @functools.cached_property
+    def _constants(self) -> Constants:
+        """What all delivered frames have in common."""
+        return Constants(self.plan)
+
+    def _run(self, request: Request, constants: Constants | None = None) -> FrameRun:
         if len(self._kept) > _MOST_KEPT:
             self._kept.clear()
-        return FrameRun(self.plan, request, self.pool, self._loops, self._kept)
+        return FrameRun(self.plan, request, self.pool, self._loops, self._kept, constants)
 
 
 def _request(frame: Any, scale: Any, window: Any, warn: Any, notes: Any) -> Request:

@@ -21,6 +21,7 @@ from stackcomp.data.image import Image, Plane
 from stackcomp.data.port_types import Layers, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BugError, Problem, RenderError, StackcompError
+from stackcomp.execute.constants import Constants
 from stackcomp.execute.fuse import Loop, compiled
 from stackcomp.execute.half_planes import is_finite, widened_image
 from stackcomp.execute.plane_pool import PlaneLedger, PlanePool
@@ -90,11 +91,29 @@ class Finished:
     files: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class _WatchedJob(Job):
+    """A job that tells when the number of the frame is looked at: what a node then makes may differ by frame."""
+
+    asked: Callable[[], None] = lambda: None
+
+    def __getattribute__(self, name: str) -> Any:
+        if name == "frame":
+            object.__getattribute__(self, "asked")()
+        return object.__getattribute__(self, name)
+
+
 class FrameRun:
     """Computes one frame; this is the `stackcomp.plan.steps.base.Frame` that steps work in."""
 
     def __init__(
-        self, plan: Plan, request: Request, pool: PlanePool, loops: LoopCache, kept: dict[Any, Any]
+        self,
+        plan: Plan,
+        request: Request,
+        pool: PlanePool,
+        loops: LoopCache,
+        kept: dict[Any, Any],
+        constants: Constants | None = None,
     ) -> None:
         self.plan, self.request, self._kept = plan, request, kept
         self.frame, self.scale = request.frame, request.scale
@@ -121,6 +140,11 @@ class FrameRun:
         self._begun = False
         self._read: set[Key] = set()
         self._current: Step | None = None
+        # What all frames have in common, and steps that need not run because of it.
+        self._constants = constants
+        self._idle: frozenset[int] = frozenset()
+        self._said: list[tuple[str, str]] = []
+        self._frame_asked = False
         # Time spent on what a node needs before its result, such as what is then mixed with its input.
         self._before: dict[str, float] = {}
 
@@ -144,6 +168,8 @@ class FrameRun:
             self._begin()
             last = self.plan.last_reads
             for k, step in enumerate(self.plan.steps):
+                if k in self._idle:
+                    continue
                 self._current = step
                 started = time.perf_counter()
                 self._spent = [key for key in step.reads if last.get(key, -1) <= k]
@@ -178,11 +204,11 @@ class FrameRun:
         """Read all files that the frame is made from. Errors are raised when the frame is computed."""
         with contextlib.suppress(Exception):
             self._begin()
-            for step in self.plan.steps:
-                if isinstance(step, SourceStep) and self.node(step.node).files(
-                    self.frame, self.checked.context.root
-                ):
-                    step.run(self)
+            for k, step in enumerate(self.plan.steps):
+                if k in self._idle or not isinstance(step, SourceStep):
+                    continue
+                if self.node(step.node).files(self.frame, self.checked.context.root):
+                    self._run(step)
                     self._read.add(step.makes[0])
 
     def give_back(self) -> None:
@@ -212,7 +238,20 @@ class FrameRun:
             return
         domains, seen, needs = self.remembered("windows", self._windows)
         self.domains, self._seen, self.needs = dict(domains), dict(seen), dict(needs)
+        if self._constants is not None:
+            self._take_constants(self._constants)
         self._begun = True
+
+    def _take_constants(self, constants: Constants) -> None:
+        known = constants.known(self.needs, self._opened)
+        self._idle = constants.idle(known)
+        for key, (image, unsettled, clamped) in known.items():
+            self.values[key] = image
+            self.clamped[key] = clamped
+            if unsettled is not None:
+                self.unsettled[key] = unsettled
+        for node, message in constants.warnings(known):
+            self.warn(node, message)
 
     def _windows(self) -> tuple[dict[Key, Window], dict[Key, Window], dict[Key, Window]]:
         for step in self.plan.steps:
@@ -235,7 +274,24 @@ class FrameRun:
     def _run(self, step: Step) -> tuple[str, ...]:
         if step.makes and step.makes[0] in self._read:
             return ()
-        return step.run(self)
+        constants = self._constants
+        if constants is None or not constants.watches(step):
+            return step.run(self)
+        said, self._frame_asked = len(self._said), False
+        files = step.run(self)
+        if self._frame_asked:
+            constants.asked_for_frame(step)
+        constants.keep(
+            step,
+            self.values,
+            self.unsettled,
+            self.clamped,
+            self._opened,
+            self._said[said:],
+            lambda image: self._ledger.disown(image.planes.values()),
+            self.picture_bytes,
+        )
+        return files
 
     @contextlib.contextmanager
     def _blamed(self, name: str | None = None) -> Iterator[None]:
@@ -336,9 +392,18 @@ class FrameRun:
     def job(self, name: str, **more: Any) -> Job:
         """What a node may need to know; ``more`` are fields of `Job`."""
         context = self.checked.context
-        return Job(
-            self.frame, self.scale, context, lambda text: self.warn(name, text), opened=self._opened, **more
+        return _WatchedJob(
+            self.frame,
+            self.scale,
+            context,
+            lambda text: self.warn(name, text),
+            opened=self._opened,
+            asked=self._ask_for_frame,
+            **more,
         )
+
+    def _ask_for_frame(self) -> None:
+        self._frame_asked = True
 
     def display(self, name: str) -> Window:
         """A node's frame."""
@@ -346,6 +411,8 @@ class FrameRun:
 
     def warn(self, name: str, message: str) -> None:
         """Report what stops nothing."""
+        if self._constants is not None:
+            self._said.append((name, message))
         if self.request.warn is not None:
             self.request.warn(name, message)
 

@@ -109,6 +109,11 @@ class PlaneLedger:
         view.flags.writeable = False
         return view
 
+    def disown(self, planes: Iterable[Plane]) -> None:
+        """These planes are kept by others; their memory is never used again."""
+        for plane in planes:
+            self._owned.pop(id(_root(plane)), None)
+
     def free_memory(self) -> None:
         """Free planes that wait to be used again."""
         self._pool.clear()
