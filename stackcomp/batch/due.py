@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -14,6 +14,8 @@ from stackcomp.batch.ledger import Entry, Ledger
 from stackcomp.batch.record import FileRecord
 from stackcomp.batch.work import Work
 from stackcomp.errors import FileError
+from stackcomp.files.file_hash import hash_of_beginning
+from stackcomp.kernels.strips import thread_count
 from stackcomp.version import __version__
 
 __all__ = ["FrameState", "Status", "states_of"]
@@ -81,10 +83,13 @@ def states_of(
     """
     hashes, entries = NodeHashes(work), ledger.entries()
     known = _Contents(checksums)
+    outputs_of = {frame: tuple(work.outputs(frame)) for frame in frames}
+    entry_of = {frame: entries.get(ledger.key(outputs)) for frame, outputs in outputs_of.items()}
+    if checksums and not again:
+        known.read_all(entry for entry in entry_of.values() if entry is not None)
     states = []
-    for frame in frames:
-        outputs, nodes = tuple(work.outputs(frame)), hashes.at(frame)
-        entry = entries.get(ledger.key(outputs))
+    for frame, outputs in outputs_of.items():
+        nodes, entry = hashes.at(frame), entry_of[frame]
         status, why = _AGAIN if again else _state(work, frame, outputs, nodes, entry, known)
         states.append(FrameState(work.name, frame, status, why, outputs, nodes, entry))
     return states
@@ -108,11 +113,14 @@ class _Contents:
         if state.st_mtime_ns == record.modified and not self._checksums:
             return ""
         if record.path not in self._hashes:
-            try:
-                self._hashes[record.path] = file_record(Path(record.path)).hash
-            except FileError:
-                self._hashes[record.path] = None
+            self._hashes[record.path] = _hash(record.path)
         return "" if self._hashes[record.path] == record.hash else "has changed"
+
+    def read_all(self, entries: Iterable[Entry]) -> None:
+        """Read all files that some frames are about, several at a time."""
+        paths = list({record.path for entry in entries for record in (*entry.files, *entry.inputs)})
+        with ThreadPoolExecutor(thread_count()) as pool:
+            self._hashes.update(zip(paths, pool.map(_hash, paths), strict=True))
 
     def _state(self, path: str) -> os.stat_result | None:
         if path not in self._states:
@@ -123,14 +131,20 @@ class _Contents:
         return self._states[path]
 
 
+def _hash(path: str) -> str | None:
+    """Hash of a file; None where it cannot be read."""
+    try:
+        return file_record(Path(path)).hash
+    except FileError:
+        return None
+
+
 def _is_damaged(path: Path, record: FileRecord) -> bool:
     """Whether a file is what was written with something behind it, or cannot be read."""
     from stackcomp.files import picture_file
 
     try:
-        with path.open("rb") as file:
-            beginning = hashlib.blake2b(file.read(record.size), digest_size=16).hexdigest()
-        if beginning == record.hash:
+        if hash_of_beginning(path, record.size).hex() == record.hash:
             return True
         header, state = picture_file.header_of(path)
         picture_file.planes(path, header.channels, state)

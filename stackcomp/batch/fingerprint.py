@@ -14,8 +14,9 @@ from pathlib import Path
 
 from stackcomp.batch.record import FileRecord
 from stackcomp.batch.work import Work
-from stackcomp.deliver.provenance import file_hash, input_files, node_fields
+from stackcomp.deliver.provenance import input_files, node_fields
 from stackcomp.document.model import Document
+from stackcomp.files.file_hash import file_hash
 from stackcomp.files.file_state import file_state
 
 __all__ = ["NodeHashes", "file_record", "inputs_of"]
@@ -63,7 +64,7 @@ def file_record(path: Path) -> FileRecord:
         FileError: it cannot be read, or is written to.
     """
     state = file_state(path)
-    return FileRecord(str(path), state.size, state.modified, file_hash(path, state).hex())
+    return FileRecord(str(path.absolute()), state.size, state.modified, file_hash(path, state).hex())
 
 
 def _upstream(document: Document, sinks: Iterable[str]) -> list[str]:

@@ -22,7 +22,7 @@ class FileRecord:
         path: as the process saw it.
         size: in bytes.
         modified: time of the last change, in nanoseconds.
-        hash: BLAKE2b of its contents, 16 bytes, in hexadecimal digits.
+        hash: of its contents, 32 hexadecimal digits, see `stackcomp.files.file_hash`.
     """
 
     path: str

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Generator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from stackcomp.batch.fingerprint import file_record
 from stackcomp.batch.memory import peak_memory
 from stackcomp.batch.record import FileRecord, FrameRecord, Reason, reason_of
 from stackcomp.batch.work import ShotSpec
 from stackcomp.check.check_graph import check_graph
 from stackcomp.check.outputs import Outputs
-from stackcomp.deliver.provenance import file_hash, input_files, notes_for
+from stackcomp.deliver.provenance import input_files, notes_for
 from stackcomp.document.graph import Graph
 from stackcomp.errors import CheckError
 from stackcomp.execute.executor import Executor
 from stackcomp.execute.overlap import Delivered, FrameQueue
-from stackcomp.files.file_state import file_state, one_state
 from stackcomp.plan.planning import make_plan
 
 __all__ = ["Renderer"]
@@ -70,9 +69,7 @@ class Renderer:
         # here.
         noted = self._noted.setdefault(frame, {})
         for path in self._read_for(node, frame):
-            state = file_state(path)
-            hash = file_hash(path, state).hex()
-            noted[path] = FileRecord(str(path.absolute()), state.size, state.modified, hash)
+            noted[path] = file_record(path)
         return notes_for(self._document, self._root, node, frame)
 
     def _read_for(self, node: str, frame: int) -> list[Path]:
@@ -85,16 +82,9 @@ class Renderer:
         inputs = tuple(self._noted.pop(outcome.frame, {}).values())
         if reason is None:
             try:
-                files = tuple(_written(Path(path)) for _, paths in outcome.written for path in paths)
+                files = tuple(file_record(Path(path)) for _, paths in outcome.written for path in paths)
             except Exception as error:
                 reason = reason_of(error)
         return FrameRecord(
             self.spec.name, outcome.frame, files, inputs, seconds, peak_memory(), outcome.doubts, reason
         )
-
-
-def _written(path: Path) -> FileRecord:
-    """What was just written, read back: its hash is that of what is on the disk."""
-    with one_state(path) as state, path.open("rb") as file:
-        digest = hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=16))
-    return FileRecord(str(path.absolute()), state.size, state.modified, digest.hexdigest())

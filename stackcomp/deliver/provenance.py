@@ -4,8 +4,8 @@ Attributes of the EXR header: ``stackcomp/version``, ``stackcomp/graph`` (hash o
 filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture depends on), ``stackcomp/frame``;
 the mark of the program (`stackcomp.files.mark`), which stills carry too; and the plate's ``timeCode``,
 ``framesPerSecond`` and ``pixelAspectRatio``, passed through. The frame rate of the graph, if it has one, goes
-before that of the plate. Where the plate has none of these, none is written. No path and no clock time is recorded,
-so the same inputs give the same bytes anywhere.
+before that of the plate. Where the plate has none of these, none is written. No path and no clock time is
+recorded, so the same inputs give the same bytes anywhere.
 """
 
 from __future__ import annotations
@@ -13,17 +13,17 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from stackcomp.check.outputs import mark_of
 from stackcomp.document.model import Document
-from stackcomp.files.file_state import FileState, file_state, one_state
+from stackcomp.files.file_hash import file_hash
+from stackcomp.files.file_state import file_state
 from stackcomp.files.mark import ATTRIBUTE, MarkKind
 from stackcomp.nodes.base import Node, SinkNode, SourceNode
 
-__all__ = ["file_hash", "graph_hash", "input_files", "node_fields", "notes_for"]
+__all__ = ["graph_hash", "input_files", "node_fields", "notes_for"]
 
 _PASSED_ON = ("timeCode", "framesPerSecond", "pixelAspectRatio")
 
@@ -78,17 +78,6 @@ def _inputs_hash(document: Document, root: Path, node: str, frame: int) -> str:
         if path.is_file():
             whole.update(file_hash(path, file_state(path)))
     return whole.hexdigest()
-
-
-@lru_cache(maxsize=256)
-def file_hash(path: Path, state: FileState) -> bytes:
-    """Return the hash of a file's contents (BLAKE2b, 16 bytes), which is read while it has that state.
-
-    Raises:
-        FileChangedError: it has another state.
-    """
-    with one_state(path, state), path.open("rb") as file:
-        return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=16)).digest()
 
 
 def _files(document: Document, root: Path, node: str, frame: int) -> list[Path]:

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from stackcomp import Composition, Graph, Window
+from stackcomp.data.frames import parse_frames
 from stackcomp.execute.executor import Executor
 from stackcomp.execute.frame import Request
 from stackcomp.files import exr, exr_level
@@ -48,10 +49,13 @@ def write_files(folder: Path) -> None:
 
 
 def composition(folder: Path, frames: str = "1-20") -> Composition:
-    """The comp."""
+    """The comp. Every frame has files of its own, which are the same ones under other names."""
     graph = Graph(frames=frames)
     for name in _FILES:
-        graph.add("read", name, path=f"{name}.exr", encoding="ACEScg")
+        graph.add("read", name, path=f"{name}.{{frame:04d}}.exr", encoding="ACEScg")
+        for frame in parse_frames(frames):
+            if not (other := folder / f"{name}.{frame:04d}.exr").exists():
+                other.hardlink_to(folder / f"{name}.exr")
     graph.add("pick_channels", "ratio", layers="shadow", as_="ratio", channels={name: name for name in "RGB"})
     graph.add("multiply_shadow", "shaded", backdrop="plate", shadow="ratio", gamma=1.3)
     graph.add("cdl", "graded", image="cg", slope=[1.1, 1, 0.9], offset=0.01, power=[0.9, 1.1, 1.2])

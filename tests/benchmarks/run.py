@@ -1,6 +1,6 @@
 """Run the benchmarks and save their tables: ``python tests/benchmarks/run.py [NAME …]``.
 
-Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``. Results go to
+Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``, ``batch``. Results go to
 ``tests/benchmarks/results/`` as Markdown, which git does not track. The plot of ``scaling`` is the one that the
 README shows; ``--plot`` says where it goes.
 """
@@ -15,6 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import batch
 import chain
 import frame
 import kinds
@@ -25,7 +26,7 @@ from timing import in_turn, table
 
 from stackcomp.kernels.strips import thread_count
 
-NAMES = ("chain", "kinds", "frame", "window", "scaling", "memory")
+NAMES = ("chain", "kinds", "frame", "window", "scaling", "memory", "batch")
 _TITLES = {
     "plain": "20 pixel operations, 3840×2160 RGBA float32: ten times exposure and over",
     "powers": "20 pixel operations with 10 powers: ten times a shadow with a gamma and over",
@@ -94,6 +95,9 @@ def main() -> None:
             add(frame.memory(Path(files)))
     if "scaling" in names:
         add(scaling.table(rounds, arguments.plot))
+    if "batch" in names:
+        with tempfile.TemporaryDirectory() as files:
+            add(batch.all_batches(Path(files), max(3, rounds // 3)))
     if "memory" in names:
         add(memory.table([(20, True), (200, True), (20, False), (200, False)]))
         add(memory.area_table())
