@@ -20,12 +20,13 @@ _PICTURES = 4
 _SPARED = 0.15
 
 
-def estimate(plan: Plan, root: Path) -> int:
-    """Bytes that a worker needs: the inputs twice, since the next frame is read ahead, and four pictures.
+def estimate(plan: Plan, root: Path, threads: int) -> int:
+    """Bytes that a worker needs: its inputs, and four pictures; with several threads it reads ahead.
 
     Args:
         plan: of the shot's deliver nodes.
         root: folder for relative paths.
+        threads: of the worker.
     """
     nodes = plan.checked.nodes
     pixels = {name: node.display.width * node.display.height for name, node in nodes.items()}
@@ -34,7 +35,7 @@ def estimate(plan: Plan, root: Path) -> int:
         if isinstance(step, SourceStep) and nodes[step.node].node.files(plan.checked.context.frame, root):
             channels = step.checked.type.planes if step.channels is None else step.channels
             inputs += 4 * len(channels) * pixels[step.node]
-    return _PROCESS + 2 * inputs + _PICTURES * 16 * max(pixels.values(), default=0)
+    return _PROCESS + min(threads, 2) * inputs + _PICTURES * 16 * max(pixels.values(), default=0)
 
 
 def available_memory() -> int:

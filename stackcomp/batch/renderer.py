@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import time
 from collections.abc import Generator, Mapping, Sequence
 from pathlib import Path
@@ -18,6 +20,7 @@ from stackcomp.document.graph import Graph
 from stackcomp.errors import CheckError
 from stackcomp.execute.executor import Executor
 from stackcomp.execute.overlap import Delivered, FrameQueue
+from stackcomp.kernels.strips import thread_count
 from stackcomp.plan.planning import make_plan
 
 __all__ = ["Renderer"]
@@ -59,10 +62,24 @@ class Renderer:
             What became of each frame, once its files are whole; nothing is raised for a frame that failed.
         """
         last = time.perf_counter()
-        for outcome in self._executor.write_all(frames, notes=self._notes):
+        if thread_count() == 1 and not isinstance(frames, Sequence):
+            # Other processes use the other cores, so that threads of this one would only take memory.
+            outcomes = self._executor.write_in_series(frames, announce=self._read_ahead, notes=self._notes)
+        else:
+            outcomes = self._executor.write_all(frames, notes=self._notes)
+        for outcome in outcomes:
             now = time.perf_counter()
             yield self._record(outcome, now - last)
             last = now
+
+    def _read_ahead(self, frame: int) -> None:
+        """Have the system read a frame's files into its memory, which takes none of this process."""
+        if not hasattr(os, "posix_fadvise"):
+            return
+        for path in input_files(self._document, self._root, self.spec.sinks, frame):
+            # A file that is missing, or that no pages can be had of, is reported when its frame is computed.
+            with contextlib.suppress(OSError), path.open("rb", buffering=0) as file:
+                os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_WILLNEED)
 
     def _notes(self, node: str, frame: int) -> Mapping[str, Any]:
         # Before its files are written, the executor makes sure that what was read is still in the state noted

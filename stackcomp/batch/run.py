@@ -320,14 +320,15 @@ def _shared_out(shots: Sequence[CheckedShot], frames: int, options: Options, wat
     if options.cluster is not None:
         return 0, 0, 0
     cores = thread_count()
-    needed = max(
-        estimate(make_plan(shot.checked, shot.work.sinks, sinks=True), shot.work.root)
+    plans = [
+        (make_plan(shot.checked, shot.work.sinks, sinks=True), shot.work.root)
         for shot in shots
         if shot.checked is not None
-    )
+    ]
     free = available_memory()
-    each = options.worker_memory or needed
     wanted = min(options.workers or cores, frames)
+    needed = max(estimate(plan, root, max(1, cores // wanted)) for plan, root in plans)
+    each = options.worker_memory or needed
     workers = max(1, min(wanted, free // each))
     if workers < wanted:
         memory = f"each needs about {each / 1e9:.1f} GB, and {free / 1e9:.1f} GB are free"

@@ -13,7 +13,7 @@ from stackcomp.data.window import Window
 from stackcomp.errors import Problem
 from stackcomp.execute.constants import Constants
 from stackcomp.execute.frame import FrameRun, LoopCache, Request, Result
-from stackcomp.execute.overlap import Delivered, FrameQueue, delivered
+from stackcomp.execute.overlap import Delivered, FrameQueue, delivered, in_series
 from stackcomp.execute.plane_pool import PlanePool
 from stackcomp.kernels.strips import thread_count
 from stackcomp.plan.planning import Plan
@@ -122,6 +122,26 @@ class Executor:
             return self._run(_request(frame, 1.0, None, warn, notes), self._constants)
 
         return delivered(begun, frames)
+
+    def write_in_series(
+        self,
+        queue: FrameQueue,
+        *,
+        announce: Callable[[int], None],
+        notes: Callable[[str, int], Mapping[str, Any]] | None = None,
+    ) -> Generator[Delivered]:
+        """The same in one thread, one thing after the other, for a process that has one core to itself.
+
+        Args:
+            queue: that frames come from.
+            announce: called with the next frame's number before a frame is computed.
+            notes: as in `results`.
+        """
+
+        def begun(frame: int, warn: Callable[[str, str], None]) -> FrameRun:
+            return self._run(_request(frame, 1.0, None, warn, notes), self._constants)
+
+        return in_series(begun, queue, announce)
 
     def outside(self, frame: int, *, window: Window | None, scale: float = 1.0) -> list[Problem]:
         """One finding for each wanted node of which a window shows nothing; no pixel is read.

@@ -12,14 +12,14 @@ compute, the files of the frame before are finished.
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 from stackcomp.errors import BugError, WorkError
 from stackcomp.execute.frame import FrameRun
 
-__all__ = ["Delivered", "FrameQueue", "delivered"]
+__all__ = ["Delivered", "FrameQueue", "delivered", "in_series"]
 
 #: What may be read ahead early, in pictures of four float32 planes.
 _MOST_AHEAD = 2
@@ -80,6 +80,43 @@ def delivered(make: Callable[[int, Warn], FrameRun], frames: Sequence[int] | Fra
         # Whoever stops listening wants no further files; the one that is being written is finished.
         reader.shutdown(cancel_futures=True)
         writer.shutdown(cancel_futures=True)
+
+
+def in_series(
+    make: Callable[[int, Warn], FrameRun], queue: FrameQueue, announce: Callable[[int], None]
+) -> Generator[Delivered]:
+    """Compute frames and write their files, all in this thread.
+
+    Args:
+        make: as in `delivered`.
+        queue: frames.
+        announce: called with the frame that comes next, where it is known, before one is computed.
+    """
+
+    def begun(*, wait: bool) -> _Begun | None:
+        frame = queue.take(wait=wait)
+        return None if frame is None else _Begun(frame, make)
+
+    at_once = _AtOnce()
+    ahead: _Begun | None = None
+    while (current := ahead or begun(wait=True)) is not None:
+        ahead = begun(wait=False)
+        if ahead is not None:
+            announce(ahead.frame)
+        current.compute(at_once)
+        yield current.end()
+
+
+class _AtOnce(Executor):
+    """Runs what it gets in the thread that gives it."""
+
+    def submit(self, function: Any, /, *arguments: Any, **options: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        try:
+            future.set_result(function(*arguments, **options))
+        except BaseException as error:
+            future.set_exception(error)
+        return future
 
 
 def _in_turn(
@@ -162,7 +199,7 @@ class _Begun:
         if self._reading is not None:
             self._reading.result()
 
-    def compute(self, writer: ThreadPoolExecutor) -> None:
+    def compute(self, writer: Executor) -> None:
         """Compute it; its files are then being written."""
         try:
             self._writing = self.run.computed(writer.submit)
