@@ -9,6 +9,33 @@ __all__ = ["EXAMPLES", "EXPLANATIONS"]
 
 #: What is checked, and why, by rule id.
 EXPLANATIONS: dict[str, str] = {
+    "batch-running": (
+        "A batch holds a lock beside its ledger, so that two batches do not render the same frames and the "
+        "ledger has one writer. The lock ends with the process that holds it, however that ends."
+    ),
+    "cluster": (
+        "Before frames are sent to other machines, the scheduler must answer, every worker must have the same "
+        "version of stackcomp, and all must see the root folder under the same path."
+    ),
+    "delivery": (
+        "Movies and contact sheets of a sequence are made from the files of a deliver node that every shot has. "
+        "The ending of their path must fit, and a movie needs a frame rate: its own, that of the graph or that of "
+        "the plate."
+    ),
+    "graph-missing": (
+        "Each shot of a sequence names a graph, or takes the one that the sequence names. Paths are relative to "
+        'the "root" of the sequence file.'
+    ),
+    "set-parameter": (
+        'Under "set" a shot changes parameters of its graph. The name before the last dot is the node, the name '
+        "behind it the parameter. The kind of a node cannot be changed."
+    ),
+    "shot-name": (
+        "The name of a shot is the value of the variable shot_name, which paths are made of. So it must be one "
+        "that a folder can have on every system."
+    ),
+    "shot-unknown": "Names of shots are compared with the sequence file letter by letter.",
+    "shots": 'A sequence lists its shots under "shots", or takes them from a "cut".',
     "argument": (
         "Public functions check their arguments before they compute anything, so that a wrong one is "
         "reported under its own name instead of failing deep inside. The error is an ArgumentError, which "

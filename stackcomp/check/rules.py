@@ -52,7 +52,9 @@ def _rules(stage: Stage, text: str) -> list[Rule]:
 # id | e: error, w: warning, ew: both | meaning | way out
 _REQUEST = """
 argument         | e | An argument from Python makes no sense. | Give what the message names.
+batch-running    | e | Another batch is at work on the same output. | Wait for its end, or stop it.
 channel          | e | A picture has no channel of that name. | Use one of the names in the message.
+cluster          | e | A cluster does not answer, or its workers do not fit. | Start it, with the same version on all machines.
 command-line     | e | The command line cannot be understood. | See the command with --help.
 ending           | e | A file that would be written has the wrong ending. | Use the ending in the message.
 frame            | e | A sequence is measured, but no frame is named. | Name a frame.
@@ -67,6 +69,7 @@ rule-unknown     | e | There is no rule of that name. | stackcomp rules lists th
 root             | e | The folder at which relative paths start does not exist. | Name an existing folder.
 scale            | e | The scale is out of range. | Give a number above 0 and up to 1.
 set-form         | e | A value for a variable is not written as NAME=VALUE. | Write --set NAME=VALUE.
+shot-unknown     | e | The sequence has no shot of that name. | Use one of the names in the message.
 target           | e | What a match is made to is missing, or given twice. | Name one plate or reference.
 three-numbers    | e | An option needs three numbers. | Write three numbers with commas between them.
 to               | e | The output folder is a file. | Name a folder.
@@ -76,15 +79,20 @@ window           | e | The window is empty, cannot be read, or lies outside of t
 
 _DOCUMENT = """
 choice           | e | A field holds a word that is not one of its choices. | Use one of the words in the message.
+delivery         | e | A movie or contact sheet of a sequence cannot be made as it is written. | Follow the message.
 field-missing    | e | A field that must be given is missing. | Add it.
 field-unknown    | e | There is no such field. | Correct the name, or remove it.
 findings         | e | A file of measured variables holds something else. | Write to another file.
+graph-missing    | e | A shot has no graph, or its graph file does not exist. | Correct the path.
 json             | e | The file is not JSON. | Correct the place in the message.
 json-repeated-key | e | One object holds the same key twice. | Keep one of them.
 kind-unknown     | e | There is no kind of that name. | stackcomp kinds lists them all.
 node             | e | A node is not a JSON object. | Write {"kind": …}.
 node-name        | e | The name of a node is empty, too long, or taken. | Choose another name.
 nodes            | e | The graph has no nodes, or they are not a JSON object. | Write "nodes": {"name": {"kind": …}}.
+set-parameter    | e | A changed parameter of a shot is not written as "node.parameter". | Write "node.parameter": value.
+shot-name        | e | The name of a shot is taken, or cannot be the name of a folder. | Choose another name.
+shots            | e | The sequence has no shots. | Add one.
 type             | e | A field holds the wrong type of value. | Give the type in the message.
 upgrade          | e | A graph of an older version cannot be brought up to date. | Correct it by hand.
 value            | e | A value is out of range or does not fit. | Give a value as the message says.
