@@ -22,6 +22,7 @@ from stackcomp.batch.due import FrameState, states_of
 from stackcomp.batch.ledger import Ledger, ledger_path
 from stackcomp.batch.lock import only_batch
 from stackcomp.batch.memory import available_memory, estimate
+from stackcomp.batch.planned_deliveries import Planned, planned_deliveries
 from stackcomp.batch.pool import Pool, Task
 from stackcomp.batch.record import FrameRecord, Reason
 from stackcomp.batch.work import Work
@@ -143,6 +144,7 @@ class Batch:
         root: folder of relative paths.
         deliveries: movies and sheets by name.
         about: of the sequence, for slates.
+        place: the sequence file.
         variables: those for all shots.
         warnings: what is doubtful about the sequence file.
     """
@@ -155,11 +157,12 @@ class Batch:
         root: Path,
         deliveries: Mapping[str, Delivery] | None = None,
         about: str = "",
+        place: str = "",
         variables: Mapping[str, Any] | None = None,
         warnings: Sequence[Problem] = (),
     ) -> None:
         self.works = list(works)
-        self.stem, self.root, self.about = stem, root, about
+        self.stem, self.root, self.about, self.place = stem, root, about, place
         self.deliveries = dict(deliveries or {})
         self.variables, self.warnings = dict(variables or {}), tuple(warnings)
 
@@ -193,6 +196,17 @@ class Batch:
             have = "; ".join(f"{work.name or 'the graph'} has {format_frames(work.frames)}" for work in works[:4])
             raise RequestError(Problem("frames", message, have))
         return [pair for pair in pairs if pair[1]]
+
+    def planned(self, *, replace_foreign: bool = False) -> tuple[list[Planned], list[Problem]]:
+        """Movies and sheets that will be made, and what is wrong with them."""
+        return planned_deliveries(
+            self.deliveries,
+            self.works,
+            self.variables,
+            self.root,
+            place=self.place,
+            replace_foreign=replace_foreign,
+        )
 
     def states(self, options: Options) -> list[FrameState]:
         """The state of every frame that the options ask for; nothing is changed."""

@@ -16,7 +16,7 @@ from stackcomp.files.mark import Mark, MarkKind, Source
 from stackcomp.files.paths import FramePath
 from stackcomp.nodes.base import SinkNode, SourceNode
 
-__all__ = ["Outputs", "mark_of", "readings"]
+__all__ = ["Outputs", "mark_of", "mark_of_sequence", "readings"]
 
 
 @dataclass(frozen=True)
@@ -122,10 +122,19 @@ def mark_of(document: Document, root: Path, kind: MarkKind = "delivery") -> Mark
     return Mark(kind, _graph(document, root), frozenset(_reads(document, root)))
 
 
+def mark_of_sequence(place: str, root: Path) -> Mark:
+    """Return the mark for what is made of the shots of a sequence file."""
+    return Mark("delivery", _known_as(place, root))
+
+
 def _graph(document: Document, root: Path) -> str:
-    if not document.place:
+    return _known_as(document.place, root)
+
+
+def _known_as(file: str, root: Path) -> str:
+    if not file:
         return ""
-    place = Path(os.path.realpath(document.place))
+    place = Path(os.path.realpath(file))
     # The same wherever the project lies. Outside of it, where things are is a matter of the machine.
     below = place.is_relative_to(os.path.realpath(root))
     return _hash(place.relative_to(os.path.realpath(root)).as_posix() if below else place.name)

@@ -35,7 +35,7 @@ def check_sequence(
         chosen = batch.chosen(Options(frames=None if frames is None else tuple(frames)))
         shots, number = len(chosen), sum(len(numbers) for _, numbers in chosen)
         problems = [*batch.warnings, *check_everything(chosen, replace_foreign=replace_foreign)]
-        problems += batch.check_deliveries()
+        problems += batch.planned(replace_foreign=replace_foreign)[1]
     errors = sum(problem.severity == "error" for problem in problems)
     code = WRONG if errors else DONE
     if as_json:

@@ -77,6 +77,7 @@ def _open_sequence(path: str, root: str | None, variable_files: List[str] | None
         root=sequence.root,
         deliveries=sequence.deliveries,
         about=sequence.head.about,
+        place=path,
         variables={**sequence.variables, **given},
         warnings=sequence.warnings,
     )

@@ -23,7 +23,7 @@ from stackcomp.files.file_state import file_state
 from stackcomp.files.mark import ATTRIBUTE, MarkKind
 from stackcomp.nodes.base import Node, SinkNode, SourceNode
 
-__all__ = ["graph_hash", "input_files", "node_fields", "notes_for"]
+__all__ = ["graph_hash", "input_files", "node_fields", "notes_for", "passed_on"]
 
 _PASSED_ON = ("timeCode", "framesPerSecond", "pixelAspectRatio")
 
@@ -61,10 +61,14 @@ def notes_for(
         "stackcomp/frame": frame,
         ATTRIBUTE: mark_of(document, root, kind),
     }
-    notes.update(_from_plate(document, root, node, frame))
-    if document.frame_rate is not None:
-        notes["framesPerSecond"] = document.frame_rate
+    notes.update(passed_on(document, root, node, frame))
     return notes
+
+
+def passed_on(document: Document, root: Path, node: str, frame: int) -> dict[str, Any]:
+    """Return what files of a deliver node take over from the plate; the graph's own frame rate goes before its."""
+    told = _from_plate(document, root, node, frame)
+    return told if document.frame_rate is None else {**told, "framesPerSecond": document.frame_rate}
 
 
 def input_files(document: Document, root: Path, nodes: Iterable[str], frame: int) -> list[Path]:
