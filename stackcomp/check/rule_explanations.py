@@ -17,6 +17,11 @@ EXPLANATIONS: dict[str, str] = {
         "Before frames are sent to other machines, the scheduler must answer, every worker must have the same "
         "version of stackcomp, and all must see the root folder under the same path."
     ),
+    "cut": (
+        "Clips of a cut are shots, known by their names; their source ranges are frames in the numbering of their "
+        "media. A clip without a name or a range, or two clips of other media with one name, cannot be used. "
+        "Changes of speed and ranges between two frames are warnings."
+    ),
     "delivery": (
         "Movies and contact sheets of a sequence are made from the files of a deliver node that every shot has. "
         "The ending of their path must fit, and a movie needs a frame rate: its own, that of the graph or that of "

@@ -79,6 +79,7 @@ window           | e | The window is empty, cannot be read, or lies outside of t
 
 _DOCUMENT = """
 choice           | e | A field holds a word that is not one of its choices. | Use one of the words in the message.
+cut              | ew | The cut of a sequence cannot be used as it is. | Correct it, or export it again.
 delivery         | e | A movie or contact sheet of a sequence cannot be made as it is written. | Follow the message.
 field-missing    | e | A field that must be given is missing. | Add it.
 field-unknown    | e | There is no such field. | Correct the name, or remove it.

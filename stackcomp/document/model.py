@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
 
+from stackcomp.data.frame_rate import parse_frame_rate
 from stackcomp.data.frames import parse_frames
 from stackcomp.document.plain import plain
 from stackcomp.document.validate import field_names, validate
@@ -41,6 +43,13 @@ class Head(BaseModel):
         dict[str, JsonValue], Field(description="Values for ${name}; the caller may give others.")
     ] = Field(default_factory=dict)  # fmt: skip
     frames: Annotated[str, Field(description="Frames the graph is about, such as 1001-1008.")] = ""
+    frame_rate: Annotated[
+        str | float | None,
+        Field(
+            description='Frames a second of movies and of delivered files, such as 24 or "24000/1001"; '
+            "the plate's if left out."
+        ),
+    ] = None
 
     @field_validator("frames")
     @classmethod
@@ -48,6 +57,13 @@ class Head(BaseModel):
         if text:
             parse_frames(text)
         return text
+
+    @field_validator("frame_rate")
+    @classmethod
+    def _frame_rate_parses(cls, value: str | float | None) -> str | float | None:
+        if value is not None:
+            parse_frame_rate(value)
+        return value
 
 
 @dataclass(frozen=True)
@@ -70,6 +86,11 @@ class Document:
     def frames(self) -> list[int]:
         """Frame numbers of the head; empty when it names none."""
         return parse_frames(self.head.frames) if self.head.frames else []
+
+    @property
+    def frame_rate(self) -> Fraction | None:
+        """Frames a second of the head; None when it names none."""
+        return None if self.head.frame_rate is None else parse_frame_rate(self.head.frame_rate)
 
 
 def build(raw: Mapping[str, Any], variables: Mapping[str, Any], place: str) -> Document:

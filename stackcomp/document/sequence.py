@@ -29,6 +29,7 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
 from stackcomp.data import arguments
 from stackcomp.data.arguments import PathLike
 from stackcomp.data.frames import parse_frames
+from stackcomp.document.cut import CutClip, read_cut
 from stackcomp.document.deliveries import DELIVERIES, Delivery
 from stackcomp.document.plain import plain
 from stackcomp.document.read_json import parse_json, read_json
@@ -309,11 +310,12 @@ class Sequence:
                 name=name,
                 graph=self._graph(name, shot, problems),
                 root=self.root,
-                frames=tuple(parse_frames(shot.frames)) if shot.frames else clips.get(name),
+                frames=_frames(shot, clips.get(name)),
                 handles=self.head.handles if shot.handles is None else shot.handles,
                 variables={**common, **own, "shot_name": name},
                 own=frozenset(_written(shot.variables)),
                 variable_files=(*common_files, *files),
+                available=None if name not in clips else clips[name].available,
                 set={**self.head.set, **shot.set},
                 place=self.place,
             )
@@ -362,28 +364,26 @@ class Sequence:
                 ]
         return merged, tuple(files)
 
-    def _cut(self, fields: dict[str, ShotFields], problems: list[Problem]) -> dict[str, tuple[int, ...]]:
-        """Frames of the clips of the cut; clips that are no shots yet are added to these."""
+    def _cut(self, fields: dict[str, ShotFields], problems: list[Problem]) -> dict[str, CutClip]:
+        """Clips of the cut by name; those that are no shots yet are added to these."""
         if self.head.cut is None:
             return {}
-        from stackcomp.document.cut import read_cut
-
         asked = CutFile(file=self.head.cut) if isinstance(self.head.cut, str) else self.head.cut
         try:
             cut = read_cut(self.root / asked.file, track=asked.track)
         except DocumentError as error:
             problems += error.problems
             return {}
-        frames = {}
+        clips = {}
         for clip in cut.clips:
             if not _is_name(clip.name):
                 message = f"{shown(clip.name)} is not a name for a shot"
                 problems.append(Problem("shot-name", message, _NAMES, place=str(self.root / asked.file)))
                 continue
             fields.setdefault(clip.name, ShotFields())
-            frames[clip.name] = tuple(range(clip.first - clip.head, clip.last + clip.tail + 1))
+            clips[clip.name] = clip
         self.warnings = tuple(cut.warnings)
-        return frames
+        return clips
 
 
 _NAMES = f"give 1 to {_LONGEST_NAME} characters that can be the name of a folder, without spaces around them"
@@ -399,6 +399,12 @@ def _tidy(folder: Path) -> Path:
     """The folder without ``..``, where that is the same folder; behind a link it may be another."""
     tidy = Path(os.path.normpath(folder))
     return tidy if os.path.realpath(tidy) == os.path.realpath(folder) else folder
+
+
+def _frames(shot: ShotFields, clip: CutClip | None) -> tuple[int, ...] | None:
+    if shot.frames:
+        return tuple(parse_frames(shot.frames))
+    return None if clip is None else clip.frames
 
 
 def _written(variables: Variables) -> set[str]:

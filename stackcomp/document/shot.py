@@ -24,6 +24,7 @@ class Shot:
         root: folder for relative paths.
         frames: its frames without handles; None where the graph says which.
         handles: frames rendered beyond either end.
+        available: first and last frame of the media that a cut tells; handles end there.
         variables: values for ``${name}``, the shot's name among them.
         own: names of the variables that were given for this shot, so that unused ones are a mistake.
         variable_files: files that variables were read from.
@@ -37,6 +38,7 @@ class Shot:
     frames: tuple[int, ...] | None
     variables: Mapping[str, Any]
     handles: int = 0
+    available: tuple[int, int] | None = None
     own: frozenset[str] = frozenset()
     variable_files: tuple[Path, ...] = ()
     set: Mapping[str, Any] | None = None
@@ -65,7 +67,10 @@ class Shot:
         if not ordered:
             return ()
         first, last = ordered[0], ordered[-1]
-        return (*range(first - self.handles, first), *ordered, *range(last + 1, last + 1 + self.handles))
+        low, high = first - self.handles, last + self.handles
+        if self.available is not None:
+            low, high = max(low, min(first, self.available[0])), min(high, max(last, self.available[1]))
+        return (*range(low, first), *ordered, *range(last + 1, high + 1))
 
     def variables_for(self, graph: Graph) -> dict[str, Any]:
         """The variables that the graph uses, and those that were given for this shot alone."""
