@@ -1,4 +1,4 @@
-"""``stackcomp schema``: what a graph file may hold, for editors."""
+"""``stackcomp schema``: what a graph or a sequence file may hold, for editors."""
 
 from __future__ import annotations
 
@@ -15,18 +15,21 @@ __all__ = ["schema"]
 @guarded
 def schema(
     to: Annotated[str | None, typer.Option(metavar="FILE", help="Write it to this file instead.")] = None,
+    sequence: Annotated[bool, typer.Option("--sequence", help="Of sequence files, not of graphs.")] = False,
     replace_foreign: ReplaceForeign = False,
     debug: Debug = False,
 ) -> int:
-    """Print the JSON Schema of graph files.
+    """Print the JSON Schema of graph files, or of sequence files.
 
-    Write it to a file, and name that file under "$schema" at the top of a graph: an editor that supports JSON
-    Schema then completes kinds and parameters and shows their descriptions.
+    Write it to a file, and name that file under "$schema" at the top of a graph or sequence: an editor that supports
+    JSON Schema then completes kinds and parameters and shows their descriptions.
     """
     from stackcomp.document.schema import graph_schema
+    from stackcomp.document.sequence_schema import sequence_schema
 
+    made = sequence_schema() if sequence else graph_schema()
     if to is None:
-        print_json(graph_schema(), indent=2)
+        print_json(made, indent=2)
         return DONE
     import json
     from pathlib import Path
@@ -47,6 +50,6 @@ def schema(
     if problems:
         raise RequestError(problems)
     with whole_file(to) as unfinished:
-        unfinished.write_text(json.dumps(graph_schema(), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+        unfinished.write_text(json.dumps(made, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     say(to)
     return DONE
