@@ -21,7 +21,7 @@ def schema(
 ) -> int:
     """Print the JSON Schema of graph files, or of sequence files.
 
-    Write it to a file, and name that file under "$schema" at the top of a graph or sequence: an editor that supports
+    Write it to a file, and name that file under "$schema" at the top of a graph or sequence: an editor that knows
     JSON Schema then completes kinds and parameters and shows their descriptions.
     """
     from stackcomp.document.schema import graph_schema
