@@ -141,16 +141,16 @@ class ClusterPool:
     def _check_workers(self, address: str) -> None:
         workers = self._client.scheduler_info()["workers"]
         if not workers:
-            raise _wrong(f"the scheduler at {address} has no workers", f"start some: dask worker {address}")
+            raise _refused(f"the scheduler at {address} has no workers", f"start some: dask worker {address}")
         ours = _versions()
         for worker, theirs in self._client.run(_versions, on_error="return").items():
             if isinstance(theirs, BaseException):
-                raise _wrong(
+                raise _refused(
                     f"the worker {worker} has no usable stackcomp: {theirs}", "install it on all machines"
                 )
             if theirs["stackcomp"] != __version__:
                 message = f"the worker {worker} has stackcomp {theirs['stackcomp']}, and this is {__version__}"
-                raise _wrong(message, "install the same version on all machines")
+                raise _refused(message, "install the same version on all machines")
             others = [name for name in ours if theirs.get(name) != ours[name]]
             if others:
                 listed = ", ".join(f"{name} {theirs.get(name)} instead of {ours[name]}" for name in others)
@@ -160,7 +160,7 @@ class ClusterPool:
             for worker, answer in seen.items():
                 if answer is not True:
                     way_out = "all machines need the shared folder under the same path"
-                    raise _wrong(f"the worker {worker} does not see the folder {spec.root}", way_out)
+                    raise _refused(f"the worker {worker} does not see the folder {spec.root}", way_out)
         self._log(f"{len(workers)} workers at {address}")
 
 
@@ -180,7 +180,7 @@ def _sees(folder: str) -> bool:
     return os.path.isdir(folder)
 
 
-def _wrong(message: str, way_out: str) -> RequestError:
+def _refused(message: str, way_out: str) -> RequestError:
     return RequestError(Problem("cluster", f"--cluster: {message}", way_out))
 
 
@@ -188,9 +188,9 @@ def _connected(address: str) -> Any:
     try:
         from distributed import Client
     except ImportError:
-        raise _wrong("dask.distributed is not installed", "pip install 'stackcomp[cluster]'") from None
+        raise _refused("dask.distributed is not installed", "pip install 'stackcomp[cluster]'") from None
     try:
         return Client(address, timeout=_PATIENCE, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise _wrong(f"no scheduler answers at {address}: {reason}", "start one: dask scheduler") from None
+        raise _refused(f"no scheduler answers at {address}: {reason}", "start one: dask scheduler") from None

@@ -9,8 +9,8 @@ import re
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -25,6 +25,7 @@ from stackcomp.batch.memory import available_memory, estimate
 from stackcomp.batch.planned_deliveries import Planned, planned_deliveries
 from stackcomp.batch.pool import Pool, Task
 from stackcomp.batch.record import FrameRecord, Reason
+from stackcomp.batch.watch import Summary, Watch
 from stackcomp.batch.work import Work
 from stackcomp.deliver.provenance import graph_hash
 from stackcomp.document.deliveries import Delivery
@@ -34,7 +35,7 @@ from stackcomp.kernels.strips import thread_count
 from stackcomp.nodes.base import AreaNode
 from stackcomp.plan.planning import make_plan
 
-__all__ = ["Batch", "Options", "Summary", "Watch"]
+__all__ = ["Batch", "Options"]
 
 
 @dataclass(frozen=True)
@@ -64,31 +65,6 @@ class Options:
     cluster: str | None = None
 
 
-class Watch(Protocol):
-    """Is told what happens; all of it in the thread that called `Batch.run`, but `interrupted`."""
-
-    def begin(self, due: Sequence[FrameState], done: int, workers: int, threads: int) -> None:
-        """The frames that will be rendered, and how many are done already."""
-
-    def warn(self, problem: Problem) -> None:
-        """Something is doubtful; it stops nothing."""
-
-    def note(self, text: str) -> None:
-        """Something that a person may want to know."""
-
-    def frame(self, record: FrameRecord) -> None:
-        """A frame has ended, done or failed."""
-
-    def interrupted(self, presses: int) -> None:
-        """Ctrl-C was pressed, for the first or second time."""
-
-    def delivery(self, name: str, shot: str, path: Path, seconds: float) -> None:
-        """A movie or sheet is whole."""
-
-    def delivery_failed(self, name: str, shot: str, reason: str) -> None:
-        """A movie or sheet could not be made."""
-
-
 class Runner(Protocol):
     """Renders tasks somewhere."""
 
@@ -97,42 +73,6 @@ class Runner(Protocol):
 
     def stop(self, *, at_once: bool = False) -> None:
         """Begin no further frame; ``at_once``: end those in flight too."""
-
-
-@dataclass
-class Summary:
-    """What became of a batch.
-
-    Attributes:
-        total: frames that were asked for.
-        up_to_date: frames that were done before.
-        done: frames that were rendered.
-        failed: frames that failed.
-        left: frames that were not begun, because the batch was stopped.
-        interrupted: whether it was stopped from the keyboard.
-        deliveries: movies and sheets that were made.
-        deliveries_failed: those that were not, with the reason.
-        seconds: from start to end.
-    """
-
-    total: int = 0
-    up_to_date: int = 0
-    done: list[FrameRecord] = field(default_factory=list)
-    failed: list[FrameRecord] = field(default_factory=list)
-    left: list[tuple[str, int]] = field(default_factory=list)
-    interrupted: bool = False
-    deliveries: list[Path] = field(default_factory=list)
-    deliveries_failed: list[tuple[str, str, str]] = field(default_factory=list)
-    seconds: float = 0.0
-
-    @property
-    def ok(self) -> bool:
-        """Whether everything that was asked for is done."""
-        return not (self.failed or self.left or self.deliveries_failed)
-
-
-#: Makes movies and sheets of finished shots.
-Finish = Callable[["Batch", Sequence[Work], Ledger, Summary, Watch], None]
 
 
 class Batch:
@@ -213,7 +153,7 @@ class Batch:
         with Ledger(self.ledger_path, read_only=True) as ledger:
             return self._states(self.chosen(options), ledger, options)
 
-    def run(self, options: Options, watch: Watch, finish: Finish | None = None) -> Summary:
+    def run(self, options: Options, watch: Watch) -> Summary:
         """Render what is due, and make movies and sheets of it.
 
         Raises:
@@ -225,6 +165,9 @@ class Batch:
         chosen = self.chosen(options)
         summary = Summary(total=sum(len(frames) for _, frames in chosen))
         path = self.ledger_path
+        planned, problems = self.planned(replace_foreign=options.replace_foreign)
+        if problems:
+            raise CheckError(problems)
         for problem in self.warnings:
             watch.warn(problem)
         with only_batch(path), Ledger(path) as ledger:
@@ -235,8 +178,11 @@ class Batch:
                 self._render(due, ledger, options, watch, summary)
             else:
                 watch.begin([], summary.up_to_date, 0, 0)
-            if finish is not None and not summary.interrupted:
-                finish(self, [work for work, _ in chosen], ledger, summary, watch)
+            if planned and not summary.interrupted:
+                # Drawing and encoding are loaded by batches that make movies or sheets.
+                from stackcomp.batch.made_deliveries import make_deliveries
+
+                make_deliveries(planned, self.about, [work for work, _ in chosen], ledger, summary, watch)
         summary.seconds = time.perf_counter() - started
         return summary
 

@@ -17,6 +17,18 @@ EXPLANATIONS: dict[str, str] = {
         "Before frames are sent to other machines, the scheduler must answer, every worker must have the same "
         "version of stackcomp, and all must see the root folder under the same path."
     ),
+    "frames-apart": (
+        "A comp begins with the frames that plate and CG have in common, by their numbers. Where CG is numbered "
+        "in another way, --cg-shift says by how much."
+    ),
+    "input-unclear": (
+        "A sequence may be named by one of its files, by its folder or with a frame token. Where several "
+        "sequences fit, or several nodes of a graph could read a file, nothing is guessed."
+    ),
+    "shadow-unclear": (
+        "A ratio is 1 where there is no shadow, and coverage is 0 there. Which of the two a pass is, is told from "
+        "the values of a few frames; where they do not tell, it is asked."
+    ),
     "cut": (
         "Clips of a cut are shots, known by their names; their source ranges are frames in the numbering of their "
         "media. A clip without a name or a range, or two clips of other media with one name, cannot be used. "

@@ -59,16 +59,19 @@ command-line     | e | The command line cannot be understood. | See the command 
 ending           | e | A file that would be written has the wrong ending. | Use the ending in the message.
 frame            | e | A sequence is measured, but no frame is named. | Name a frame.
 frames           | e | No frames are given, or the range of frames cannot be read. | Write a range such as 1001-1008.
+frames-apart     | e | Plate and CG have no frame in common. | Name files of one shot, or give --cg-shift.
+input-unclear    | e | It is not clear which file is meant, or which node reads it. | Give one of the paths in the message.
 needs-node       | e | An output is named, but not the node whose picture it is. | Name the node with --node.
 no-deliver       | ew | There is no deliver node, so nothing would be written. | Add a deliver node, or name a node to render.
 node-unknown     | e | The graph has no node of that name. | Use one of the names in the message.
 other-missing    | e | An area of another picture is named, but not the picture. | Name the picture, or leave out the area.
 path             | e | A path cannot be used. | Give the name of a file.
 request          | e | Options contradict each other, or one is missing. | Follow the message.
-rule-unknown     | e | There is no rule of that name. | stackcomp rules lists them all.
 root             | e | The folder at which relative paths start does not exist. | Name an existing folder.
+rule-unknown     | e | There is no rule of that name. | stackcomp rules lists them all.
 scale            | e | The scale is out of range. | Give a number above 0 and up to 1.
 set-form         | e | A value for a variable is not written as NAME=VALUE. | Write --set NAME=VALUE.
+shadow-unclear   | e | A shadow pass may be a ratio or coverage. | Say which with --shadow.
 shot-unknown     | e | The sequence has no shot of that name. | Use one of the names in the message.
 target           | e | What a match is made to is missing, or given twice. | Name one plate or reference.
 three-numbers    | e | An option needs three numbers. | Write three numbers with commas between them.

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from stackcomp.cli.batch import batch
+from stackcomp.cli.begin import begin
 from stackcomp.cli.check import check
 from stackcomp.cli.dump import dump
 from stackcomp.cli.encodings import encodings
@@ -27,7 +28,7 @@ _EXIT_CODES = (
     "Exit codes: 0 done; 1 some of the work failed (the message says what, the rest is whole); "
     "2 the request or the graph is wrong (nothing was written); 130 stopped from the keyboard."
 )
-_COMMANDS = (check, render, batch, dump, measure, kinds, rules, encodings, schema)
+_COMMANDS = (begin, check, render, batch, dump, measure, kinds, rules, encodings, schema)
 
 app = typer.Typer(
     cls=Program,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -89,11 +89,7 @@ def batch(
         print_states(opened.states(options), as_json=as_json)
         return DONE
     with watching(as_json=as_json) as watch:
-        summary = opened.run(options, watch, _finish())
+        summary = opened.run(options, watch)
     code = DONE if summary.ok else STOPPED if summary.interrupted else FAILED
     print_summary(summary, code, opened.ledger_path, as_json=as_json)
     return code
-
-
-def _finish() -> Any:
-    return None

@@ -16,7 +16,7 @@ from stackcomp.data.frames import format_frames
 if TYPE_CHECKING:
     from stackcomp.batch.due import FrameState
     from stackcomp.batch.record import FrameRecord
-    from stackcomp.batch.run import Summary
+    from stackcomp.batch.watch import Summary
     from stackcomp.errors import Problem
 
 __all__ = ["print_states", "print_summary", "watching"]
