@@ -124,7 +124,14 @@ class Batch:
                 way_out = did_you_mean(name, names) or f"its shots are {', '.join(names[:12])}"
                 raise RequestError(Problem("shot-unknown", f'--shot: there is no shot "{name}"', way_out))
         works = [work for work in self.works if not options.shots or work.name in options.shots]
+        if options.frames is not None and [work.name for work in works] == [""]:
+            # A graph is rendered at any frame, whatever frames it is about.
+            return [(works[0], tuple(dict.fromkeys(options.frames)))]
         if options.frames is None:
+            for work in works:
+                if not work.frames:
+                    way_out = 'say which with --frames, or write "frames": "1001-1008" into the graph'
+                    raise RequestError(Problem("frames", f"{work.words}no frames to render", way_out))
             return [(work, work.frames) for work in works]
         asked = set(options.frames)
         pairs = [(work, tuple(frame for frame in work.frames if frame in asked)) for work in works]
@@ -170,6 +177,10 @@ class Batch:
             raise CheckError(problems)
         for problem in self.warnings:
             watch.warn(problem)
+        if not path.exists():
+            # A request that is refused leaves nothing behind, not even an empty ledger.
+            with Ledger(path, read_only=True) as nothing:
+                self._check(self._states(chosen, nothing, options), options)
         with only_batch(path), Ledger(path) as ledger:
             states = self._states(chosen, ledger, options)
             due = [state for state in states if state.due]
@@ -197,9 +208,10 @@ class Batch:
             for state in states_of(work, frames, ledger, again=options.again, checksums=options.checksums)
         ]
 
-    def _render(
-        self, due: list[FrameState], ledger: Ledger, options: Options, watch: Watch, summary: Summary
-    ) -> None:
+    def _check(
+        self, due: Sequence[FrameState], options: Options
+    ) -> tuple[list[CheckedShot], dict[str, list[int]]]:
+        """Shots with frames that are due, checked, and these frames. Raises CheckError for a shot that is wrong."""
         by_name = {work.name: work for work in self.works}
         frames: dict[str, list[int]] = {}
         for state in due:
@@ -210,11 +222,19 @@ class Batch:
         problems = [of_shot(problem, shot.work) for shot in shots for problem in shot.errors]
         problems += clashes(works, list(frames.values()))
         if problems:
-            raise CheckError(problems)
+            raise CheckError(dict.fromkeys(problems))
+        return shots, frames
+
+    def _render(
+        self, due: list[FrameState], ledger: Ledger, options: Options, watch: Watch, summary: Summary
+    ) -> None:
+        shots, frames = self._check(due, options)
         for shot in shots:
             for problem in shot.problems:
                 watch.warn(of_shot(problem, shot.work))
-        keeper = _Keeper(due, ledger, {work.name: graph_hash(work.composition.document) for work in works})
+        keeper = _Keeper(
+            due, ledger, {shot.work.name: graph_hash(shot.work.composition.document) for shot in shots}
+        )
         workers, threads, limit = _shared_out(shots, len(due), options, watch)
         watch.begin(due, summary.up_to_date, workers, threads)
         remove_unfinished(path for state in due for path in state.outputs)

@@ -9,7 +9,7 @@ import pytest
 _TABLE = [
     # command line, what is wrong, the way out
     ("rendr", 'stackcomp: there is no command "rendr"', "did you mean render? `stackcomp -h` explains all"),
-    ("paint", 'stackcomp: there is no command "paint"', "its commands are check, render, dump, measure, kinds, "),
+    ("paint", 'stackcomp: there is no command "paint"', "its commands are begin, check, render, batch, dump, "),
     ("match gray", 'stackcomp match: there is no command "gray"', "did you mean grey?"),
     ("-x", "stackcomp: there is no option -x", "its options are --version, --debug; `stackcomp -h` explains them"),
     ("--scale 1 render g.json", "stackcomp: there is no option --scale before the command",
@@ -22,7 +22,7 @@ _TABLE = [
     ("check g.json --set", "stackcomp check: --set needs a value", "give NAME=VALUE: "),
     ("check g.json --debug=3", "stackcomp check: --debug takes no value", "write --debug alone"),
     ("check g.json h.json i.json", "stackcomp check: more words than it takes: h.json i.json",
-     "it takes GRAPH and options; put a text with spaces in quotes"),
+     "it takes GRAPH|SEQUENCE and options; put a text with spaces in quotes"),
     ("kinds over under", "stackcomp kinds: more words than it takes: under", "it takes NAME and options"),
     ("dump g.json", "stackcomp dump: --frame N and --to DIR are missing", "--frame: the frame; --to: folder for"),
     ("dump g.json --to x", "stackcomp dump: --frame N is missing", "--frame: the frame"),
