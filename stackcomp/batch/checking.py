@@ -6,21 +6,31 @@ shot is judged at one frame at which all is well; if there is none, it is wrong 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import chain
 from pathlib import Path
 
 from stackcomp.batch.work import Work
 from stackcomp.check.check_graph import check_graph
 from stackcomp.check.checked import CheckedGraph
-from stackcomp.check.originals import RealPaths, Writing, refusals
+from stackcomp.check.originals import Reading, RealPaths, Writing, refusals
 from stackcomp.check.outputs import Outputs, mark_of, readings
 from stackcomp.errors import Problem
+from stackcomp.nodes.base import SinkNode
 
-__all__ = ["CheckedShot", "check_everything", "check_shot", "check_shots", "clashes", "of_shot"]
+__all__ = [
+    "CheckedShot",
+    "check_everything",
+    "check_shot",
+    "check_shots",
+    "clashes",
+    "nothing_to_do",
+    "of_shot",
+    "without_repeats",
+]
 
 #: Threads that read headers; on a network share most of the time is waiting.
 _THREADS = 8
@@ -37,12 +47,14 @@ class CheckedShot:
         checked: its graph at a frame at which all is well; None where there is none.
         problems: what is wrong with the shot as a whole; warnings are among them.
         bad: what is wrong with single frames.
+        together: the same in findings about all frames, where there are bad ones.
     """
 
     work: Work
     checked: CheckedGraph | None
     problems: tuple[Problem, ...]
     bad: dict[int, tuple[Problem, ...]]
+    together: tuple[Problem, ...] = ()
 
     @property
     def frame(self) -> int:
@@ -81,20 +93,36 @@ def check_shot(
         damaged: files of this program that are known to be damaged, and may be replaced.
     """
     problems: list[Problem] = list(work.composition.unused_variables)
-    if problem := _nothing_to_do(work, frames):
+    if problem := nothing_to_do(work, frames):
         return CheckedShot(work, None, (*problems, problem), {})
     outputs = Outputs(work.sinks, replace_foreign, work.composition.variable_files, frozenset(damaged))
     checked, found = _check(work, frames, outputs)
     if checked is not None:
         return CheckedShot(work, checked, (*problems, *found), {})
-    bad: dict[int, tuple[Problem, ...]] = {}
+    best = _best_reference(work, frames, outputs)
+    if best is None:
+        return CheckedShot(work, None, (*problems, *found), {})
+    return CheckedShot(work, best[0], (*problems, *best[0].warnings), best[1], tuple(found))
+
+
+def _best_reference(
+    work: Work, frames: Sequence[int], outputs: Outputs
+) -> tuple[CheckedGraph, dict[int, tuple[Problem, ...]]] | None:
+    """The graph at a frame that is like most others, and what is wrong with these; None if no frame is right."""
     others = [frame for frame in work.frames if frame not in set(frames)]
+    anywhere = replace(outputs, replace_foreign=True)
+    best: tuple[CheckedGraph, dict[int, tuple[Problem, ...]]] | None = None
     for reference in [*_candidates(frames), *_candidates(others)]:
-        checked, alone = _check(work, [reference], outputs)
-        if checked is not None:
-            bad = dict(_bad_frames(work, reference, [frame for frame in frames if frame != reference], outputs))
-            return CheckedShot(work, checked, (*problems, *alone), bad)
-    return CheckedShot(work, None, (*problems, *found), bad)
+        # What it would replace is no matter of its types.
+        checked, _ = _check(work, [reference], anywhere)
+        if checked is None:
+            continue
+        bad = dict(_bad_frames(work, reference, frames, outputs))
+        if best is None or len(bad) < len(best[1]):
+            best = checked, bad
+        if len(bad) <= len(frames) // 2:
+            break
+    return best
 
 
 def check_everything(chosen: Sequence[tuple[Work, Sequence[int]]], *, replace_foreign: bool) -> list[Problem]:
@@ -103,17 +131,17 @@ def check_everything(chosen: Sequence[tuple[Work, Sequence[int]]], *, replace_fo
     found: dict[Problem, None] = {}
     for shot in check_shots(works, frames, replace_foreign=replace_foreign):
         found |= dict.fromkeys(of_shot(problem, shot.work) for problem in shot.problems)
-        if shot.bad:
-            # All frames together, so that one finding lists all frames of its kind.
-            together = check_graph(
-                shot.work.composition.document,
-                shot.work.root,
-                frames=[shot.frame, *(frame for frame in frames[works.index(shot.work)] if frame != shot.frame)],
-                wanted=shot.work.sinks,
-                outputs=Outputs(shot.work.sinks, replace_foreign, shot.work.composition.variable_files),
-            )[1]
-            found |= dict.fromkeys(of_shot(problem, shot.work) for problem in together)
-    return [*found, *clashes(works, frames)]
+        found |= dict.fromkeys(of_shot(problem, shot.work) for problem in shot.together)
+    return without_repeats([*found, *clashes(works, frames)])
+
+
+def without_repeats(problems: Iterable[Problem]) -> list[Problem]:
+    """The findings, without those that say of a field what another one says in other words."""
+    kept: dict[tuple[str, ...], Problem] = {}
+    for problem in problems:
+        shot = problem.message.partition('": ')[0] if problem.message.startswith('shot "') else ""
+        kept.setdefault((shot, problem.rule, problem.node, problem.pointer, problem.place), problem)
+    return list(kept.values())
 
 
 def of_shot(problem: Problem, work: Work) -> Problem:
@@ -128,29 +156,35 @@ def clashes(shots: Sequence[Work], frames: Sequence[Sequence[int]]) -> list[Prob
     problems: list[Problem] = []
     taken: dict[str, str] = {}
     real = RealPaths()
-    known = list(
-        chain.from_iterable(
-            readings(work.composition.document, work.root, numbers, work.composition.variable_files)
-            for work, numbers in zip(shots, frames, strict=True)
-        )
-    )
+    known: list[Reading] = []
+    writings: list[Writing] = []
+    by_name = {work.name: work for work in shots}
     for work, numbers in zip(shots, frames, strict=True):
-        document = work.composition.document
-        mark = mark_of(document, work.root)
+        document, mark = work.composition.document, mark_of(work.composition.document, work.root)
+        # Shots of one sequence read the same graphs and variables; each is looked up once.
+        known += readings(document, work.root, numbers, work.composition.variable_files)
         for name in work.sinks:
-            paths = [path for frame in numbers for path in document.nodes[name].outputs(frame, work.root)]  # type: ignore[attr-defined]
+            sink = document.nodes[name]
+            assert isinstance(sink, SinkNode)
+            paths = [path for frame in numbers for path in sink.outputs(frame, work.root)]
+            own = Counter(map(real, paths)).most_common(1)
+            if own and own[0][1] > 1:
+                message = f"{work.words}{own[0][1]} frames would all write {own[0][0]}"
+                problems.append(Problem("output-twice", message, "put {frame:04d} into the path", node=name,
+                                        field="path", place=document.place))  # fmt: skip
+            writings += [Writing(path, mark, f"{name}\0{work.name}", "path") for path in paths]
             twice = next((path for path in paths if taken.get(real(path), work.name) != work.name), None)
             if twice is not None:
                 message = f'{work.words}would write {twice}, as shot "{taken[real(twice)]}" does'
                 problems.append(Problem("output-twice", message, "put ${shot_name} into the path", node=name,
                                         field="path", place=document.place))  # fmt: skip
             taken.update(dict.fromkeys(map(real, paths), work.name))
-            problems += [
-                replace(problem, message=f"{work.words}{problem.message}", place=document.place)
-                for problem in refusals(
-                    (Writing(path, mark, name, "path") for path in paths), known, work.root, replace_foreign=True
-                )
-            ]
+    root = shots[0].root if shots else Path()
+    for problem in refusals(writings, dict.fromkeys(known), root, replace_foreign=True):
+        name, _, shot = problem.node.partition("\0")
+        work = by_name[shot]
+        message, place = f"{work.words}{problem.message}", work.composition.document.place
+        problems.append(replace(problem, message=message, node=name, place=place))
     return problems
 
 
@@ -161,7 +195,8 @@ def _check(work: Work, frames: Sequence[int], outputs: Outputs) -> tuple[Checked
     return checked, problems
 
 
-def _nothing_to_do(work: Work, frames: Sequence[int]) -> Problem | None:
+def nothing_to_do(work: Work, frames: Sequence[int]) -> Problem | None:
+    """The finding that a shot has no deliver node or no frames; None where it has both."""
     place = work.graph.place
     if not work.sinks:
         message, way_out = "the graph has no deliver node", 'add {"kind": "deliver", "image": …, "path": …}'
@@ -183,15 +218,18 @@ def _candidates(frames: Sequence[int]) -> list[int]:
 def _bad_frames(
     work: Work, reference: int, frames: Sequence[int], outputs: Outputs
 ) -> Iterator[tuple[int, tuple[Problem, ...]]]:
-    """Frames with something wrong; halves in which all is well are not looked at one by one."""
-    if not frames:
-        return
-    checked, problems = _check(work, [reference, *frames], outputs)
-    if checked is not None:
-        return
+    """What is wrong with some of these frames; halves in which all is well are not looked at one by one."""
     if len(frames) == 1:
-        yield frames[0], tuple(problem for problem in problems if problem.severity == "error")
+        # Alone it says what is wrong with it; where it is right alone, it differs from the other one.
+        for together in (frames, [reference, *frames]):
+            errors = tuple(
+                problem for problem in _check(work, together, outputs)[1] if problem.severity == "error"
+            )
+            if errors:
+                yield frames[0], errors
+                return
         return
     middle = len(frames) // 2
-    yield from _bad_frames(work, reference, frames[:middle], outputs)
-    yield from _bad_frames(work, reference, frames[middle:], outputs)
+    for half in (frames[:middle], frames[middle:]):
+        if _check(work, list(dict.fromkeys([reference, *half])), outputs)[0] is None:
+            yield from _bad_frames(work, reference, half, outputs)

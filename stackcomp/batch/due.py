@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -39,6 +39,7 @@ class FrameState:
         outputs: its files.
         nodes: hash by node.
         entry: what the ledger has of it, or None.
+        real: its files as the ledger knows them.
     """
 
     shot: str
@@ -48,6 +49,7 @@ class FrameState:
     outputs: tuple[Path, ...]
     nodes: Mapping[str, str]
     entry: Entry | None = None
+    real: Mapping[Path, str] = field(default_factory=dict)
 
     @property
     def damaged(self) -> list[Path]:
@@ -58,8 +60,9 @@ class FrameState:
         if not self.due or self.entry is None:
             return []
         records = {record.path: record for record in self.entry.files}
-        known = [(path, records.get(os.path.abspath(path))) for path in self.outputs]
-        return [path for path, record in known if record is not None and _is_damaged(path, record)]
+        known = [(path, records.get(self.real.get(path, ""))) for path in self.outputs]
+        read = self.status == "damaged"
+        return [path for path, record in known if record is not None and _may_be_damaged(path, record, read)]
 
     @property
     def due(self) -> bool:
@@ -68,7 +71,13 @@ class FrameState:
 
 
 def states_of(
-    work: Work, frames: Iterable[int], ledger: Ledger, *, again: bool = False, checksums: bool = False
+    work: Work,
+    frames: Iterable[int],
+    ledger: Ledger,
+    entries: Mapping[str, Entry],
+    *,
+    again: bool = False,
+    checksums: bool = False,
 ) -> list[FrameState]:
     """The states of a shot's frames.
 
@@ -77,11 +86,12 @@ def states_of(
     Args:
         work: the shot.
         frames: frame numbers.
-        ledger: what is known.
+        ledger: knows frames by their outputs.
+        entries: all that it knows.
         again: all frames are to be rendered.
         checksums: read every file, and compare its contents.
     """
-    hashes, entries = NodeHashes(work), ledger.entries()
+    hashes = NodeHashes(work)
     known = _Contents(checksums)
     outputs_of = {frame: tuple(work.outputs(frame)) for frame in frames}
     entry_of = {frame: entries.get(ledger.key(outputs)) for frame, outputs in outputs_of.items()}
@@ -90,8 +100,10 @@ def states_of(
     states = []
     for frame, outputs in outputs_of.items():
         nodes, entry = hashes.at(frame), entry_of[frame]
-        status, why = _AGAIN if again else _state(work, frame, outputs, nodes, entry, known)
-        states.append(FrameState(work.name, frame, status, why, outputs, nodes, entry))
+        reads = {ledger.real(path) for path in inputs_of(work, frame)} if entry is not None else set()
+        status, why = _AGAIN if again else _state(outputs, nodes, reads, entry, known)
+        real = {path: ledger.real(path) for path in outputs}
+        states.append(FrameState(work.name, frame, status, why, outputs, nodes, entry, real))
     return states
 
 
@@ -139,15 +151,27 @@ def _hash(path: str) -> str | None:
         return None
 
 
+def _may_be_damaged(path: Path, record: FileRecord, read: bool) -> bool:
+    """The same; a file whose size and time are as they were is read only if it must be."""
+    try:
+        state = path.stat()
+    except OSError:
+        return False
+    changed = (state.st_size, state.st_mtime_ns) != (record.size, record.modified)
+    return (read or changed) and _is_damaged(path, record)
+
+
 def _is_damaged(path: Path, record: FileRecord) -> bool:
     """Whether a file is what was written with something behind it, or cannot be read."""
-    from stackcomp.files import picture_file
+    from stackcomp.files import picture_file, png
 
     try:
         if hash_of_beginning(path, record.size).hex() == record.hash:
             return True
         header, state = picture_file.header_of(path)
         picture_file.planes(path, header.channels, state)
+        if header.format == "PNG":
+            png.require_whole(path)
     except OSError:
         return False
     except FileError:
@@ -156,10 +180,9 @@ def _is_damaged(path: Path, record: FileRecord) -> bool:
 
 
 def _state(
-    work: Work,
-    frame: int,
     outputs: Iterable[Path],
     nodes: Mapping[str, str],
+    reads: Collection[str],
     entry: Entry | None,
     contents: _Contents,
 ) -> tuple[Status, str]:
@@ -175,9 +198,9 @@ def _state(
         return "out of date", f"it was made by stackcomp {entry.program}"
     if changed := _changed_nodes(entry.nodes, nodes):
         return "out of date", changed
-    paths = [os.path.abspath(path) for path in inputs_of(work, frame)]
-    if {record.path for record in entry.inputs} != set(paths):
-        new = [path for path in paths if path not in {record.path for record in entry.inputs}]
+    before = {record.path for record in entry.inputs}
+    if before != set(reads):
+        new = sorted(set(reads) - before)
         return "out of date", f"it reads {_named(new)} now" if new else "it reads fewer files now"
     if change := _first(entry.inputs, contents.changed):
         return "out of date", " ".join(change)

@@ -14,8 +14,9 @@ from pathlib import Path
 
 from stackcomp.batch.record import FileRecord
 from stackcomp.batch.work import Work
-from stackcomp.deliver.provenance import input_files, node_fields
+from stackcomp.deliver.provenance import input_files
 from stackcomp.document.model import Document
+from stackcomp.files.colour_tables import config_files
 from stackcomp.files.file_hash import file_hash
 from stackcomp.files.file_state import file_state
 
@@ -47,14 +48,15 @@ class NodeHashes:
         return {"": self._settings, **self._still, **moving}
 
     def _node(self, name: str, frame: int) -> str:
-        return _hash(node_fields(self._document.nodes[name].at(frame)))
+        # Where it reads and writes counts: two reads may change places, and two outputs too.
+        node = self._document.nodes[name].at(frame)
+        return _hash(node.model_dump(mode="json", by_alias=True, exclude={"about", "replace"}))
 
 
 def inputs_of(work: Work, frame: int) -> list[Path]:
-    """Every file that the frame's deliver nodes depend on; the colour config among them, where it is a file."""
+    """Every file that the frame's deliver nodes depend on; a colour config on disk and its tables among them."""
     files = input_files(work.composition.document, work.root, work.sinks, frame)
-    config = work.root / work.composition.document.head.colour_config
-    return [*files, config] if config.is_file() else files
+    return [*files, *config_files(work.root / work.composition.document.head.colour_config)]
 
 
 def file_record(path: Path) -> FileRecord:

@@ -22,6 +22,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from stackcomp.batch.record import FileRecord, FrameRecord
+from stackcomp.check.originals import RealPaths
 from stackcomp.errors import FileError
 from stackcomp.version import __version__
 
@@ -117,17 +118,19 @@ class Ledger:
     """An open ledger. Used as a context; every record is kept at once.
 
     Args:
-        path: the file; made where it is missing, unless only to be read.
-        read_only: change nothing.
+        path: the file; made where it is missing, unless only to be read. root: the project's folder. Paths below
+        it are kept relative to the ledger, so that the project may be moved. read_only: change nothing.
 
     Raises:
         FileError: it cannot be opened, or another program wrote it.
     """
 
-    def __init__(self, path: Path, *, read_only: bool = False) -> None:
-        self.path = Path(os.path.abspath(path))
+    def __init__(self, path: Path, *, root: Path | None = None, read_only: bool = False) -> None:
+        self._real = RealPaths()
+        self.path = Path(self.real(path))
         self.folder = self.path.parent
-        self._database = self._open(read_only=read_only)
+        self._root = str(self.folder) if root is None else os.path.realpath(root)
+        self._database = self._opened(read_only=read_only)
 
     def __enter__(self) -> Self:
         return self
@@ -141,34 +144,61 @@ class Ledger:
         """Close the file."""
         self._database.close()
 
-    def _open(self, *, read_only: bool) -> sqlite3.Connection:
+    def real(self, path: str | os.PathLike[str]) -> str:
+        """A path as the ledger knows it: absolute, with links of folders followed; a file keeps its own name."""
+        return self._real.named(os.path.join(os.getcwd(), path))
+
+    def _opened(self, *, read_only: bool) -> sqlite3.Connection:
         with self._explained("opened"):
-            if read_only and not self.path.exists():
+            known = self._is_ledger()
+            if read_only and not known:
                 database = sqlite3.connect(":memory:", isolation_level=None)
+            elif read_only:
+                return self._for_reading()
             else:
                 self.folder.mkdir(parents=True, exist_ok=True)
                 database = sqlite3.connect(self.path, timeout=_PATIENCE, isolation_level=None)
             try:
-                self._prepare(database)
+                if not known:
+                    database.executescript(f"BEGIN; {_TABLES} COMMIT;")
+                    database.execute("INSERT OR IGNORE INTO about VALUES ('version', ?)", (str(_VERSION),))
+                database.execute("PRAGMA journal_mode=WAL")
+                # A power cut may lose the last records, whose frames are then rendered again; it damages nothing.
+                database.execute("PRAGMA synchronous=NORMAL")
             except BaseException:
                 database.close()
                 raise
             return database
 
-    def _prepare(self, database: sqlite3.Connection) -> None:
-        database.execute("PRAGMA journal_mode=WAL")
-        # A power cut may lose the last records, whose frames are then rendered again; it cannot damage the file.
-        database.execute("PRAGMA synchronous=NORMAL")
-        tables = {name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-        if tables and not {"about", "frames"} <= tables:
-            raise FileError(self.path, "it is a database of another program", "move it away")
-        if not tables:
-            database.executescript(f"BEGIN; {_TABLES} COMMIT;")
-            database.execute("INSERT OR IGNORE INTO about VALUES ('version', ?)", (str(_VERSION),))
-        (version,) = database.execute("SELECT value FROM about WHERE name = 'version'").fetchone() or ("?",)
-        if version != str(_VERSION):
-            message = f"the ledger has format version {version}; this program knows {_VERSION}"
+    def _for_reading(self) -> sqlite3.Connection:
+        # Without a journal nobody writes, and the file is all there is; else memory is shared, which makes a file.
+        quiet = not os.path.exists(f"{self.path}-wal")
+        where = f"{self.path.as_uri()}?mode=ro" + ("&immutable=1" if quiet else "")
+        return sqlite3.connect(where, uri=True, timeout=_PATIENCE, isolation_level=None)
+
+    def _is_ledger(self) -> bool:
+        """Whether the file holds a ledger of this version; False where there is nothing yet."""
+        try:
+            if self.path.stat().st_size == 0:
+                return False
+        except FileNotFoundError:
+            return False
+        database = self._for_reading()
+        try:
+            rows = database.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
+            tables = {name for (name,) in rows}
+            if not tables:
+                return False
+            if not {"about", "frames", "deliveries"} <= tables:
+                raise FileError(self.path, "it is a database of another program", "move it away")
+            version = database.execute("SELECT value FROM about WHERE name = 'version'").fetchone()
+        finally:
+            database.close()
+        if version != (str(_VERSION),):
+            found = version[0] if version else "?"
+            message = f"the ledger has format version {found}; this program knows {_VERSION}"
             raise FileError(self.path, message, "update stackcomp, or move the ledger away")
+        return True
 
     @contextlib.contextmanager
     def _explained(self, what: str) -> Iterator[None]:
@@ -183,9 +213,8 @@ class Ledger:
             )
             raise FileError(self.path, f"the ledger cannot be {what}: {error}", way_out) from error
         except OSError as error:
-            raise FileError(
-                self.path, f"the ledger cannot be {what}: {error.strerror}", "check the folder"
-            ) from error
+            message = f"the ledger cannot be {what}: {error.strerror}"
+            raise FileError(self.path, message, "check who may write to the folder") from error
 
     # -- frames --------------------------------------------------------------------------------------------------
 
@@ -198,22 +227,28 @@ class Ledger:
         columns = "outputs, done, program, nodes, inputs, files, seconds, peak_memory, warnings, reason, finished"
         with self._explained("read"):
             rows = self._database.execute(f"SELECT {columns} FROM frames").fetchall()
+        entries = {}
         shared: dict[str, dict[str, str]] = {}
-        return {
-            key: Entry(
-                bool(done),
-                program,
-                shared[nodes] if nodes in shared else shared.setdefault(nodes, json.loads(nodes)),
-                self._files(inputs),
-                self._files(files),
-                seconds,
-                memory,
-                tuple((node, message) for node, message in json.loads(warnings)),
-                reason,
-                finished,
-            )
-            for key, done, program, nodes, inputs, files, seconds, memory, warnings, reason, finished in rows
-        }
+        for key, done, program, nodes, inputs, files, seconds, memory, warnings, reason, finished in rows:
+            try:
+                if nodes not in shared:
+                    shared[nodes] = json.loads(nodes)
+                entries[key] = Entry(
+                    bool(done),
+                    program,
+                    shared[nodes],
+                    self._files(inputs),
+                    self._files(files),
+                    seconds,
+                    memory,
+                    tuple((node, message) for node, message in json.loads(warnings)),
+                    reason,
+                    finished,
+                )
+            except (ValueError, TypeError):
+                # A row that cannot be read tells nothing: its frame is rendered again.
+                continue
+        return entries
 
     def record(self, outputs: Sequence[Path], nodes: Mapping[str, str], graph: str, frame: FrameRecord) -> None:
         """Keep what became of a frame.
@@ -266,9 +301,8 @@ class Ledger:
     # -- paths ---------------------------------------------------------------------------------------------------
 
     def _relative(self, path: str | os.PathLike[str]) -> str:
-        absolute = os.path.abspath(path)
-        folder = str(self.folder)
-        return os.path.relpath(absolute, folder) if absolute.startswith(folder + os.sep) else absolute
+        real = self.real(path)
+        return os.path.relpath(real, self.folder) if real.startswith(self._root + os.sep) else real
 
     def _listed(self, files: Iterable[FileRecord]) -> str:
         return json.dumps([[self._relative(file.path), file.size, file.modified, file.hash] for file in files])
@@ -276,7 +310,7 @@ class Ledger:
     def _files(self, text: str) -> tuple[FileRecord, ...]:
         listed: list[list[Any]] = json.loads(text)
         return tuple(
-            FileRecord(os.path.join(self.folder, path), size, modified, hash)
+            FileRecord(os.path.normpath(os.path.join(self.folder, path)), size, modified, hash)
             for path, size, modified, hash in listed
         )
 

@@ -27,7 +27,8 @@ def only_batch(ledger: Path) -> Iterator[None]:
     holder = ledger.with_name(f".{ledger.name}.holder")
     try:
         ledger.parent.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(path)
+        # A lock that is only a file would outlive a batch that was killed.
+        lock = FileLock(path, fallback_to_soft=False, preserve_lock_file=True)
         lock.acquire(timeout=0)
     except Timeout:
         message = f"another batch is at work on {ledger.parent}{_who(holder)}"

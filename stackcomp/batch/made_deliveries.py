@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import os
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
@@ -93,7 +92,7 @@ def _hashes(one: Planned, ledger: Ledger, entries: Mapping[str, Entry]) -> tuple
     missing: dict[str, list[int]] = {}
     for work, frame, path in one.pictures():
         entry = entries.get(ledger.key(work.outputs(frame)))
-        where = os.path.abspath(path)
+        where = ledger.real(path)
         known = {file.path: file.hash for file in entry.files} if entry is not None and entry.done else {}
         if where in known:
             hashes.append(known[where])

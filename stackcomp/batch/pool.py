@@ -13,7 +13,7 @@ import os
 import signal
 import time
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -28,23 +28,39 @@ __all__ = ["Pool", "Task"]
 
 #: Frames that a worker has: one is written, one computed, one read.
 _AHEAD = 3
-#: How often a frame is tried.
+#: How often a frame is tried after passing failures, and after deaths of its worker; how often a shot is opened.
 _TRIES = 2
 #: Seconds between looks at the memory of workers.
 _LOOK = 0.5
 #: Seconds before frames that failed for a passing reason are tried again.
 _PAUSE = 2.0
+#: Seconds for a worker to end after its last frame.
+_PATIENCE = 10.0
 
 
 @dataclass
 class Task:
-    """A frame of a shot, and how often it was tried."""
+    """A frame of a shot.
+
+    Attributes:
+        shot: name of the shot.
+        frame: its number.
+        tries: how often it failed for a passing reason.
+        deaths: how often its worker died.
+    """
 
     shot: str
     frame: int
     tries: int = 0
-    #: After a death, a frame gets a worker of its own.
-    alone: bool = False
+    deaths: int = 0
+
+    @property
+    def alone(self) -> bool:
+        """Whether it gets a worker of its own, since its last one died."""
+        return self.deaths > 0
+
+    def __str__(self) -> str:
+        return f'shot "{self.shot}", frame {self.frame}' if self.shot else f"frame {self.frame}"
 
 
 @dataclass
@@ -54,6 +70,8 @@ class _Worker:
     shot: str | None = None
     tasks: dict[int, Task] = field(default_factory=dict)
     begun: set[int] = field(default_factory=set)
+    #: Whether it has begun a frame of its shot.
+    opened: bool = False
     ended: bool = False
     over_limit: int = 0
 
@@ -80,27 +98,29 @@ class Pool:
         workers: int,
         threads: int,
         memory_limit: int = 0,
-        log: Any = None,
+        log: Callable[[str], None] | None = None,
     ) -> None:
-        self._specs, self._count, self._threads, self._limit = (
-            specs,
-            max(1, workers),
-            max(1, threads),
-            memory_limit,
-        )
+        self._specs, self._limit = specs, memory_limit
+        self._count, self._threads = max(1, workers), max(1, threads)
         self._log = log or (lambda message: None)
         self._workers: list[_Worker] = []
         self._waiting: deque[Task] = deque()
         self._later: list[tuple[float, Task]] = []
-        self._stopping = False
+        self._stopping = self._at_once = False
+        # Shots that cannot be opened, and how often a worker died while it opened one.
         self._broken: dict[str, Reason] = {}
+        self._openings: dict[str, int] = {}
+        # By this a signal handler wakes whoever waits for workers.
+        self._wake_read, self._wake_write = os.pipe()
 
     def stop(self, *, at_once: bool = False) -> None:
         """Begin no further frame; ``at_once``: end those in flight too. May be called from a signal handler."""
-        self._stopping = True
-        if at_once:
-            for worker in self._workers:
+        self._stopping, self._at_once = True, self._at_once or at_once
+        if self._at_once:
+            for worker in list(self._workers):
                 worker.process.kill()
+        with contextlib.suppress(OSError):
+            os.write(self._wake_write, b"!")
 
     def run(self, tasks: list[Task]) -> Iterator[FrameRecord]:
         """What became of each task, in the order in which they end. Frames that were not begun are left out."""
@@ -110,7 +130,7 @@ class Pool:
             while True:
                 self._wake_later()
                 yield from self._fill()
-                if not self._workers or (not self._busy and not self._pending):
+                if not self._busy and not self._pending:
                     break
                 yield from self._listen()
                 if time.monotonic() - looked >= _LOOK:
@@ -119,7 +139,7 @@ class Pool:
         finally:
             self._close()
 
-    # -- giving -------------------------------------------------------------------------------------------------
+    # -- giving ------------------------------------------------------------------------------------------------
 
     @property
     def _busy(self) -> bool:
@@ -132,30 +152,33 @@ class Pool:
     def _wake_later(self) -> None:
         now = time.monotonic()
         for due, task in list(self._later):
-            if now >= due or not (self._busy or self._waiting):
-                if now < due:
-                    time.sleep(min(due - now, _PAUSE))
+            if now >= due:
                 self._later.remove((due, task))
                 self._waiting.append(task)
 
     def _fill(self) -> Iterator[FrameRecord]:
         """Give every worker enough to do."""
-        if self._stopping:
-            for worker in self._workers:
-                self._say(worker, ("end",))
-            return
-        while self._waiting and self._waiting[0].shot in self._broken:
-            task = self._waiting.popleft()
+        waiting = [task for task in self._waiting if task.shot in self._broken]
+        for task in waiting:
+            self._waiting.remove(task)
             yield FrameRecord(task.shot, task.frame, reason=self._broken[task.shot])
         wanted = min(self._count, len(self._waiting) + sum(bool(worker.tasks) for worker in self._workers))
-        while len(self._workers) < wanted:
+        while len(self._workers) < wanted and not self._stopping:
             self._workers.append(self._start())
         for depth in range(1, _AHEAD + 1):
             for worker in self._workers:
-                while self._waiting and len(worker.tasks) < depth and self._fits(worker, self._waiting[0]):
+                while self._may_give(worker, depth):
                     self._give(worker, self._waiting.popleft())
+        if self._stopping:
+            for worker in list(self._workers):
+                if self._at_once:
+                    worker.process.kill()
+                self._say(worker, ("stop",))
 
-    def _fits(self, worker: _Worker, task: Task) -> bool:
+    def _may_give(self, worker: _Worker, depth: int) -> bool:
+        if self._stopping or not self._waiting or len(worker.tasks) >= depth:
+            return False
+        task = self._waiting[0]
         if worker.ended or worker.alone or not worker.process.is_alive():
             return False
         # Its frames are known by number alone, so it finishes one shot before it begins another.
@@ -164,7 +187,7 @@ class Pool:
 
     def _give(self, worker: _Worker, task: Task) -> None:
         if worker.shot != task.shot:
-            worker.shot = task.shot
+            worker.shot, worker.opened = task.shot, False
             self._say(worker, ("shot", self._specs[task.shot]))
         worker.tasks[task.frame] = task
         self._say(worker, ("frame", task.frame))
@@ -172,7 +195,7 @@ class Pool:
     def _say(self, worker: _Worker, message: tuple[Any, ...]) -> None:
         if worker.ended:
             return
-        worker.ended = message == ("end",)
+        worker.ended = message[0] in ("end", "stop")
         # Whether it still listens is found out when it is waited for.
         with contextlib.suppress(OSError):
             worker.connection.send(message)
@@ -186,72 +209,90 @@ class Pool:
         theirs.close()
         return _Worker(process, ours)
 
-    # -- listening ----------------------------------------------------------------------------------------------
+    # -- listening ---------------------------------------------------------------------------------------------
 
     def _listen(self) -> Iterator[FrameRecord]:
-        sources: dict[Any, _Worker] = {}
+        sources: dict[Any, _Worker | None] = {self._wake_read: None}
         for worker in self._workers:
             sources[worker.connection] = sources[worker.process.sentinel] = worker
-        heard = {id(sources[ready]): sources[ready] for ready in wait(list(sources), timeout=_LOOK)}
-        for worker in heard.values():
-            yield from self._hear(worker)
+        pauses = [due - time.monotonic() for due, _ in self._later]
+        ready = wait(list(sources), timeout=max(0.0, min([_LOOK, *pauses])))
+        if self._wake_read in ready:
+            os.read(self._wake_read, 1 << 12)
+        heard = [sources[source] for source in ready]
+        for worker in list(self._workers):
+            if any(worker is one for one in heard):
+                yield from self._hear(worker)
 
     def _hear(self, worker: _Worker) -> Iterator[FrameRecord]:
         dead = not worker.process.is_alive()
-        try:
-            while worker.connection.poll():
-                yield from self._message(worker, worker.connection.recv())
-        except (EOFError, OSError):
-            dead = True
+        while True:
+            try:
+                if not worker.connection.poll():
+                    break
+                message = worker.connection.recv()
+            except (EOFError, OSError):
+                dead = True
+                break
+            yield from self._message(worker, message)
         if dead:
-            worker.process.join()
+            worker.process.join(_PATIENCE)
             yield from self._mourn(worker)
 
     def _message(self, worker: _Worker, message: tuple[Any, ...]) -> Iterator[FrameRecord]:
         if message[0] == "begun":
             worker.begun.add(message[1])
+            worker.opened = True
         elif message[0] == "broken":
             assert worker.shot is not None
-            self._broken[worker.shot] = message[1]
-            for task in worker.tasks.values():
-                yield FrameRecord(task.shot, task.frame, reason=message[1])
-            worker.tasks, worker.shot = {}, None
-            worker.begun.clear()
+            yield from self._cannot_open(worker, message[1])
         elif message[0] == "record":
             record: FrameRecord = message[1]
             task = worker.tasks.pop(record.frame)
             worker.begun.discard(record.frame)
-            task.tries += 1
-            if record.reason is not None and record.reason.kind == "passing" and self._again(task, record.reason):
-                return
-            yield record
+            if record.reason is None or record.reason.kind != "passing" or not self._again(task, record.reason):
+                yield record
 
     def _again(self, task: Task, reason: Reason) -> bool:
         """Whether it is tried once more, after the others."""
+        task.tries += 1
         if task.tries >= _TRIES or self._stopping:
             return False
-        self._log(f"{_name(task)} is tried again later: {reason.message}")
         self._later.append((time.monotonic() + _PAUSE, task))
+        self._log(f"{task} is tried again later: {reason.message}")
         return True
+
+    def _cannot_open(self, worker: _Worker, reason: Reason) -> Iterator[FrameRecord]:
+        """The shot of a worker cannot be opened; its frames fail, here and elsewhere."""
+        assert worker.shot is not None
+        self._broken[worker.shot] = reason
+        tasks, worker.tasks, worker.shot = list(worker.tasks.values()), {}, None
+        worker.begun.clear()
+        for task in tasks:
+            yield FrameRecord(task.shot, task.frame, reason=reason)
 
     def _mourn(self, worker: _Worker) -> Iterator[FrameRecord]:
         """A worker has died, or ended because it was told to."""
         self._workers.remove(worker)
         worker.connection.close()
+        if self._stopping or not worker.tasks:
+            return
         reason = Reason(_death(worker, self._limit), kind="worker")
-        for task in sorted(worker.tasks.values(), key=lambda task: task.frame, reverse=True):
-            if task.frame not in worker.begun:
-                self._waiting.appendleft(task)
-                continue
-            task.tries += 1
-            if self._stopping:
-                continue
-            if task.tries >= _TRIES:
+        if not worker.opened and worker.shot is not None:
+            self._openings[worker.shot] = self._openings.get(worker.shot, 0) + 1
+            if self._openings[worker.shot] >= _TRIES:
+                yield from self._cannot_open(worker, reason)
+                return
+        lost = sorted(worker.tasks.values(), key=lambda task: task.frame, reverse=True)
+        for task in lost:
+            begun = task.frame in worker.begun
+            task.deaths += begun
+            if task.deaths >= _TRIES:
                 yield FrameRecord(task.shot, task.frame, reason=reason)
-            else:
-                self._log(f"{_name(task)} is tried again, alone: {reason.message}")
-                task.alone = True
-                self._waiting.appendleft(task)
+                continue
+            self._waiting.appendleft(task)
+            if begun:
+                self._log(f"{task} is tried again, alone: {reason.message}")
 
     def _look_at_memory(self) -> None:
         if not self._limit:
@@ -264,8 +305,9 @@ class Pool:
 
     def _close(self) -> None:
         for worker in self._workers:
-            self._say(worker, ("end",))
-        deadline = time.monotonic() + 10
+            # Whoever stopped listening wants no further frames either.
+            self._say(worker, ("stop",) if worker.tasks else ("end",))
+        deadline = time.monotonic() + _PATIENCE
         for worker in self._workers:
             worker.process.join(max(0.1, deadline - time.monotonic()))
             if worker.process.is_alive():
@@ -273,10 +315,12 @@ class Pool:
                 worker.process.join()
             worker.connection.close()
         self._workers.clear()
-
-
-def _name(task: Task) -> str:
-    return f'shot "{task.shot}", frame {task.frame}' if task.shot else f"frame {task.frame}"
+        pipe = self._wake_read, self._wake_write
+        # Numbers of closed files are used again by others.
+        self._wake_read = self._wake_write = -1
+        for descriptor in pipe:
+            with contextlib.suppress(OSError):
+                os.close(descriptor)
 
 
 def _death(worker: _Worker, limit: int) -> str:

@@ -20,6 +20,7 @@ from stackcomp.document.graph import Graph
 from stackcomp.errors import CheckError
 from stackcomp.execute.executor import Executor
 from stackcomp.execute.overlap import Delivered, FrameQueue
+from stackcomp.files.colour_tables import config_files
 from stackcomp.kernels.strips import thread_count
 from stackcomp.plan.planning import make_plan
 
@@ -91,7 +92,7 @@ class Renderer:
 
     def _read_for(self, node: str, frame: int) -> list[Path]:
         paths = input_files(self._document, self._root, [node], frame)
-        return [*paths, self._config] if self._config.is_file() else paths
+        return [*paths, *config_files(self._config)]
 
     def _record(self, outcome: Delivered, seconds: float) -> FrameRecord:
         reason: Reason | None = None if outcome.failure is None else reason_of(outcome.failure)

@@ -16,7 +16,14 @@ from typing import Any, Protocol
 
 import psutil
 
-from stackcomp.batch.checking import CheckedShot, check_shots, clashes, of_shot
+from stackcomp.batch.checking import (
+    CheckedShot,
+    check_shots,
+    clashes,
+    nothing_to_do,
+    of_shot,
+    without_repeats,
+)
 from stackcomp.batch.cluster import ClusterPool
 from stackcomp.batch.due import FrameState, states_of
 from stackcomp.batch.ledger import Ledger, ledger_path
@@ -109,7 +116,8 @@ class Batch:
     @property
     def ledger_path(self) -> Path:
         """Where the ledger lies."""
-        outputs = [path for work in self.works for path in work.outputs(work.frames[0] if work.frames else 1)]
+        # At two frames, so that a folder for each frame does not count as the one in common.
+        outputs = [path for work in self.works for frame in (1, 2) for path in work.outputs(frame)]
         return ledger_path(self.stem, outputs or [Path(os.path.abspath(self.root), "out", "x")], self.root)
 
     def chosen(self, options: Options) -> list[tuple[Work, tuple[int, ...]]]:
@@ -128,10 +136,6 @@ class Batch:
             # A graph is rendered at any frame, whatever frames it is about.
             return [(works[0], tuple(dict.fromkeys(options.frames)))]
         if options.frames is None:
-            for work in works:
-                if not work.frames:
-                    way_out = 'say which with --frames, or write "frames": "1001-1008" into the graph'
-                    raise RequestError(Problem("frames", f"{work.words}no frames to render", way_out))
             return [(work, work.frames) for work in works]
         asked = set(options.frames)
         pairs = [(work, tuple(frame for frame in work.frames if frame in asked)) for work in works]
@@ -157,7 +161,7 @@ class Batch:
 
     def states(self, options: Options) -> list[FrameState]:
         """The state of every frame that the options ask for; nothing is changed."""
-        with Ledger(self.ledger_path, read_only=True) as ledger:
+        with Ledger(self.ledger_path, root=self.root, read_only=True) as ledger:
             return self._states(self.chosen(options), ledger, options)
 
     def run(self, options: Options, watch: Watch) -> Summary:
@@ -175,13 +179,16 @@ class Batch:
         planned, problems = self.planned(replace_foreign=options.replace_foreign)
         if problems:
             raise CheckError(problems)
+        problems = [problem for work, frames in chosen if (problem := nothing_to_do(work, frames)) is not None]
+        if problems:
+            raise CheckError(problems)
         for problem in self.warnings:
             watch.warn(problem)
         if not path.exists():
             # A request that is refused leaves nothing behind, not even an empty ledger.
-            with Ledger(path, read_only=True) as nothing:
+            with Ledger(path, root=self.root, read_only=True) as nothing:
                 self._check(self._states(chosen, nothing, options), options)
-        with only_batch(path), Ledger(path) as ledger:
+        with only_batch(path), Ledger(path, root=self.root) as ledger:
             states = self._states(chosen, ledger, options)
             due = [state for state in states if state.due]
             summary.up_to_date = len(states) - len(due)
@@ -202,16 +209,21 @@ class Batch:
     def _states(
         self, chosen: Sequence[tuple[Work, tuple[int, ...]]], ledger: Ledger, options: Options
     ) -> list[FrameState]:
+        entries, again, checksums = ledger.entries(), options.again, options.checksums
         return [
             state
             for work, frames in chosen
-            for state in states_of(work, frames, ledger, again=options.again, checksums=options.checksums)
+            for state in states_of(work, frames, ledger, entries, again=again, checksums=checksums)
         ]
 
     def _check(
         self, due: Sequence[FrameState], options: Options
     ) -> tuple[list[CheckedShot], dict[str, list[int]]]:
-        """Shots with frames that are due, checked, and these frames. Raises CheckError for a shot that is wrong."""
+        """Shots with frames that are due, checked, and these frames.
+
+        Raises:
+            CheckError: a shot is wrong as a whole, or none of the frames may be written.
+        """
         by_name = {work.name: work for work in self.works}
         frames: dict[str, list[int]] = {}
         for state in due:
@@ -220,9 +232,18 @@ class Batch:
         damaged = [path for state in due for path in state.damaged]
         shots = check_shots(works, list(frames.values()), replace_foreign=options.replace_foreign, damaged=damaged)
         problems = [of_shot(problem, shot.work) for shot in shots for problem in shot.errors]
-        problems += clashes(works, list(frames.values()))
+        first_time = all(state.entry is None for state in due)
+        if (
+            first_time
+            and all(set(frames[shot.work.name]) <= set(shot.bad) for shot in shots)
+            and _only_outputs(shots)
+        ):
+            problems += [of_shot(problem, shot.work) for shot in shots for problem in shot.together]
+        if works:
+            # Also with shots that are not rendered now.
+            problems += clashes(self.works, [frames.get(work.name, work.frames) for work in self.works])
         if problems:
-            raise CheckError(dict.fromkeys(problems))
+            raise CheckError(without_repeats(problems))
         return shots, frames
 
     def _render(
@@ -273,6 +294,13 @@ class Batch:
         keeper.keep(record)
         (summary.done if record.reason is None else summary.failed).append(record)
         watch.frame(record)
+
+
+def _only_outputs(shots: Sequence[CheckedShot]) -> bool:
+    """Whether nothing is wrong with frames but that their files may not be replaced."""
+    return all(
+        problem.rule.startswith("replaces-") for shot in shots for found in shot.bad.values() for problem in found
+    )
 
 
 class _Keeper:

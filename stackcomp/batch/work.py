@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -81,12 +80,12 @@ class Work:
 
     def spec(self, frame: int) -> ShotSpec:
         """What another process needs; ``frame`` is one whose files are all there."""
-        # Absolute, since another process may work in another folder.
+        # Absolute, since another process may work in another folder; behind a link, ".." is another one.
         return ShotSpec(
             self.name,
             self.graph.to_json(),
-            os.path.abspath(self.graph.place) if self.graph.place else "",
-            os.path.abspath(self.root),
+            str(Path(self.graph.place).absolute()) if self.graph.place else "",
+            str(self.root.absolute()),
             dict(self.variables),
             self.sinks,
             frame,

@@ -1,8 +1,8 @@
 """A process that renders frames, for the pool.
 
-Messages to it: ``("shot", spec)``, ``("frame", number)``, ``("end",)``. Messages from it: ``("ready", pid)``,
-``("begun", number)``, ``("record", FrameRecord)``, ``("broken", Reason)`` where a shot cannot be opened. No pixel
-travels between processes.
+Messages to it: ``("shot", spec)``, ``("frame", number)``, ``("end",)`` behind the last one, and ``("stop",)``,
+which goes before all that wait. Messages from it: ``("ready", pid)``, ``("begun", number)``, ``("record",
+FrameRecord)``, ``("broken", Reason)`` where a shot cannot be opened. No pixel travels between processes.
 """
 
 from __future__ import annotations
@@ -67,8 +67,11 @@ class _Inbox:
         """The next shot; None where there is no further one."""
         message = self._first(wait=True)
         assert message is not None
+        if message[0] != "shot":
+            # The end stays there, for whoever asks again.
+            return None
         self._waiting.popleft()
-        return message[1] if message[0] == "shot" else None
+        return message[1]
 
     def take(self, *, wait: bool) -> int | None:
         """The next frame of the shot, as in `stackcomp.execute.overlap.FrameQueue`."""
@@ -86,6 +89,10 @@ class _Inbox:
 
     def _first(self, *, wait: bool) -> tuple[Any, ...] | None:
         """The first message, which stays; None where none has come."""
-        if not self._waiting and (wait or self._connection.poll()):
-            self._waiting.append(self._connection.recv())
+        while self._connection.poll() or (wait and not self._waiting):
+            message = self._connection.recv()
+            if message[0] == "stop":
+                # Frames that are not begun are not wanted any more.
+                self._waiting.clear()
+            self._waiting.append(message)
         return self._waiting[0] if self._waiting else None

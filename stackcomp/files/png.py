@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import os
 import struct
+import zlib
 from pathlib import Path
 
 from stackcomp.errors import FileError
 from stackcomp.files.quiet import filtered_stderr
 from stackcomp.files.still_types import Array, StillHeader
 
-__all__ = ["header", "pixels"]
+__all__ = ["header", "pixels", "require_whole"]
 
 _WAY_OUT = "render or copy the file again"
 # Colour type → its bit depths, and channels: grey, RGB, palette, grey and alpha, RGB and alpha.
@@ -49,6 +50,25 @@ def header(path: Path) -> StillHeader:
     has_alpha = transparent or colour in (4, 6)
     channels = _KINDS[colour][1] + (transparent and colour not in (4, 6))
     return StillHeader(width, height, channels, 16 if bits == 16 else 8, "straight" if has_alpha else "none")
+
+
+def require_whole(path: Path) -> None:
+    """Check all chunks with their checksums; decoders overlook a lost end.
+
+    Raises:
+        FileError: one is damaged or missing, or there is something behind the last one.
+        OSError: the file cannot be read.
+    """
+    data = path.read_bytes()
+    at, kind = 8, b""
+    while at + 12 <= len(data) and kind != b"IEND":
+        (length,) = struct.unpack_from(">I", data, at)
+        kind, end = data[at + 4 : at + 8], at + 8 + length
+        if data[end : end + 4] != struct.pack(">I", zlib.crc32(data[at + 4 : end])):
+            raise FileError(path, "a chunk of it is damaged", _WAY_OUT)
+        at = end + 4
+    if kind != b"IEND" or at != len(data):
+        raise FileError(path, "it is cut short, or has something behind its end", _WAY_OUT)
 
 
 def pixels(path: Path, expected: StillHeader) -> Array:
