@@ -6,7 +6,6 @@ shot is judged at one frame at which all is well; if there is none, it is wrong 
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -167,11 +166,15 @@ def clashes(shots: Sequence[Work], frames: Sequence[Sequence[int]]) -> list[Prob
             sink = document.nodes[name]
             assert isinstance(sink, SinkNode)
             paths = [path for frame in numbers for path in sink.outputs(frame, work.root)]
-            own = Counter(map(real, paths)).most_common(1)
-            if own and own[0][1] > 1:
-                message = f"{work.words}{own[0][1]} frames would all write {own[0][0]}"
-                problems.append(Problem("output-twice", message, "put {frame:04d} into the path", node=name,
-                                        field="path", place=document.place))  # fmt: skip
+            seen: dict[str, int] = {}
+            pairs = [(frame, path) for frame in numbers for path in sink.outputs(frame, work.root)]
+            for number, path in pairs:
+                first = seen.setdefault(real(path), number)
+                if first != number:
+                    message = f"{work.words}frames {first} and {number} both write {path}"
+                    problems.append(Problem("output-twice", message, "put {frame:04d} into the path", node=name,
+                                            field="path", place=document.place))  # fmt: skip
+                    break
             writings += [Writing(path, mark, f"{name}\0{work.name}", "path") for path in paths]
             twice = next((path for path in paths if taken.get(real(path), work.name) != work.name), None)
             if twice is not None:

@@ -157,8 +157,9 @@ def _movie(one: Planned, movie: Movie, rate: Fraction, about: str, watch: Watch)
             labels = Labels(work.name, frame, "" if time_code is None else str(time_code), date, movie.version)
             writer.add(burned_in(picture, labels, movie.burn_in) if movie.burn_in else picture)
     report = writer.report
-    if report is not None and report.not_finite:
-        watch.note(f"{one.path.name}: {report.not_finite} values were not finite")
+    if report.not_finite or report.clipped:
+        counts = f"{report.not_finite} values were not finite, {report.clipped} beyond black or white"
+        watch.note(f"{one.path.name}: {counts}")
 
 
 def _slate(

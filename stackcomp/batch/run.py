@@ -232,12 +232,7 @@ class Batch:
         damaged = [path for state in due for path in state.damaged]
         shots = check_shots(works, list(frames.values()), replace_foreign=options.replace_foreign, damaged=damaged)
         problems = [of_shot(problem, shot.work) for shot in shots for problem in shot.errors]
-        first_time = all(state.entry is None for state in due)
-        if (
-            first_time
-            and all(set(frames[shot.work.name]) <= set(shot.bad) for shot in shots)
-            and _only_outputs(shots)
-        ):
+        if _refused_as_a_whole(shots, frames, known=any(state.entry is not None for state in due)):
             problems += [of_shot(problem, shot.work) for shot in shots for problem in shot.together]
         if works:
             # Also with shots that are not rendered now.
@@ -296,11 +291,15 @@ class Batch:
         watch.frame(record)
 
 
-def _only_outputs(shots: Sequence[CheckedShot]) -> bool:
-    """Whether nothing is wrong with frames but that their files may not be replaced."""
-    return all(
-        problem.rule.startswith("replaces-") for shot in shots for found in shot.bad.values() for problem in found
-    )
+def _refused_as_a_whole(shots: Sequence[CheckedShot], frames: Mapping[str, Sequence[int]], *, known: bool) -> bool:
+    """Whether no frame may be written: another graph delivered them, or others did before the first batch.
+
+    Where the ledger knows the frames, somebody may have retouched them all: these fail one by one, beside others.
+    """
+    if not all(set(frames[shot.work.name]) <= set(shot.bad) for shot in shots):
+        return False
+    rules = {problem.rule for shot in shots for found in shot.bad.values() for problem in found}
+    return rules <= {"replaces-delivery"} or (not known and all(rule.startswith("replaces-") for rule in rules))
 
 
 class _Keeper:

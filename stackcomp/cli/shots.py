@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from collections.abc import Sequence as List
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stackcomp.errors import DocumentError, Problem, RequestError
+from stackcomp.errors import DocumentError, Problem, RequestError, did_you_mean
 
 if TYPE_CHECKING:
     from stackcomp.batch.run import Batch
+    from stackcomp.batch.work import Work
+    from stackcomp.document.sequence import Sequence
 
 __all__ = ["holds_sequence", "open_batch"]
 
@@ -58,7 +61,8 @@ def _open_sequence(path: str, root: str | None, variable_files: List[str] | None
         )
     given = variables_of(variable_files, sets)
     sequence = Sequence.open(path)
-    works, problems = [], []
+    works: list[Work] = []
+    problems: list[Problem] = []
     for shot in sequence.shots.values():
         variables: dict[str, Any] = {**shot.variables, **given, "shot_name": shot.name}
         files = (*shot.variable_files, *map(Path, variable_files or ()))
@@ -79,10 +83,33 @@ def _open_sequence(path: str, root: str | None, variable_files: List[str] | None
         about=sequence.head.about,
         place=path,
         variables={**sequence.variables, **given},
-        warnings=sequence.warnings,
+        warnings=(
+            *sequence.warnings,
+            *_unused({**sequence.own_variables, **variables_of((), sets)}, sequence, works),
+        ),
     )
+
+
+def _unused(given: Mapping[str, Any], sequence: Sequence, works: List[Work]) -> List[Problem]:
+    """One warning about variables for all shots that none of them uses, nor a delivery."""
+    from stackcomp.document.variables import references
+
+    paths = [delivery.path for delivery in sequence.deliveries.values()]
+    known = {"shot_name", *references(paths)}.union(
+        *(work.graph.known_variables(work.variables) for work in works)
+    )
+    names = [name for name in given if name not in known]
+    if not names:
+        return []
+    plural = "s" if len(names) > 1 else ""
+    listed = ", ".join(f'"{name}"' for name in names)
+    near = [hint for name in names if (hint := did_you_mean(name, sorted(known))).startswith("did")]
+    message = f"variable{plural} {listed}: given a value, but not used by any shot"
+    return [Problem("variable-unused", message, " ".join(near), place=sequence.place, severity="warning")]
 
 
 def _of_shot(problem: Problem, name: str) -> Problem:
     prefix = f'shot "{name}": '
+    if problem.pointer.startswith("/set/"):
+        return problem  # The sequence says it for all shots.
     return problem if problem.message.startswith(prefix) else replace(problem, message=prefix + problem.message)

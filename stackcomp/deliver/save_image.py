@@ -27,7 +27,7 @@ __all__ = ["save_image"]
 _STILLS = (".png", ".tif", ".tiff", ".jpg", ".jpeg")
 _TOKEN = re.compile(r"\{frame[^}]*\}|%0\d+d")
 #: Header attributes that are kept for every picture; the others describe the file that it was read from.
-_PASSED_ON = ("timeCode", "pixelAspectRatio")
+_PASSED_ON = ("timeCode", "framesPerSecond", "pixelAspectRatio")
 _MARK = Mark("picture")
 #: Options that may be None.
 _OPEN = ("display", "view")

@@ -18,12 +18,14 @@ from typing import Any
 
 from stackcomp.data import arguments
 from stackcomp.data.arguments import PathLike, VariablesLike
+from stackcomp.data.frame_rate import format_frame_rate, parse_frame_rate
 from stackcomp.data.frames import parse_frames
 from stackcomp.document.given_variables import variables as variables_given
 from stackcomp.document.model import Document, build, build_node
 from stackcomp.document.plain import plain
 from stackcomp.document.read_json import parse_json, read_json
 from stackcomp.document.upgrade import CURRENT, upgrade
+from stackcomp.document.validate import field_names
 from stackcomp.document.variables import reached
 from stackcomp.errors import (
     ArgumentError,
@@ -32,11 +34,13 @@ from stackcomp.errors import (
     GraphError,
     Problem,
     cut,
+    did_you_mean,
     kind_of,
     unknown_node,
 )
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.colour import DEFAULT_CONFIG
+from stackcomp.nodes.kinds import KINDS
 
 __all__ = ["Graph", "NodeName", "described"]
 
@@ -59,6 +63,7 @@ class Graph:
         frames: frames it is about, such as ``"1001-1008"``.
         variables: values for ``${name}``: a mapping, the path of a JSON file that holds one, or a list of these.
         colour_config: full name of a built-in OCIO config, or the path of one.
+        frame_rate: frames a second of movies and delivered files, such as 24 or ``"24000/1001"``.
 
     Raises:
         ArgumentError: an argument that is not a text, or no variables.
@@ -73,6 +78,7 @@ class Graph:
         frames: str = "",
         variables: VariablesLike | None = None,
         colour_config: str = DEFAULT_CONFIG,
+        frame_rate: str | float | None = None,
     ) -> None:
         fields = {"working_space": working_space, "about": about, "frames": frames, "colour_config": colour_config}
         for name, value in fields.items():
@@ -94,6 +100,11 @@ class Graph:
                                             field="variables")) from None  # fmt: skip
         if frames:
             self._raw["frames"] = frames
+        if frame_rate is not None:
+            try:
+                self._raw["frame_rate"] = format_frame_rate(parse_frame_rate(frame_rate))
+            except BadValueError as error:
+                raise ArgumentError("frame_rate", error.message, error.way_out) from None
         self._raw["nodes"] = {}
 
     @classmethod
@@ -176,7 +187,8 @@ class Graph:
         if name in nodes:
             raise DocumentError(Problem("node-name", f'there is a node "{name}" already', "choose another name",
                                         node=name, place=self.place))  # fmt: skip
-        nodes[str(name)] = self._judged(str(name), {"kind": kind}, fields)
+        changes = {key.removesuffix("_"): value for key, value in fields.items()}
+        nodes[str(name)] = self._judged(str(name), {"kind": kind}, changes)
         return NodeName(name)
 
     def set(self, node: str, **fields: Any) -> None:
@@ -184,6 +196,14 @@ class Graph:
 
         Raises:
             DocumentError: no such node or field, a value that does not fit; the node is then unchanged.
+        """
+        self.change(node, {key.removesuffix("_"): value for key, value in fields.items()})
+
+    def change(self, node: str, fields: Mapping[str, Any]) -> None:
+        """Change fields of a node, by their names as a graph file has them; None removes one.
+
+        Raises:
+            DocumentError: as in `set`; also where a field that would be removed does not exist.
         """
         nodes, node = self._written(), arguments.node_name(node)
         if node not in nodes:
@@ -210,8 +230,8 @@ class Graph:
         """A node's fields with changes, once they are known to be right."""
         fields, problems = dict(old), []
         for key, value in changes.items():
-            key = key.removesuffix("_")
             if value is None:
+                problems += _no_such_field(name, old, key)
                 fields.pop(key, None)
                 continue
             try:
@@ -280,6 +300,16 @@ class Graph:
         except OSError:
             # Nothing is there, unless it is a link that leads nowhere, or cannot be looked at.
             return not os.path.lexists(path)
+
+
+def _no_such_field(node: str, fields: Mapping[str, Any], key: str) -> list[Problem]:
+    """The finding that a node's kind has no field of that name; none where it has, or the kind is unknown."""
+    kind = KINDS.get(str(fields.get("kind")))
+    if kind is None or key in fields or key in (known := field_names(kind)):
+        return []
+    way_out = did_you_mean(key, known) or f"its fields are {', '.join(known)}"
+    message = f'a {kind.kind_name()} node has no field "{key}"'
+    return [Problem("field-unknown", message, way_out, node=node, field=key)]
 
 
 def _json(value: Any) -> str:

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -52,6 +52,8 @@ __all__ = ["VERSION", "CutFile", "Sequence", "SequenceHead", "ShotFields", "is_s
 
 VERSION = 1
 _LONGEST_NAME = 200
+#: Of the name of a folder, on most systems.
+_LONGEST_BYTES = 255
 
 Variables = dict[str, JsonValue] | str | list[dict[str, JsonValue] | str]
 _VARIABLES = (
@@ -118,7 +120,7 @@ class SequenceHead(BaseModel):
     handles: Annotated[int, Field(ge=0, le=10_000, description=_HANDLES)] = 0
     set: Annotated[dict[str, JsonValue], Field(description=f"{_SET} For all shots.")] = Field(default_factory=dict)
     cut: Annotated[
-        str | CutFile | None,
+        str | dict[str, JsonValue] | None,
         Field(description="An OpenTimelineIO file: its clips are shots, with the frames that are cut in."),
     ] = None
 
@@ -154,6 +156,9 @@ class Sequence:
         known = {key: value for key, value in raw.items() if key not in inner}
         head, found = validate(SequenceHead, known, "", "a sequence", [*field_names(SequenceHead), *inner])
         problems += [_of_version(problem, raw) for problem in found]
+        asked = raw.get("cut")
+        if isinstance(asked, Mapping):
+            problems += _inner(CutFile, asked, ("cut",), "the cut")[1]
         shots = self._shots(problems)
         self.deliveries = self._deliveries(problems)
         self.warnings: tuple[Problem, ...] = ()
@@ -162,7 +167,7 @@ class Sequence:
             raise DocumentError(replace(problem, place=problem.place or place) for problem in problems)
         self.head = head
         self.root = _tidy(Path(place).parent / head.root if place else Path(head.root))
-        if not self.root.is_dir():
+        if not _is(self.root, os.path.isdir):
             message, way_out = f'there is no folder "{self.root}"', "name the folder at which relative paths start"
             raise DocumentError(Problem("root", message, way_out, field="root", place=place))
         self._fields = shots
@@ -204,6 +209,11 @@ class Sequence:
             )  # fmt: skip
         return self.shots[name]
 
+    @property
+    def own_variables(self) -> dict[str, Any]:
+        """Variables for all shots that stand in the file itself."""
+        return {name: self.variables[name] for name in _written(self.head.variables)}
+
     def add_shot(self, name: str, **fields: Any) -> None:
         """Add a shot; fields as in the file, such as ``frames="1001-1008"``.
 
@@ -239,17 +249,24 @@ class Sequence:
             FileError: the file cannot be written.
         """
         target = arguments.file_path(self.place if path is None else path)
-        own = self.place and target.exists() and Path(self.place).exists() and target.samefile(self.place)
-        if os.path.lexists(target) and not own and not replace and target.read_text("utf-8") != self.to_json():
+        if not replace and not self._may_replace(target):
             message = f"would replace {target}, which this sequence was not opened from"
-            raise GraphError(
-                Problem(
-                    "replaces-foreign", message, "save it under another name; replace=True lets it be replaced"
-                )
-            )
+            way_out = "save it under another name; replace=True lets it be replaced"
+            raise GraphError(Problem("replaces-foreign", message, way_out))
         with whole_file(target) as unfinished:
             unfinished.write_text(self.to_json(), encoding="utf-8", newline="\n")
         self.place = str(target)
+
+    def _may_replace(self, target: Path) -> bool:
+        try:
+            if target.is_dir():
+                return True  # A folder is never replaced: writing the file reports that.
+            if self.place and Path(self.place).exists() and target.samefile(self.place):
+                return True
+            return target.read_bytes() == self.to_json().encode()
+        except (OSError, ValueError):
+            # Nothing is there, unless it is a link that leads nowhere, or cannot be looked at.
+            return not os.path.lexists(target)
 
     # -- what is written ---------------------------------------------------------------------------------------
 
@@ -317,6 +334,7 @@ class Sequence:
                 variable_files=(*common_files, *files),
                 available=None if name not in clips else clips[name].available,
                 set={**self.head.set, **shot.set},
+                common=frozenset(self.head.set) - frozenset(shot.set),
                 place=self.place,
             )
         if problems:
@@ -332,7 +350,7 @@ class Sequence:
                 f'shot "{name}" has no graph',
                 'name one at the shot, or for all shots under "graph"',
             )
-        elif not path.is_file():
+        elif not _is(path, os.path.isfile):
             message, way_out = f'shot "{name}": there is no graph {path}', nearby(path)
         else:
             return path
@@ -352,6 +370,11 @@ class Sequence:
                 merged.update(part)
                 continue
             path = self.root / part
+            if not _is(path, os.path.lexists):
+                message = f"there is no file {path}"
+                problems.append(Problem("file", message, nearby(path) if _is(path.parent, os.path.isdir) else
+                                        "name a JSON file", pointer_override=pointer_to(place)))  # fmt: skip
+                continue
             try:
                 merged.update(read_json(path, "variables"))
                 files.append(path)
@@ -368,7 +391,8 @@ class Sequence:
         """Clips of the cut by name; those that are no shots yet are added to these."""
         if self.head.cut is None:
             return {}
-        asked = CutFile(file=self.head.cut) if isinstance(self.head.cut, str) else self.head.cut
+        cut_file = {"file": self.head.cut} if isinstance(self.head.cut, str) else self.head.cut
+        asked = CutFile.model_validate(cut_file)
         try:
             cut = read_cut(self.root / asked.file, track=asked.track)
         except DocumentError as error:
@@ -391,12 +415,27 @@ _NAMES = f"give 1 to {_LONGEST_NAME} characters that can be the name of a folder
 
 def _is_name(name: str) -> bool:
     """Whether it can be the name of a shot, of which folders are named."""
-    fits = 0 < len(name) <= _LONGEST_NAME and name.isprintable() and name == name.strip()
+    fits = (
+        0 < len(name) <= _LONGEST_NAME
+        and len(name.encode()) <= _LONGEST_BYTES
+        and name.isprintable()
+        and name == name.strip()
+    )
     return fits and name not in (".", "..") and not set(name) & set('/\\:*?"<>|{}$%')
+
+
+def _is(path: Path, test: Callable[[Path], bool]) -> bool:
+    """Whether a test holds; not for a path that no file can have."""
+    try:
+        return test(path)
+    except (OSError, ValueError):
+        return False
 
 
 def _tidy(folder: Path) -> Path:
     """The folder without ``..``, where that is the same folder; behind a link it may be another."""
+    if "\0" in str(folder):
+        return folder
     tidy = Path(os.path.normpath(folder))
     return tidy if os.path.realpath(tidy) == os.path.realpath(folder) else folder
 
@@ -421,6 +460,7 @@ def _inner(
         message = f"{subject} is {kind_of(fields)}, not an object"
         return None, [Problem("type", message, "write { … }", pointer_override=pointer_to(place))]
     made, problems = validate(model, fields, "", subject, field_names(model))
+    problems = [_in_list(problem, fields) for problem in problems]
     return made, [
         replace(
             problem,
@@ -430,6 +470,20 @@ def _inner(
         )
         for problem in problems
     ]
+
+
+def _in_list(problem: Problem, fields: Mapping[str, Any]) -> Problem:
+    """The finding about variables at the item that is neither a path nor an object."""
+    listed = fields.get("variables")
+    if problem.field != "variables" or not isinstance(listed, list):
+        return problem
+    wrong = next((k for k, item in enumerate(listed) if not isinstance(item, str | Mapping)), None)
+    if wrong is None:
+        return problem
+    message = f'item {wrong + 1} of "variables" is {shown(listed[wrong])}'
+    return replace(
+        problem, message=message, way_out="give a path or an object", pointer_override=f"/variables/{wrong}"
+    )
 
 
 def _of_version(problem: Problem, raw: Mapping[str, Any]) -> Problem:

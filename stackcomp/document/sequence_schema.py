@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from stackcomp.document.deliveries import DELIVERIES
-from stackcomp.document.sequence import VERSION, SequenceHead, ShotFields
+from stackcomp.document.sequence import VERSION, CutFile, SequenceHead, ShotFields
 from stackcomp.files.mark import program
 
 __all__ = ["sequence_schema"]
@@ -17,6 +17,7 @@ def sequence_schema() -> Schema:
     """The schema of a sequence file, as JSON data."""
     shared: Schema = {}
     head = _model(SequenceHead, shared)
+    head["properties"]["cut"]["anyOf"] = [{"type": "string"}, _model(CutFile, shared)]
     head["properties"]["shots"] = {
         "description": "The shots by name, in their order.",
         "type": "object",

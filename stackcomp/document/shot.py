@@ -29,6 +29,7 @@ class Shot:
         own: names of the variables that were given for this shot, so that unused ones are a mistake.
         variable_files: files that variables were read from.
         set: changed parameters, as ``"node.parameter"``.
+        common: those of them that the sequence sets for all shots.
         place: the sequence file.
     """
 
@@ -42,6 +43,7 @@ class Shot:
     own: frozenset[str] = frozenset()
     variable_files: tuple[Path, ...] = ()
     set: Mapping[str, Any] | None = None
+    common: frozenset[str] = frozenset()
     place: str = ""
 
     def open(self) -> Graph:
@@ -55,11 +57,47 @@ class Shot:
         if self.frames is not None:
             graph.set_frames(format_frames(self.frames))
         problems: list[Problem] = []
+        changes: dict[str, dict[str, Any]] = {}
         for key, value in (self.set or {}).items():
-            problems += self._set(graph, key, value)
+            node, dot, parameter = key.rpartition(".")
+            if not dot or not node or not parameter:
+                message, way_out = f'"{key}" does not name a parameter of a node', 'write "node.parameter": value'
+                problems.append(self._at(key, Problem("set-parameter", message, way_out)))
+            elif node not in graph.nodes:
+                problem = unknown_node(node, list(graph.nodes))
+                problems.append(self._at(key, replace(problem, message=f"{problem.message} in {self.graph}")))
+            elif parameter == "kind":
+                problem = Problem("set-parameter", "the kind of a node cannot be changed", "use another graph")
+                problems.append(self._at(key, problem))
+            else:
+                changes.setdefault(node, {})[parameter] = value
+        for node, fields in changes.items():
+            # All of a node at once: some parameters fit only together.
+            try:
+                graph.change(node, fields)
+            except DocumentError as error:
+                for problem in error.problems:
+                    parameter = problem.field.split(".")[0]
+                    known = parameter if parameter in fields else next(iter(fields))
+                    problems.append(self._at(f"{node}.{known}", problem))
         if problems:
-            raise DocumentError(problems)
+            order = [self._pointer(key) for key in self.set or {}]
+            raise DocumentError(sorted(problems, key=lambda problem: order.index(problem.pointer)))
         return graph
+
+    def _at(self, key: str, problem: Problem) -> Problem:
+        """The finding about a changed parameter, at its place in the sequence file."""
+        shot = "" if key in self.common or not self.name else f'shot "{self.name}": '
+        return replace(
+            problem,
+            message=f"{shot}{problem.message}",
+            field="",
+            place=self.place,
+            pointer_override=self._pointer(key),
+        )
+
+    def _pointer(self, key: str) -> str:
+        return pointer_to(("set", key) if key in self.common else ("shots", self.name, "set", key))
 
     def with_handles(self, frames: Iterable[int]) -> tuple[int, ...]:
         """Frames in rising order, and the handles before the first and behind the last."""
@@ -76,28 +114,3 @@ class Shot:
         """The variables that the graph uses, and those that were given for this shot alone."""
         known = graph.known_variables(self.variables)
         return {name: value for name, value in self.variables.items() if name in known or name in self.own}
-
-    def _set(self, graph: Graph, key: str, value: Any) -> list[Problem]:
-        pointer = pointer_to(("shots", self.name, "set", key))
-
-        def here(problem: Problem, message: str) -> Problem:
-            return replace(problem, message=message, field="", place=self.place, pointer_override=pointer)
-
-        node, dot, parameter = key.rpartition(".")
-        shot = f'shot "{self.name}": '
-        if not dot or not node or not parameter:
-            message = f'{shot}"{key}" under "set" does not name a parameter of a node'
-            return [Problem("set-parameter", message, 'write "node.parameter": value', place=self.place,
-                            pointer_override=pointer)]  # fmt: skip
-        if node not in graph.nodes:
-            problem = unknown_node(node, list(graph.nodes))
-            return [here(problem, f"{shot}{problem.message} in {self.graph}")]
-        if parameter == "kind":
-            message = f"{shot}the kind of a node cannot be changed"
-            return [Problem("set-parameter", message, "give the shot a graph of its own", place=self.place,
-                            pointer_override=pointer)]  # fmt: skip
-        try:
-            graph.set(node, **{parameter: value})
-        except DocumentError as error:
-            return [here(problem, f"{shot}{problem.message}") for problem in error.problems]
-        return []

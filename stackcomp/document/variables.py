@@ -16,7 +16,7 @@ from typing import Any
 from stackcomp.data.cycles import cycles, in_cycles
 from stackcomp.errors import Problem, did_you_mean, kind_of, pointer_to
 
-__all__ = ["LARGEST_VALUE", "LONGEST_TEXT", "REFERENCE", "Filling", "reached", "resolve"]
+__all__ = ["LARGEST_VALUE", "LONGEST_TEXT", "REFERENCE", "Filling", "reached", "references", "resolve"]
 
 #: A field that is one variable and nothing else.
 REFERENCE = r"^\$\{[A-Za-z_][A-Za-z0-9_]*\}$"
@@ -177,6 +177,11 @@ def reached(raw: Mapping[str, Any], given: Mapping[str, Any]) -> set[str]:
             names.add(name)
             waiting += _references(given.get(name))
     return names
+
+
+def references(raw: Any) -> set[str]:
+    """Names of the variables that a value refers to."""
+    return set(_references(raw))
 
 
 def _references(raw: Any) -> Iterator[str]:

@@ -13,9 +13,20 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Iterator, Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-__all__ = ["Attribute", "Oddity", "decoded", "oddities", "without_foreign_bytes"]
+from stackcomp.data.timecode import Timecode
+from stackcomp.errors import BadValueError
+
+__all__ = [
+    "Attribute",
+    "Oddity",
+    "decoded",
+    "oddities",
+    "timecode_attribute",
+    "timecode_of",
+    "without_foreign_bytes",
+]
 
 
 class Attribute(NamedTuple):
@@ -43,6 +54,9 @@ class Oddity(NamedTuple):
     repair: tuple[int, bytes] | None = None
 
 
+_TIME = ("hours", "minutes", "seconds", "frame")
+# The library refuses larger numbers in the field for frames.
+_LAST_FRAME = 29
 _SIZES = {
     "box2f": 16, "box2i": 16, "chromaticities": 32, "compression": 1, "double": 8, "envmap": 1, "float": 4,
     "int": 4, "keycode": 28, "lineOrder": 1, "m33d": 72, "m33f": 36, "m44d": 128, "m44f": 64, "rational": 8,
@@ -90,8 +104,45 @@ def without_foreign_bytes(text: bytes) -> bytes:
     return bytes(byte if byte < 128 else ord("?") for byte in text)
 
 
+def timecode_of(value: Any, nominal: int) -> Timecode:
+    """Return the timecode of an attribute ``timeCode`` as the library reads it.
+
+    Args:
+        value: the value in the metadata of a header.
+        nominal: frames that timecode counts in a second (`stackcomp.data.frame_rate.nominal_rate`). Beyond 30, the
+            attribute counts pairs of frames.
+
+    Raises:
+        BadValueError: the attribute is of another type, or does not hold a timecode of that rate.
+    """
+    try:
+        hours, minutes, seconds, frame = (int(getattr(value, name)) for name in _TIME)
+        field, drop_frame = bool(value.fieldPhase), bool(value.dropFrame)
+    except (AttributeError, TypeError, ValueError):
+        raise BadValueError(f"the timecode in its header is a {type(value).__name__}") from None
+    return Timecode.from_fields(hours, minutes, seconds, frame, field, drop_frame, nominal)
+
+
+def timecode_attribute(timecode: Timecode) -> Any:
+    """Return a timecode as the library writes it.
+
+    Raises:
+        BadValueError: more than 60 frames a second, which the attribute cannot hold.
+    """
+    import OpenEXR
+
+    frame, field = timecode.stored_frame
+    if frame > _LAST_FRAME:
+        raise BadValueError(
+            f"timecode {timecode} does not fit into an OpenEXR header: frame {frame} is above {_LAST_FRAME}"
+        )
+    time = (timecode.hours, timecode.minutes, timecode.seconds, frame)
+    # Time, then drop-frame, colour frame, field, three flags and eight groups of bits for the user.
+    return OpenEXR.TimeCode(*time, timecode.drop_frame, False, field, *[0] * 11)
+
+
 def oddities(attributes: Mapping[str, Attribute]) -> Iterator[Oddity]:
-    """Yield what is wrong with the attributes of a part: types, sizes, texts and two numbers."""
+    """Yield what is wrong with the attributes of a part: types, sizes, texts and some numbers."""
     for name, attribute in attributes.items():
         expected = _TYPES.get(name, attribute.kind)
         has_right_size = _has_right_size(attribute)
@@ -104,6 +155,12 @@ def oddities(attributes: Mapping[str, Attribute]) -> Iterator[Oddity]:
         elif (repair := _text_repair(attribute)) is not None:
             message = f'the text of attribute "{name}" is not UTF-8'
             yield Oddity(name, message, kept_bytes=attribute.data, repair=repair)
+        elif attribute.kind == "rational":
+            numerator, denominator = struct.unpack("<iI", attribute.data)
+            if denominator == 0 or (name == "framesPerSecond" and numerator <= 0):
+                message = f'attribute "{name}" is {numerator}/{denominator}'
+                # The library fails on a denominator of 0.
+                yield Oddity(name, message, repair=(attribute.at, struct.pack("<iI", 0, 1)))
         elif name in ("pixelAspectRatio", "screenWindowWidth"):
             (value,) = struct.unpack("<f", attribute.data)
             # The range that the library accepts.

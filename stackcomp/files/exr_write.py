@@ -11,6 +11,7 @@ import os
 import threading
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -83,8 +84,8 @@ def write(
         pixel_type: of float32 planes: for all, or by name (half if not named).
         compression: one of `COMPRESSIONS`.
         compression_level: of zip and zips: 1, fastest, to 9, smallest.
-        metadata: attributes: numbers, text, small vectors and matrices, and those that `read_header` returns;
-            ``chromaticities`` are 8 numbers. Others are skipped and named in the report.
+        metadata: attributes: numbers, text, fractions (rationals), small vectors and matrices, and those that
+            `read_header` returns; ``chromaticities`` are 8 numbers. Others are skipped and named in the report.
         bits_as_float: names of planes of id bits, stored as float bit for bit.
         mark: the mark of the program, or None.
 
@@ -263,6 +264,10 @@ def _attribute(value: Any) -> Any:
         return value
     if isinstance(value, int):
         return int(value) if -(2**31) <= value < 2**31 else None  # the library would let it overflow
+    if isinstance(value, OpenEXR.Rational):
+        value = Fraction(value.n, value.d) if value.d else None
+    if isinstance(value, Fraction):  # a rational has a signed and an unsigned number of 32 bits
+        return value if -(2**31) <= value.numerator < 2**31 and value.denominator < 2**32 else None
     if isinstance(value, OpenEXR.TimeCode | OpenEXR.KeyCode | OpenEXR.Envmap | OpenEXR.Bytes):
         return value
     if isinstance(value, np.ndarray):

@@ -8,12 +8,13 @@ EXR   in the attribute ``stackcomp/mark``
 PNG   in a ``tEXt`` chunk under the keyword ``Software``
 TIFF  in tag 305, ``Software``
 JPEG  in a comment segment
+MOV   in the metadata of the movie, under the key ``stackcomp/mark``; MP4 likewise
 XML   in a comment after the XML declaration (colour corrections)
 JSON  in a field: ``program`` of a dump's report, ``written by`` under a file's findings, ``$comment`` of a
       schema
 ====  ============================================================================================
 
-In pictures and XML it is one line, such as ``stackcomp 0.1.0; delivery; graph 8c1f0a52b7d94e36; reads
+In pictures, movies and XML it is one line, such as ``stackcomp 0.1.0; delivery; graph 8c1f0a52b7d94e36; reads
 5a0c1e77*91b3c0d2; bytes 000000000183402``. The last number is the length of the file in bytes. Many programs copy
 such lines from a picture that they open into the one that they save; the length then differs, and the new file
 counts as foreign, as does a file edited by hand. Graph and shot are hashes: no path and no clock time is recorded,
@@ -22,7 +23,8 @@ so the same inputs give the same bytes.
 Reading a mark decodes no pixels, and a file that is damaged, cut short or cannot be opened has no mark.
 
 Sources: PNG (W3C Recommendation, third edition) 11.3.3 "Textual information"; TIFF 6.0, section 2 and tag 305;
-JPEG (ITU-T T.81) B.2.4.5 "Comment"; "OpenEXR File Layout"; XML 1.0 (fifth edition) 2.5 "Comments".
+JPEG (ITU-T T.81) B.2.4.5 "Comment"; "OpenEXR File Layout"; XML 1.0 (fifth edition) 2.5 "Comments"; ISO/IEC
+14496-12 4.2 (boxes) and the QuickTime File Format, "Metadata" (keys and their values).
 """
 
 from __future__ import annotations
@@ -227,7 +229,7 @@ def _of_json(text: bytes) -> Mark | None:
 
 
 def _located(file: BinaryIO) -> tuple[int, bytes] | None:
-    """Return the offset and the text of the mark in a picture or an XML file."""
+    """Return the offset and the text of the mark in a picture, a movie or an XML file."""
     file.seek(0)
     start = file.read(8)
     if start == _PNG:
@@ -238,6 +240,8 @@ def _located(file: BinaryIO) -> tuple[int, bytes] | None:
         return _of_exr(file)
     if start[:2] in (b"II", b"MM"):
         return _of_tiff(file, start)
+    if start[4:8] == b"ftyp":
+        return _of_movie(file)
     if start[:5] == b"<?xml":
         match = _XML.match(start + file.read(_XML_HEAD))
         return None if match is None else (match.start(1), match[1])
@@ -300,6 +304,58 @@ def _of_exr(file: BinaryIO) -> tuple[int, bytes] | None:
         except _DamagedError:
             if len(head) < most:
                 raise
+    return None
+
+
+def _of_movie(file: BinaryIO) -> tuple[int, bytes] | None:
+    place = (0, os.fstat(file.fileno()).st_size)
+    for kind in (b"moov", b"udta", b"meta"):
+        box = _box(file, place, kind)
+        if box is None:
+            return None
+        place = box
+    # Four bytes of version and flags come before the boxes of "meta", and before the number of keys.
+    inside = (place[0] + 4, place[1])
+    keys, items = _box(file, inside, b"keys"), _box(file, inside, b"ilst")
+    if keys is None or items is None:
+        return None
+    _seek(file, keys[0] + 4)
+    (count,) = _unpacked(">I", file)
+    for number in range(1, min(count, _MOST_BLOCKS) + 1):
+        at = file.tell()
+        (length,) = _unpacked(">I4x", file)
+        if length < 8 or at + length > keys[1]:
+            _damaged()
+        if file.read(length - 8) == ATTRIBUTE.encode():
+            value = _box(file, items, struct.pack(">I", number))
+            data = None if value is None else _box(file, value, b"data")
+            if data is None or data[1] - data[0] < 8:
+                return None
+            # Four bytes say that it is text, four which language it is in.
+            _seek(file, data[0] + 8)
+            return data[0] + 8, file.read(min(data[1] - data[0] - 8, 1 << 16))
+    return None
+
+
+def _box(file: BinaryIO, place: tuple[int, int], kind: bytes) -> tuple[int, int] | None:
+    """Return where the content of the first box of a kind begins and ends; None if there is none."""
+    at, end = place
+    for _ in range(_MOST_BLOCKS):
+        if at >= end:
+            return None
+        _seek(file, at)
+        length, name = _unpacked(">I4s", file)
+        head = 8
+        if length == 1:  # a length of 64 bits follows
+            (length,) = _unpacked(">Q", file)
+            head = 16
+        elif length == 0:  # it goes on to the end of the file
+            length = end - at
+        if length < head or at + length > end:
+            _damaged()
+        if name == kind:
+            return at + head, at + length
+        at += length
     return None
 
 

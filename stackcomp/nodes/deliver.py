@@ -29,9 +29,9 @@ class Deliver(SinkNode):
     """Writes a picture to one file a frame: OpenEXR as it is, or PNG, JPEG, TIFF through a display view.
 
     A file is written beside its final name, read back, and only then given that name. OpenEXR keeps both windows
-    and records program version, graph, inputs, frame, colour space and the plate's timecode. A still shows the
-    frame alone, encoded for ``display`` and ``view``, after ``viewing_stops`` of exposure for the people who look
-    at it; these never change an OpenEXR file.
+    and records program version, graph, inputs, frame, colour space and the plate's timecode and frame rate. A
+    still shows the frame alone, encoded for ``display`` and ``view``, after ``viewing_stops`` of exposure for the
+    people who look at it; these never change an OpenEXR file.
 
     What the graph reads is never overwritten. Of other files, a delivery replaces what the same graph file
     delivered for the same shot, and pictures that this program made to be looked at. Every file carries a mark

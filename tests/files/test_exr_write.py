@@ -1,5 +1,7 @@
 """Writing OpenEXR: bits, windows, attributes, refusals, whole files only; OpenImageIO reads them too."""
 
+from fractions import Fraction
+
 import numpy as np
 import OpenImageIO
 import pytest
@@ -168,12 +170,16 @@ def test_attributes_pass_through(tmp_path):
         "compression": "nonsense",  # set by the argument, so it is ignored
         "huge": 2**40,
         "rate": OpenEXR.Rational(24, 1),
+        "framesPerSecond": Fraction(24000, 1001),
+        "no rate": OpenEXR.Rational(24, 0),
+        "too fast": Fraction(2**31),
         "nothing": None,
     }
     report = write(tmp_path / "a.exr", {"R": noise()}, metadata=metadata)
-    assert set(report.skipped) == {"huge", "rate", "nothing"}
+    assert set(report.skipped) == {"huge", "no rate", "too fast", "nothing"}
     picture = exr.read_header(tmp_path / "a.exr").metadata
     assert picture["timeCode"] == timecode
+    assert (picture["rate"], picture["framesPerSecond"]) == (24, Fraction(24000, 1001))
     assert picture["owner"] == "Bänk & Söhne"
     assert (picture["frame"], picture["gain"], picture["flag"]) == (1001, 0.5, 1)
     assert picture["chromaticities"] == pytest.approx(metadata["chromaticities"], abs=1e-7)
@@ -186,6 +192,7 @@ def test_attributes_pass_through(tmp_path):
     assert again.skipped == ()
     spec = OpenImageIO.ImageBuf(str(tmp_path / "b.exr")).spec()
     assert spec.getattribute("Copyright") == "Bänk & Söhne"
+    assert spec.getattribute("framesPerSecond") == (24000, 1001)
     assert spec.getattribute("chromaticities") == pytest.approx(metadata["chromaticities"], abs=1e-7)
 
 
