@@ -77,7 +77,9 @@ class _Printed:
             print_json(event)
             return
         if reason is None:
-            self._report.file(record.frame, "", [_short(file.path) for file in record.files], record.seconds)
+            self._report.done(
+                _where(record.shot, record.frame), [_short(file.path) for file in record.files], record.seconds
+            )
         else:
             self._fail(record)
         self._report.step(failed=reason is not None)

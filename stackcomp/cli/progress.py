@@ -58,6 +58,9 @@ class Reporter:
     def fail(self, frame: int, node: str, reason: str) -> None:
         """Report that a frame failed."""
 
+    def done(self, what: str, files: Sequence[str], seconds: float) -> None:
+        """Report that the files of something are whole."""
+
     def problem(self, text: str) -> None:
         """Report that something failed, in words."""
 
@@ -86,6 +89,10 @@ class Lines(Reporter):
         self.line(
             f'frame {frame} failed: node "{node}": {reason}' if node else f"frame {frame} failed: {reason}", "red"
         )
+
+    def done(self, what: str, files: Sequence[str], seconds: float) -> None:
+        """Print a line."""
+        self.line(f"{what}: {', '.join(files)} ({seconds:.2f} s)")
 
     def problem(self, text: str) -> None:
         """Print the text as a failure."""
@@ -137,6 +144,9 @@ class Bar(Lines):
         self._bar.update(self._task, advance=1, rate=words)
 
     def file(self, frame: int, node: str, files: Sequence[str], seconds: float) -> None:
+        """Print nothing: the bar shows it."""
+
+    def done(self, what: str, files: Sequence[str], seconds: float) -> None:
         """Print nothing: the bar shows it."""
 
     def line(self, text: str, style: str | None = None) -> None:

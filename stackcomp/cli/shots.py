@@ -60,6 +60,9 @@ def _open_sequence(path: str, root: str | None, variable_files: List[str] | None
             Problem("request", "--root: a sequence file says itself where its paths start", 'change its "root"')
         )
     given = variables_of(variable_files, sets)
+    if "shot_name" in given:
+        message, way_out = "shot_name is the name of each shot, and cannot be given", "use --shot to choose shots"
+        raise RequestError(Problem("variable-name", message, way_out))
     sequence = Sequence.open(path)
     works: list[Work] = []
     problems: list[Problem] = []

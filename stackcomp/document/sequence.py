@@ -156,6 +156,9 @@ class Sequence:
         known = {key: value for key, value in raw.items() if key not in inner}
         head, found = validate(SequenceHead, known, "", "a sequence", [*field_names(SequenceHead), *inner])
         problems += [_of_version(problem, raw) for problem in found]
+        if raw.get("stackcomp_sequence") is True:
+            problems.append(Problem("version", "the format version is true", 'write "stackcomp_sequence": 1',
+                                    field="stackcomp_sequence"))  # fmt: skip
         asked = raw.get("cut")
         if isinstance(asked, Mapping):
             problems += _inner(CutFile, asked, ("cut",), "the cut")[1]
@@ -323,6 +326,10 @@ class Sequence:
         shots = {}
         for name, shot in fields.items():
             own, files = self._variables(shot.variables, ("shots", name, "variables"), problems)
+            if "shot_name" in _written(shot.variables):
+                message = f'shot "{name}": the variable shot_name is the name of the shot, and cannot be given'
+                problems.append(Problem("variable-name", message, "use a variable of another name",
+                                        pointer_override=pointer_to(("shots", name, "variables"))))  # fmt: skip
             shots[name] = Shot(
                 name=name,
                 graph=self._graph(name, shot, problems),
