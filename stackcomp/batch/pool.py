@@ -15,6 +15,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Any
@@ -204,7 +205,7 @@ class Pool:
         context = multiprocessing.get_context("spawn")
         ours, theirs = context.Pipe()
         process = context.Process(target=work, args=(theirs,), name="stackcomp-worker", daemon=True)
-        with _environment(self._threads):
+        with _environment(self._threads), _deaf_to_interrupts():
             process.start()
         theirs.close()
         return _Worker(process, ours)
@@ -338,6 +339,21 @@ def _death(worker: _Worker, limit: int) -> str:
         hint = "; the system ends processes so when memory runs out" if name == "SIGKILL" else ""
         return f"its worker was ended by {name}{hint}"
     return f"its worker ended with exit code {code}"
+
+
+@contextlib.contextmanager
+def _deaf_to_interrupts() -> Iterator[None]:
+    """What is started now does not hear Ctrl-C, not even while it is loaded; this process hears it afterwards."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    # When it starts its helper process, the library hears it again; so that one is started before.
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextlib.contextmanager

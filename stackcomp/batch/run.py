@@ -192,6 +192,7 @@ class Batch:
             states = self._states(chosen, ledger, options)
             due = [state for state in states if state.due]
             summary.up_to_date = len(states) - len(due)
+            remove_unfinished(path for state in states for path in state.outputs)
             if due:
                 self._render(due, ledger, options, watch, summary)
             else:
@@ -253,8 +254,6 @@ class Batch:
         )
         workers, threads, limit = _shared_out(shots, len(due), options, watch)
         watch.begin(due, summary.up_to_date, workers, threads)
-        remove_unfinished(path for state in due for path in state.outputs)
-
         tasks: list[Task] = []
         for shot in shots:
             for frame in frames[shot.work.name]:
@@ -284,6 +283,7 @@ class Batch:
                 if record.reason is not None and not options.keep_going:
                     pool.stop()
         summary.left = [(task.shot, task.frame) for task in tasks if (task.shot, task.frame) not in begun]
+        remove_unfinished(path for state in due for path in state.outputs)
 
     def _ended(self, record: FrameRecord, keeper: _Keeper, watch: Watch, summary: Summary) -> None:
         keeper.keep(record)
