@@ -96,4 +96,6 @@ class _Scripted:
             reason = Reason("a header lies")
         if action == "passing" or (action == "passing once" and before == 0):
             reason = Reason("the share is gone", kind="passing")
-        return FrameRecord(self._spec["name"], frame, seconds=float(os.environ["STACKCOMP_THREADS"]), reason=reason)
+        return FrameRecord(
+            self._spec["name"], frame, seconds=float(os.environ["STACKCOMP_THREADS"]), reason=reason
+        )

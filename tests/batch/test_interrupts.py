@@ -1,4 +1,4 @@
-"""Ctrl-C: once finishes what is in flight, twice does not; every existing file is whole, and the next run goes on."""
+"""Ctrl-C: once finishes what is in flight, twice does not; every file is whole, and the next run goes on."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 from small_batch import children, gone, hidden, ledger_is_sound, make, pictures, start, whole_pictures, workers
@@ -124,7 +125,7 @@ def test_two_presses_while_workers_start(shot, delay):
 
 def test_a_press_before_anything_is_begun(shot):
     with start(shot) as run:
-        run.until(lambda: b"stackcomp" in open(f"/proc/{run.pid}/cmdline", "rb").read())
+        run.until(lambda: b"stackcomp" in Path(f"/proc/{run.pid}/cmdline").read_bytes())
         time.sleep(0.8)
         run.interrupt()
         assert run.wait() in (130, -signal.SIGINT)
@@ -221,7 +222,8 @@ def test_two_batches_on_one_output(shot):
 def test_two_batches_with_other_names_on_one_output(shot):
     """Their ledgers do not know each other; the pictures are whole all the same, and nobody fails."""
     (shot / "other.json").write_text((shot / "shot.json").read_text())
-    with start(shot, "--workers", "1") as first, start(shot, "--root", ".", "--workers", "1", file="other.json") as second:
+    other = start(shot, "--root", ".", "--workers", "1", file="other.json")
+    with start(shot, "--workers", "1") as first, other as second:
         codes = first.wait(), second.wait()
         assert set(codes) <= {0, 2}, first.err + second.err
     assert whole_pictures(shot) == 2 * FRAMES

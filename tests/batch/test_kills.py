@@ -1,7 +1,7 @@
-"""`kill -9` at random moments: every picture is whole, the ledger too, and the next run ends as if nothing had been.
+"""`kill -9` at random moments: pictures and ledger are whole, and the next run ends as if nothing had been.
 
-Read back by OpenEXR's own library, and compared with an undisturbed run byte by byte; the ledger is asked by SQLite's
-own check (https://www.sqlite.org/pragma.html#pragma_integrity_check).
+Read back by OpenEXR's own library, and compared with an undisturbed run byte by byte; the ledger is asked by
+SQLite's own check (https://www.sqlite.org/pragma.html#pragma_integrity_check).
 """
 
 from __future__ import annotations
@@ -100,7 +100,7 @@ def test_the_program_is_killed_at_random_moments(undisturbed, shot, whom):
 
 
 def test_workers_are_killed_at_random_moments(undisturbed, shot):
-    """Thirty kills during runs that go on. A frame that loses its worker twice fails, and no other; then come others."""
+    """Thirty kills during runs that go on. A frame that loses its worker twice fails, and no other."""
     _, expected = undisturbed
     draw = random.Random(3)
     kills = runs = 0

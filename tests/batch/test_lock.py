@@ -123,7 +123,7 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path):
 
 def test_a_lock_that_is_a_folder_is_named(ledger):
     (ledger.parent / ".night.ledger.sqlite.lock").mkdir(parents=True)
-    with pytest.raises(FileError, match="night.ledger.sqlite.lock"), only_batch(ledger):
+    with pytest.raises(FileError, match=r"night\.ledger\.sqlite\.lock"), only_batch(ledger):
         pass
 
 

@@ -93,7 +93,7 @@ def until(log, event, number=1, seconds=10.0):
         time.sleep(0.005)
 
 
-# -- all is well ---------------------------------------------------------------------------------------------------
+# -- all is well ---------------------------------------------------------------------------------------------
 
 
 def test_every_frame_is_reported_once_and_work_is_shared(shot, tmp_path):
@@ -142,7 +142,7 @@ def test_workers_see_the_number_of_threads_and_this_process_does_not(shot, monke
     assert "OMP_NUM_THREADS" not in os.environ
 
 
-# -- frames that fail ----------------------------------------------------------------------------------------------
+# -- frames that fail ----------------------------------------------------------------------------------------
 
 
 def test_a_frame_that_fails_stops_no_other(shot):
@@ -178,7 +178,7 @@ def test_a_shot_that_cannot_be_opened_fails_and_the_others_do_not(shot):
     assert {record.reason.message for record in records if record.shot == "b"} == {"the graph has gone"}
 
 
-# -- workers that die ----------------------------------------------------------------------------------------------
+# -- workers that die ----------------------------------------------------------------------------------------
 
 
 def test_what_died_with_its_worker_is_rendered_again(shot, tmp_path):
@@ -270,7 +270,7 @@ def test_a_share_that_was_gone_does_not_make_a_later_death_final(shot, monkeypat
     assert record.reason is None
 
 
-# -- stopping ------------------------------------------------------------------------------------------------------
+# -- stopping ------------------------------------------------------------------------------------------------
 
 
 def test_a_pool_that_is_stopped_before_it_began_starts_nothing(shot, tmp_path):
@@ -293,7 +293,7 @@ def test_frames_in_flight_are_finished_and_no_further_one_is_begun(shot, tmp_pat
     assert [record.frame for record in records] == [frame for _, frame, _ in noted(tmp_path, "begun")]
     assert all(record.reason is None for record in records)
     assert 2 <= len(records) < 12
-    assert set(record.frame for record in records) <= set(known)
+    assert {record.frame for record in records} <= set(known)
 
 
 def test_a_stop_at_once_waits_for_nothing(shot, tmp_path):

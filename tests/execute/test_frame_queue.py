@@ -85,7 +85,9 @@ class Source:
 
 
 def threads():
-    return [thread.name for thread in threading.enumerate() if thread.name.startswith(("stackcomp-r", "stackcomp-w"))]
+    return [
+        thread.name for thread in threading.enumerate() if thread.name.startswith(("stackcomp-r", "stackcomp-w"))
+    ]
 
 
 def rendered(source, events, **runs):
