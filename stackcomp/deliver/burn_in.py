@@ -82,7 +82,8 @@ class _Field:
 
     @property
     def weight(self) -> Weight:
-        return "semibold" if self.name in ("shot", "frame") else "regular"
+        # Thin letters suffer from the compression of movies.
+        return "semibold" if self.name in ("shot", "frame") else "medium"
 
     @property
     def grey(self) -> float:

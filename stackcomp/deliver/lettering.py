@@ -26,14 +26,14 @@ from stackcomp.errors import RequestError
 __all__ = ["CAPITAL", "DESCENT", "Picture", "Weight", "cleaned", "draw", "shortened", "text_width"]
 
 Picture = npt.NDArray[np.float32]
-Weight = Literal["regular", "semibold"]
+Weight = Literal["regular", "medium", "semibold"]
 
 #: Height of capitals and depth of descenders, in sizes of the font.
 CAPITAL, DESCENT = 0.714, 0.24
 
 _PACKAGE, _FILE = "fontpkg_noto_sans", ("files", "NotoSans[wdth,wght].ttf")
 # Positions on the axes of the font: weight, width.
-_AXES: dict[str, list[float]] = {"regular": [400, 100], "semibold": [600, 100]}
+_AXES: dict[str, list[float]] = {"regular": [400, 100], "medium": [500, 100], "semibold": [600, 100]}
 _ELLIPSIS = "…"
 # Letters are drawn this much larger at most, up to a size in pixels.
 _LARGER, _LARGEST = 4, 512

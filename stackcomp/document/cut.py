@@ -1,30 +1,43 @@
-"""The cut of a sequence, from an OpenTimelineIO file (extra ``timeline``): which frames of which clip are used.
+"""A cut read from an OpenTimelineIO file: which frames of which media are used, clip by clip.
 
-A clip's name is the name of a shot. Its frames are those of its source range in the numbering of its media, and
-those that transitions beside it need too. Gaps hold no frames; what a nested composition leaves out is left out.
+Frame numbers are those of the media, as in the names of its files. Each clip of each enabled video track
+counts, whether or not another track covers it; gaps, markers, disabled items and audio do not. Stacks and tracks
+inside each other are flattened, and what their source ranges cut off is left out. A transition shows more of both
+neighbours than their source ranges: these frames are ``head`` and ``tail``.
 
-Source: OpenTimelineIO, "Time Ranges" and "Timeline Structure" of its documentation, and the Python API itself.
+A change of speed leaves the duration of a clip in its track as it is, so ``speed`` times as much of the media is
+needed. A clip that is played in reverse shows the frames that it would show forwards.
+
+Terms and rules are those of OpenTimelineIO: https://opentimelineio.readthedocs.io. It is an optional dependency:
+``pip install 'stackcomp[timeline]'``.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from pathlib import Path
 from typing import Any
 
-from stackcomp.data.frame_rate import parse_frame_rate
+from stackcomp.data import arguments
+from stackcomp.data.arguments import PathLike
+from stackcomp.data.frame_rate import decimal_frame_rate
 from stackcomp.data.frames import MOST_FRAMES
-from stackcomp.errors import BadValueError, DocumentError, Problem, did_you_mean, shown
-from stackcomp.files.paths import nearby
+from stackcomp.document.cut_file import (
+    cut_problem,
+    decoded,
+    index_of_track,
+    opentimelineio,
+    parsed,
+    text_of,
+    timeline_in,
+)
+from stackcomp.document.cut_timeline import TimelineReader, Use, frame_numbers
+from stackcomp.errors import DocumentError, Problem, pointer_to, shown
 
 __all__ = ["Cut", "CutClip", "read_cut"]
 
-_ENDINGS = (".otio", ".otioz", ".otiod")
-#: A time counts as a whole number of frames within this many frames: rates are stored as floats.
-_WHOLE = Fraction(1, 1000)
+_LARGEST_FRAME = 999_999_999
 
 
 @dataclass(frozen=True)
@@ -32,18 +45,38 @@ class CutClip:
     """A clip as it is used, everywhere in the cut.
 
     Attributes:
-        name: its name.
+        name: its name; that of its media where it has none.
         frames: frames of its media that are used, ascending; those that transitions need are among them.
+        first: first frame without transitions.
+        last: last one without transitions, inclusive.
+        head: how many frames more a transition shows before ``first``.
+        tail: the same behind ``last``.
         available: first and last frame of the media; None where the cut does not say.
         frame_rate: frames a second of its media.
-        media: name or address of its media, or empty.
+        step: from the number of one image to that of the next; 2 where every second number has a file.
+        speed: at which it is played: negative in reverse, 0 for a frozen frame.
+        media: address of its media as it is written, that of an image sequence with a frame token, or empty.
+        metadata: its metadata, as JSON data.
+        uses: places in the cut, such as ``item 3 of track "V1"``.
+        pointers: JSON pointers of the same places.
+
+    Of a clip that is used several times, ``speed`` and ``metadata`` are those of the first use.
     """
 
     name: str
-    frames: tuple[int, ...]
-    available: tuple[int, int] | None = None
-    frame_rate: Fraction | None = None
-    media: str = ""
+    frames: tuple[int, ...] = field(repr=False)
+    first: int
+    last: int
+    head: int
+    tail: int
+    available: tuple[int, int] | None
+    frame_rate: Fraction
+    step: int
+    speed: Fraction
+    media: str
+    metadata: Mapping[str, Any] = field(repr=False)
+    uses: tuple[str, ...]
+    pointers: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -52,273 +85,106 @@ class Cut:
 
     Attributes:
         clips: in their order of time, each name once.
+        frame_rate: that of the timeline; None where its clips have several.
         warnings: what is doubtful.
     """
 
     clips: tuple[CutClip, ...]
-    warnings: tuple[Problem, ...] = ()
+    frame_rate: Fraction | None
+    warnings: tuple[Problem, ...]
 
 
-def read_cut(path: Path, *, track: str | None = None) -> Cut:
+def read_cut(path: PathLike, *, track: str | None = None) -> Cut:
     """Read a cut.
 
     Args:
-        path: an OpenTimelineIO file or bundle.
+        path: an ``.otio`` file, or a bundle: an ``.otioz`` file or an ``.otiod`` folder.
         track: name of a video track; all that are enabled when None.
 
     Raises:
-        DocumentError: the file cannot be read, or holds no cut; every problem of its clips is in it.
+        DocumentError: the file cannot be read, or holds no cut, or OpenTimelineIO is not installed; every problem
+            of its clips is in it, with its JSON pointer.
     """
-    timeline = _opened(path)
-    reader = _Reader(path)
-    tracks = [each for each in timeline.video_tracks() if each.enabled]
-    if track is not None:
-        tracks = [each for each in tracks if each.name == track]
-        if not tracks:
-            names = [each.name for each in timeline.video_tracks() if each.enabled]
-            reader.wrong(f'there is no video track "{track}"', did_you_mean(track, names))
-    for each in tracks:
-        reader.composition(each, each.source_range)
-    if not reader.problems and not reader.clips:
-        reader.wrong("the cut has no clips on an enabled video track", "export it with its clips")
-    if reader.problems:
-        raise DocumentError(dict.fromkeys(reader.problems))
-    return Cut(tuple(reader.clips.values()), tuple(dict.fromkeys(reader.warnings)))
-
-
-def _opened(path: Path) -> Any:
+    file = arguments.file_path(path)
     try:
-        import opentimelineio as otio
-    except ImportError:
-        raise _failure(path, "OpenTimelineIO is not installed", "pip install 'stackcomp[timeline]'") from None
-    if not path.exists():
-        raise _failure(path, "there is no such file", nearby(path))
-    if path.suffix.lower() not in _ENDINGS:
-        raise _failure(
-            path, f'files that end in "{path.suffix}" are not read', "export the cut as OpenTimelineIO, .otio"
+        otio = opentimelineio()
+        text = text_of(file)
+        raw = parsed(text)
+        timeline, pointer = timeline_in(otio, decoded(otio, text))
+        reader = TimelineReader(otio, raw)
+        reader.read(timeline, pointer, index_of_track(otio, timeline, pointer, track))
+        clips = _joined(reader)
+        if reader.problems:
+            raise DocumentError(sorted(reader.problems, key=_order))
+        if not clips:
+            message, way_out = "the cut has no clips on an enabled video track", "export it with its clips"
+            raise DocumentError(cut_problem(pointer, message, way_out))
+    except DocumentError as error:
+        raise DocumentError(replace(problem, place=str(file)) for problem in error.problems) from None
+    warnings = tuple(replace(problem, place=str(file)) for problem in reader.warnings)
+    return Cut(tuple(clips), reader.frame_rate(), warnings)
+
+
+def _order(problem: Problem) -> list[tuple[int, str]]:
+    """The place in the document, to sort by."""
+    return [(int(key), "") if key.isdigit() else (0, key) for key in problem.pointer.split("/")]
+
+
+def _joined(reader: TimelineReader) -> list[CutClip]:
+    """One clip a name, in the order of time."""
+    by_name: dict[str, list[Use]] = {}
+    for use in sorted(reader.uses, key=lambda use: use.time):
+        by_name.setdefault(use.name, []).append(use)
+    return [clip for uses in by_name.values() if (clip := _join(uses, reader)) is not None]
+
+
+def _join(uses: Sequence[Use], reader: TimelineReader) -> CutClip | None:
+    """What all clips of one name need together; None, and a problem, where they are not of one media."""
+    known = next((use for use in uses if use.same is not None), uses[0])
+    rate, step = known.numbering.rate, known.numbering.step
+    other = next((use for use in uses if use.same not in (None, known.same)), None)
+    other = other or next((use for use in uses if use.numbering.rate != rate), None)
+    if other is not None:
+        message = f'two clips are named "{known.name}", of {_of(known, other)} and of {_of(other, known)}'
+        way_out = f"they are {known.place.spot} and {other.place.spot}: give one of them another name"
+        reader.problems.append(cut_problem(other.place.pointer, message, way_out))
+        return None
+    if known.same is None and len(uses) > 1:
+        message = f"is there {len(uses)} times, and its media is missing: it is taken for the same"
+        reader.doubt(uses[1].place, message, "connect its media, or give each clip a name of its own")
+    first, last = min(use.core[0] for use in uses), max(use.core[1] for use in uses)
+    begin, end = min(use.visible[0] for use in uses), max(use.visible[1] for use in uses)
+    count = sum((use.visible[1] - use.visible[0]) // step + 1 for use in uses)
+    if count > MOST_FRAMES or max(abs(begin), abs(end)) > _LARGEST_FRAME:
+        message = (
+            f"has {count} frames, {frame_numbers(begin, end)}: the most is {MOST_FRAMES}, up to {_LARGEST_FRAME}"
         )
-    try:
-        timeline = otio.adapters.read_from_file(str(path))
-    except Exception as error:
-        # The library raises errors of many classes, ValueError and its own among them.
-        reason = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
-        raise _failure(path, f"it cannot be read as OpenTimelineIO: {reason[:200]}", "export it again") from error
-    if isinstance(timeline, otio.schema.SerializableCollection):
-        timelines = [item for item in timeline if isinstance(item, otio.schema.Timeline)]
-        if len(timelines) == 1:
-            return timelines[0]
-        raise _failure(path, f"it holds {len(timelines)} timelines", "export one alone")
-    if not isinstance(timeline, otio.schema.Timeline):
-        raise _failure(path, f"it holds a {type(timeline).__name__}, not a timeline", "export the timeline")
-    return timeline
+        reader.wrong(uses[0].place, message)
+        return None
+    frames = {frame for use in uses for frame in range(use.visible[0], use.visible[1] + 1, step)}
+    return CutClip(
+        name=known.name,
+        frames=tuple(sorted(frames)),
+        first=first,
+        last=last,
+        head=max(0, first - begin) // step,
+        tail=max(0, end - last) // step,
+        available=known.available,
+        frame_rate=rate,
+        step=step,
+        speed=uses[0].speed,
+        media=known.media,
+        metadata=uses[0].metadata,
+        uses=tuple(use.place.spot for use in uses),
+        pointers=tuple(pointer_to(use.place.pointer) for use in uses),
+    )
 
 
-def _failure(path: Path, message: str, way_out: str) -> DocumentError:
-    return DocumentError(Problem("cut", message, way_out, place=str(path)))
-
-
-class _Reader:
-    """Gathers the clips of a timeline."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.clips: dict[str, CutClip] = {}
-        self.problems: list[Problem] = []
-        self.warnings: list[Problem] = []
-
-    def wrong(self, message: str, way_out: str = "") -> None:
-        """Add an error."""
-        self.problems.append(Problem("cut", message, way_out, place=str(self.path)))
-
-    def doubt(self, message: str, way_out: str = "") -> None:
-        """Add a warning."""
-        self.warnings.append(Problem("cut", message, way_out, place=str(self.path), severity="warning"))
-
-    def composition(self, parent: Any, limit: Any) -> None:
-        """Gather clips of a track or stack, and of those in it.
-
-        Args:
-            parent: the track or stack.
-            limit: the part of it that is used, in its own time; all when None.
-        """
-        import opentimelineio as otio
-
-        for child, whole in self._ranges(parent):
-            used = whole if limit is None else _common(whole, limit)
-            if used is None or used.duration.value <= 0:
-                if whole.duration.value <= 0 and isinstance(child, otio.schema.Clip):
-                    self.doubt(f"clip {_named(child)} has no length, and is left out")
-                continue
-            inner = otio.opentime.TimeRange(
-                child.trimmed_range().start_time + (used.start_time - whole.start_time), used.duration
-            )
-            if isinstance(child, otio.schema.Clip):
-                is_track = isinstance(parent, otio.schema.Track)
-                head, tail = parent.handles_of_child(child) if is_track else (None, None)
-                # A transition at an edge that is cut off is cut off with it.
-                self._clip(
-                    child,
-                    inner,
-                    head if used.start_time == whole.start_time else None,
-                    tail if used.end_time_exclusive() == whole.end_time_exclusive() else None,
-                )
-            elif isinstance(child, otio.core.Composition) and child.enabled:
-                self.composition(child, inner)
-
-    def _ranges(self, parent: Any) -> Iterator[tuple[Any, Any]]:
-        """Children that last for a while, and their ranges in the time of their parent."""
-        import opentimelineio as otio
-
-        try:
-            ranges = parent.range_of_all_children() if isinstance(parent, otio.schema.Track) else None
-            for child in parent:
-                if isinstance(child, otio.core.Item) and not isinstance(child, otio.schema.Gap):
-                    yield child, ranges[child] if ranges is not None else parent.range_of_child(child)
-        except Exception as error:
-            # A clip without any range makes the library fail for all of its track.
-            for clip in parent:
-                lacks = isinstance(clip, otio.schema.Clip) and clip.source_range is None
-                if lacks and not _range_of_media(clip):
-                    self.wrong(f"clip {_named(clip)} has neither a source range nor media with one", _EXPORT)
-            if not self.problems:
-                self.wrong(f'track "{parent.name}" cannot be read: {str(error).splitlines()[0]}', _EXPORT)
-
-    def _clip(self, clip: Any, used: Any, head: Any, tail: Any) -> None:
-        name = clip.name or _stem(clip)
-        if not name:
-            self.wrong("a clip has no name, and its media has none", "name it: shots are known by their names")
-            return
-        try:
-            frames, available, rate = self._frames(clip, name, used, head, tail)
-        except BadValueError as error:
-            self.wrong(f'clip "{name}": {error.message}', error.way_out)
-            return
-        made = CutClip(name, frames, available, rate, _media(clip))
-        before = self.clips.get(name)
-        if before is None:
-            self.clips[name] = made
-        elif before.media != made.media:
-            self.wrong(
-                f'two clips are named "{name}", of {shown(before.media)} and of {shown(made.media)}',
-                "give one of them another name",
-            )
-        else:
-            frames = tuple(sorted({*before.frames, *made.frames}))
-            self.clips[name] = replace(before, frames=frames)
-
-    def _frames(
-        self, clip: Any, name: str, used: Any, head: Any, tail: Any
-    ) -> tuple[tuple[int, ...], tuple[int, int] | None, Fraction]:
-        numbering = _Numbering.of(clip, used)
-        start, duration = _seconds(used.start_time), _seconds(used.duration)
-        scalar = _time_scalar(clip)
-        if scalar is not None and scalar != 1:
-            self.doubt(
-                f'clip "{name}" runs at {float(scalar):g} times its speed',
-                "frames of its media are rendered; the change of speed is made in the edit",
-            )
-            duration *= abs(scalar)
-        before, behind = (_seconds(time) if time is not None else Fraction(0) for time in (head, tail))
-        first = numbering.frame(start - before)
-        last = numbering.frame(start + duration + behind)
-        low, high = _whole(first, math.floor), _whole(last, math.ceil) - 1
-        if low != first or high + 1 != last:
-            where = f"{float(first):g} to {float(last):g}"
-            self.doubt(
-                f'clip "{name}" begins or ends between two frames of its media ({where})',
-                f"frames {low}-{max(low, high)} are taken",
-            )
-        high = max(low, high)
-        if high - low >= MOST_FRAMES:
-            raise BadValueError(f"has {high - low + 1} frames", "correct its source range")
-        return tuple(range(low, high + 1)), numbering.available, numbering.rate
-
-
-@dataclass(frozen=True)
-class _Numbering:
-    """How times in the media of a clip become frame numbers.
-
-    Attributes:
-        rate: frames a second.
-        start: time of the frame ``first``, in seconds.
-        first: its number.
-        available: first and last frame of the media, where known.
-    """
-
-    rate: Fraction
-    start: Fraction
-    first: Fraction
-    available: tuple[int, int] | None
-
-    @classmethod
-    def of(cls, clip: Any, used: Any) -> _Numbering:
-        media = _range_of_media(clip)
-        reference = clip.media_reference
-        sequence = type(reference).__name__ == "ImageSequenceReference"
-        if sequence and reference.frame_step not in (0, 1):
-            raise BadValueError(f"its media has every {reference.frame_step}th frame", "give it all frames")
-        float_rate = reference.rate if sequence and reference.rate else (media or used).start_time.rate
-        rate = parse_frame_rate(float_rate)
-        start = _seconds(media.start_time) if media is not None else Fraction(0)
-        first = Fraction(reference.start_frame) if sequence else start * rate
-        available = None
-        if media is not None and media.duration.value > 0:
-            count = _whole(_seconds(media.duration) * rate, math.floor)
-            low = _whole(first, math.floor)
-            available = (low, low + max(count, 1) - 1)
-        return cls(rate, start, first, available)
-
-    def frame(self, seconds: Fraction) -> Fraction:
-        """The frame at a time; a whole number where it is one but for rounding."""
-        number = self.first + (seconds - self.start) * self.rate
-        nearest = Fraction(round(number))
-        return nearest if abs(number - nearest) <= _WHOLE else number
-
-
-_EXPORT = "export the cut with source ranges"
-
-
-def _seconds(time: Any) -> Fraction:
-    """A time in seconds, exactly: rates such as 23.976 stand for 24000/1001."""
-    return Fraction(time.value) / parse_frame_rate(time.rate)
-
-
-def _whole(number: Fraction, to: Any) -> int:
-    nearest = round(number)
-    return nearest if abs(number - nearest) <= _WHOLE else int(to(number))
-
-
-def _common(a: Any, b: Any) -> Any:
-    """The part that two ranges have in common; None where there is none."""
-    import opentimelineio as otio
-
-    start = max(a.start_time, b.start_time)
-    end = min(a.end_time_exclusive(), b.end_time_exclusive())
-    return otio.opentime.range_from_start_end_time(start, end) if start < end else None
-
-
-def _range_of_media(clip: Any) -> Any:
-    reference = clip.media_reference
-    return getattr(reference, "available_range", None)
-
-
-def _time_scalar(clip: Any) -> Fraction | None:
-    """How much faster than its media the clip runs: the product of its linear time effects; None without any."""
-    scalars = [Fraction(effect.time_scalar) for effect in clip.effects if hasattr(effect, "time_scalar")]
-    return math.prod(scalars, start=Fraction(1)) if scalars else None
-
-
-def _media(clip: Any) -> str:
-    reference = clip.media_reference
-    if type(reference).__name__ == "ImageSequenceReference":
-        return f"{reference.target_url_base}{reference.name_prefix}#{reference.name_suffix}"
-    return str(getattr(reference, "target_url", "") or getattr(reference, "name", "") or "")
-
-
-def _stem(clip: Any) -> str:
-    media = _media(clip).split("?")[0].rstrip("/")
-    return Path(media.replace("#", "")).stem.rstrip("._-") if media else ""
-
-
-def _named(clip: Any) -> str:
-    return shown(clip.name or _stem(clip) or "without a name")
+def _of(use: Use, other: Use) -> str:
+    """What its media is, with what else tells it from another's."""
+    if not use.media:
+        return f"missing media at {decimal_frame_rate(use.numbering.rate)} frames a second"
+    if use.media != other.media:
+        return shown(use.media, longest=120)
+    start = f", numbered from {use.numbering.start}" if use.numbering.start != other.numbering.start else ""
+    return f"{shown(use.media, longest=120)} at {decimal_frame_rate(use.numbering.rate)} frames a second{start}"

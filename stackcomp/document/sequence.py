@@ -322,6 +322,9 @@ class Sequence:
         fields = dict(self._fields)
         clips = self._cut(fields, problems)
         common, common_files = self._variables(self.head.variables, ("variables",), problems)
+        if "shot_name" in _written(self.head.variables):
+            problems.append(Problem("variable-name", "the variable shot_name is the name of each shot",
+                                    "use a variable of another name", field="variables"))  # fmt: skip
         self.variables = common
         shots = {}
         for name, shot in fields.items():

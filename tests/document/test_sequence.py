@@ -340,8 +340,9 @@ def test_a_file_of_variables_that_is_broken_is_blamed_itself(project):
 
 
 def test_the_shot_name_is_that_of_the_shot(project):
-    sequence = Sequence.open(project.write(variables={"shot_name": "x"}, **of_shot(variables={"shot_name": "y"})))
-    assert sequence.shot("wide").variables["shot_name"] == "wide"
+    assert Sequence.open(project.file).shot("wide").variables["shot_name"] == "wide"
+    found = findings(project, variables={"shot_name": "x"}, **of_shot(variables={"shot_name": "y"}))
+    assert {problem.pointer for problem in found} == {"/variables", "/shots/wide/variables"}
 
 
 # -- built and saved -----------------------------------------------------------------------------------------
