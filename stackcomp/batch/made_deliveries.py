@@ -20,7 +20,7 @@ from stackcomp.data.frame_rate import decimal_frame_rate, nominal_rate
 from stackcomp.data.frames import format_frames
 from stackcomp.data.timecode import Timecode
 from stackcomp.deliver.burn_in import Labels, burned_in
-from stackcomp.deliver.contact_sheet import Cell, chosen, contact_sheet
+from stackcomp.deliver.contact_sheet import Cell, check_sheet, chosen, contact_sheet, sheet_layout
 from stackcomp.deliver.provenance import passed_on
 from stackcomp.deliver.shown import shown_picture
 from stackcomp.deliver.slate import Slate, slate_picture
@@ -32,8 +32,6 @@ from stackcomp.version import __version__
 __all__ = ["make_deliveries"]
 
 Picture = npt.NDArray[np.float32]
-#: Aspect of cells where no frame of a sheet is known.
-_USUAL_ASPECT = 16 / 9
 
 
 def make_deliveries(
@@ -219,8 +217,7 @@ def _sheet(one: Planned, sheet: ContactSheet, about: str) -> None:
 
     pictures = list(one.pictures())
     picked = [item for work in one.works for item in _of(pictures, work, sheet.frames)]
-    first = _picture(one, picked[0][0], picked[0][2]).shape if picked else (9, 16)
-    title = " — ".join(filter(None, (about, one.shot)))
+    check_sheet(one.path, sheet_layout(len(picked), width=sheet.width, columns=sheet.columns))
 
     def cells() -> Iterator[Cell]:
         for work, frame, path in picked:
@@ -230,14 +227,8 @@ def _sheet(one: Planned, sheet: ContactSheet, about: str) -> None:
             except StackcompError as error:
                 yield Cell(label, None, str(error))
 
-    made = contact_sheet(
-        cells(),
-        count=len(picked),
-        title=title,
-        width=sheet.width,
-        columns=sheet.columns,
-        aspect=first[1] / first[0] if picked else _USUAL_ASPECT,
-    )
+    title = " — ".join(filter(None, (about, one.shot)))
+    made = contact_sheet(cells(), count=len(picked), title=title, width=sheet.width, columns=sheet.columns)
     stills.write(one.path, made, 8, quality=95, mark=one.mark)
 
 

@@ -92,6 +92,14 @@ class Deliver(SinkNode):
         self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
     ) -> Iterator[Problem]:
         ending, type = self._ending, types["image"]
+        if ending in (".mp4", ".mov"):
+            yield Problem(
+                "format",
+                f'a deliver node writes one file a frame, and "{ending}" is a movie',
+                'deliver stills, and make the movie of them under "deliveries" of a sequence file',
+                field="path",
+            )
+            return
         if ending not in (".exr", *_STILLS):
             yield Problem(
                 "format",
