@@ -382,6 +382,13 @@ def _interruptible(pool: Runner, watch: Watch, summary: Summary) -> Iterator[Non
 _UNFINISHED = re.compile(r"\.(?P<stem>.+)\.(?P<process>\d+)-\d+(?P<ending>\.\w+)")
 
 
+def _is_running(process: int) -> bool:
+    try:
+        return bool(psutil.Process(process).status() != psutil.STATUS_ZOMBIE)
+    except psutil.Error:
+        return False
+
+
 def remove_unfinished(outputs: Iterator[Path]) -> None:
     """Remove what processes that are gone have left of files that will be written now."""
     names: dict[Path, set[str]] = {}
@@ -392,5 +399,5 @@ def remove_unfinished(outputs: Iterator[Path]) -> None:
             for item in os.scandir(folder):
                 match = _UNFINISHED.fullmatch(item.name)
                 ours = match is not None and match["stem"] + match["ending"] in known
-                if match is not None and ours and not psutil.pid_exists(int(match["process"])):
+                if match is not None and ours and not _is_running(int(match["process"])):
                     os.unlink(item.path)

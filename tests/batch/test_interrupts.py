@@ -128,7 +128,9 @@ def test_a_press_before_anything_is_begun(shot):
         run.until(lambda: b"stackcomp" in Path(f"/proc/{run.pid}/cmdline").read_bytes())
         time.sleep(0.8)
         run.interrupt()
-        assert run.wait() in (130, -signal.SIGINT)
+        # A library that is being loaded may swallow it; then the batch goes on as if nothing had been pressed.
+        assert run.wait() in (130, -signal.SIGINT, 0)
+        assert "Traceback" not in run.err
     finished(shot)
 
 
