@@ -25,7 +25,7 @@ from stackcomp.deliver.provenance import passed_on
 from stackcomp.deliver.shown import shown_picture
 from stackcomp.deliver.slate import Slate, slate_picture
 from stackcomp.document.deliveries import ContactSheet, Movie
-from stackcomp.errors import BadValueError, StackcompError
+from stackcomp.errors import BadValueError, FileError, StackcompError
 from stackcomp.files.exr_attributes import timecode_of
 from stackcomp.version import __version__
 
@@ -224,8 +224,8 @@ def _sheet(one: Planned, sheet: ContactSheet, about: str) -> None:
             label = str(frame) if one.shot else f"{work.name} {frame}".strip()
             try:
                 yield Cell(label, _picture(one, work, path))
-            except StackcompError as error:
-                yield Cell(label, None, str(error))
+            except FileError as error:
+                yield Cell(label, None, error.reason)
 
     title = " — ".join(filter(None, (about, one.shot)))
     made = contact_sheet(cells(), count=len(picked), title=title, width=sheet.width, columns=sheet.columns)

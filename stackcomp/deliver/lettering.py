@@ -147,8 +147,8 @@ def _mix(picture: Picture, cover: npt.NDArray[np.float32], x: int, y: int, grey:
         return
     part = cover[y0 - y : y1 - y, x0 - x : x1 - x, None]
     ground = picture[y0:y1, x0:x1]
-    # Written so that full coverage gives the grey itself, and none leaves every bit of the picture.
-    ground[...] = np.where(part == 0, ground, np.float32(grey) * part + ground * (1 - part))
+    # In this form full coverage gives the grey itself, and none leaves the picture as it is.
+    ground[...] = np.float32(grey) * part + ground * (1 - part)
 
 
 @lru_cache(maxsize=256)
