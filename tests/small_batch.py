@@ -24,12 +24,14 @@ from stackcomp.files import exr
 __all__ = [
     "Run",
     "children",
+    "fault",
     "gone",
     "hidden",
     "ledger_is_sound",
     "make",
     "pictures",
     "start",
+    "surroundings",
     "whole_pictures",
     "workers",
 ]
@@ -68,7 +70,7 @@ class Run:
         self._files = said.with_suffix(".out"), said.with_suffix(".err")
         with self._files[0].open("wb") as out, self._files[1].open("wb") as err:
             self.process = subprocess.Popen(
-                command, stdout=out, stderr=err, env={**os.environ, **environment}, cwd=folder,
+                command, stdout=out, stderr=err, env={**surroundings(), **environment}, cwd=folder,
                 start_new_session=True,
             )  # fmt: skip
         self.pid = self.process.pid
@@ -118,7 +120,7 @@ class Run:
 def start(root: Path, *options: str, file: str = "shot.json", **environment: str) -> Iterator[Run]:
     """Run ``stackcomp batch`` on a shot that `make` made; whatever is left of it at the end is killed."""
     number = len(list(root.glob("said.*.out")))
-    own = ["--root", "."] if file == "shot.json" else []
+    own = [] if file == "sequence.json" else ["--root", "."]
     command = [sys.executable, "-m", "stackcomp", "batch", file, *own, "--json", *options]
     run = Run(command, environment, root, root / f"said.{number}.out")
     processes: list[psutil.Process] = []
@@ -131,6 +133,37 @@ def start(root: Path, *options: str, file: str = "shot.json", **environment: str
         for process in processes:
             with contextlib.suppress(psutil.Error):
                 process.kill()
+
+
+def surroundings() -> dict[str, str]:
+    """The environment, with output buffered as it is for anybody."""
+    return {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+
+
+_FAULT = """
+import os, signal, sys, time
+
+def _heard(event, arguments):
+    if event == "open" and str(arguments[0]).endswith({name!r}):
+        {action}
+
+if any(word in " ".join(sys.orig_argv) for word in ("spawn_main", "dask_worker")):
+    sys.addaudithook(_heard)
+"""
+
+
+def fault(folder: Path, name: str, action: str) -> dict[str, str]:
+    """An environment in which workers, and no other process, do something when they open a file.
+
+    Args:
+        folder: for the module that does it, which Python loads when it starts.
+        name: end of the file's path.
+        action: one line of Python.
+    """
+    folder.mkdir(exist_ok=True)
+    (folder / "sitecustomize.py").write_text(_FAULT.format(name=name, action=action))
+    paths = [str(folder), *filter(None, [os.environ.get("PYTHONPATH")])]
+    return {"PYTHONPATH": os.pathsep.join(paths)}
 
 
 def children(pid: int) -> list[psutil.Process]:

@@ -6,11 +6,16 @@ becomes is reported to the process that started the batch, which alone writes th
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import logging
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import CancelledError
 from typing import Any
+from urllib.parse import urlsplit
 
 from stackcomp.batch.pool import Task
 from stackcomp.batch.record import FrameRecord, Reason, reason_of
@@ -19,28 +24,45 @@ from stackcomp.batch.work import ShotSpec
 from stackcomp.errors import Problem, RequestError
 from stackcomp.version import __version__
 
-__all__ = ["ClusterPool", "render_frame"]
+__all__ = ["ClusterPool", "render_frame", "require_scheduler"]
 
+_EXAMPLE = "give it as tcp://10.0.0.5:8786"
+_PROTOCOLS = ("tcp", "tls", "ws", "wss", "ucx", "ucxx")
 #: How often a frame is tried after its worker is gone.
 _RETRIES = 2
 #: Seconds to wait for the scheduler.
 _PATIENCE = 10
 #: Frames that are handed to the scheduler for each thread of a worker.
 _AHEAD = 2
+#: Seconds after which the loop looks whether it was stopped.
+_GLANCE = 0.5
 
 
-def render_frame(spec: ShotSpec, frame: int) -> FrameRecord:
+def render_frame(spec: ShotSpec, frame: int, program: str = __version__) -> FrameRecord:
     """Render one frame in this process; what was opened for the shot is kept for its next frame.
 
-    Nothing is raised: what went wrong is in the record.
+    Nothing is raised: what went wrong is in the record. A process with another version of stackcomp than
+    ``program`` renders nothing, since its files would have its own mark.
     """
     try:
+        if program != __version__:
+            message = f"the worker {_own_address()} has stackcomp {__version__}, and this is {program}"
+            return FrameRecord(spec.name, frame, reason=Reason(message, kind="other-version"))
         with _shot_lock:
             renderer = _renderer(spec)
             (record,) = renderer.frames([frame])
         return record
     except Exception as error:
         return FrameRecord(spec.name, frame, reason=reason_of(error))
+
+
+def _own_address() -> str:
+    from distributed import get_worker
+
+    try:
+        return str(get_worker().address)
+    except ValueError:
+        return "here"
 
 
 _shot_lock = threading.Lock()
@@ -70,13 +92,16 @@ class ClusterPool:
     """
 
     def __init__(self, address: str, specs: Mapping[str, ShotSpec], *, log: Callable[[str], None]) -> None:
-        self._specs, self._log = specs, log
+        self._specs, self._log, self._address = specs, log, address
         self._stopping = self._at_once = False
+        # Workers of another version, which joined after the check.
+        self._unfit: set[str] = set()
+        self._told_of_none = False
         self._client = _connected(address)
         try:
             self._check_workers(address)
         except BaseException:
-            self._client.close()
+            _close(self._client)
             raise
 
     def stop(self, *, at_once: bool = False) -> None:
@@ -90,14 +115,30 @@ class ClusterPool:
         tries: dict[tuple[str, int], int] = {}
         try:
             while (waiting and not self._stopping) or running:
-                while waiting and not self._stopping and len(running) < self._places():
+                if self._scheduler_is_gone():
+                    self._log(f"the scheduler at {self._address} is gone: no further frames are begun")
+                    for task in running.values():
+                        message = f"the scheduler at {self._address} is gone"
+                        yield FrameRecord(task.shot, task.frame, reason=Reason(message, kind="worker"))
+                    return
+                fit = self._fit_workers()
+                while waiting and fit and not self._stopping and len(running) < _AHEAD * sum(fit.values()):
                     task = waiting.pop()
-                    running[self._submit(task)] = task
+                    running[self._submit(task, list(fit))] = task
                 if self._at_once:
                     return
+                if not running:
+                    time.sleep(_GLANCE)
                 for future in self._ended(list(running)):
                     task = running.pop(future)
+                    if self._lost_by_no_fault(future):
+                        waiting.append(task)
+                        continue
                     record = self._record(future, task)
+                    if record.reason is not None and record.reason.kind == "other-version":
+                        self._put_aside(record.reason.message)
+                        waiting.append(task)
+                        continue
                     tries[task.shot, task.frame] = tries.get((task.shot, task.frame), 0) + 1
                     passing = record.reason is not None and record.reason.kind == "passing"
                     if passing and tries[task.shot, task.frame] < _RETRIES and not self._stopping:
@@ -107,27 +148,52 @@ class ClusterPool:
         finally:
             with contextlib.suppress(Exception):
                 self._client.cancel(list(running), force=True)
-            self._client.close()
+            _close(self._client)
 
     # -- parts ---------------------------------------------------------------------------------------------------
 
-    def _places(self) -> int:
-        """Frames that are handed out at a time, so that a stop leaves few to wait for."""
-        info = self._client.scheduler_info()
-        threads = sum(int(worker["nthreads"]) for worker in info["workers"].values())
-        return max(1, _AHEAD * threads)
+    def _scheduler_is_gone(self) -> bool:
+        """Whether the scheduler stayed away for as long as the client tries to reach it again."""
+        return self._client.status in ("closing", "closed")
 
-    def _submit(self, task: Task) -> Any:
+    def _fit_workers(self) -> dict[str, int]:
+        """Threads of each worker that may be asked for frames."""
+        if self._client.status != "running":
+            return {}
+        try:
+            workers = self._client.scheduler_info()["workers"]
+        except (OSError, TimeoutError):
+            return {}
+        fit = {worker: int(known["nthreads"]) for worker, known in workers.items() if worker not in self._unfit}
+        if not fit and not self._told_of_none:
+            self._log(f"no workers at {self._address}; frames wait for one (dask worker {self._address})")
+        self._told_of_none = not fit
+        return fit
+
+    def _put_aside(self, message: str) -> None:
+        """Ask a worker of another version no more."""
+        worker = message.split()[2]
+        if worker not in self._unfit:
+            self._log(f"{message}: it is not used")
+            self._unfit.add(worker)
+
+    def _submit(self, task: Task, workers: list[str]) -> Any:
+        # While all workers will do, the scheduler may also choose one that joins later.
+        chosen = {"workers": workers, "allow_other_workers": False} if self._unfit else {}
         return self._client.submit(
-            render_frame, self._specs[task.shot], task.frame, pure=False, retries=_RETRIES,
-            key=f"stackcomp-{task.shot}-{task.frame}-{time.monotonic_ns()}",
+            render_frame, self._specs[task.shot], task.frame, __version__, pure=False, retries=_RETRIES,
+            key=f"stackcomp-{task.shot}-{task.frame}-{time.monotonic_ns()}", **chosen,
         )  # fmt: skip
+
+    def _lost_by_no_fault(self, future: Any) -> bool:
+        """Whether a task has to be handed out again, since the scheduler was away or its workers are gone."""
+        return bool(future.cancelled()) and not self._at_once
 
     def _ended(self, futures: list[Any]) -> list[Any]:
         from distributed import wait
 
-        with contextlib.suppress(TimeoutError), self._client.as_current():
-            wait(futures, timeout=0.5, return_when="FIRST_COMPLETED")
+        with contextlib.suppress(TimeoutError, CancelledError), self._client.as_current():
+            wait(futures, timeout=_GLANCE, return_when="FIRST_COMPLETED")
         return [future for future in futures if future.done()]
 
     def _record(self, future: Any, task: Task) -> FrameRecord:
@@ -171,7 +237,7 @@ def _versions() -> dict[str, str]:
 
     names = ("numpy", "llvmlite", "OpenEXR", "opencolorio")
     python = ".".join(platform.python_version_tuple()[:2])
-    return {"stackcomp": version("stackcomp"), "Python": python, **{name: version(name) for name in names}}
+    return {"stackcomp": __version__, "Python": python, **{name: version(name) for name in names}}
 
 
 def _sees(folder: str) -> bool:
@@ -189,8 +255,62 @@ def _connected(address: str) -> Any:
         from distributed import Client
     except ImportError:
         raise _refused("dask.distributed is not installed", "pip install 'stackcomp[cluster]'") from None
+    # What goes wrong is said here, in few words.
+    for name in [known for known in logging.root.manager.loggerDict if known.startswith("distributed")]:
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     try:
         return Client(address, timeout=_PATIENCE, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
-        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise _refused(f"no scheduler answers at {address}: {reason}", "start one: dask scheduler") from None
+        raise _unanswered(address, error) from None
+
+
+def require_scheduler(address: str) -> None:
+    """Check that a scheduler answers at an address, before anything is written.
+
+    A client that cannot be made leaves threads and tracebacks behind; a single connection does not.
+
+    Raises:
+        RequestError: it is not an address, or no scheduler answers.
+    """
+    host, port = _place(address)
+    try:
+        socket.create_connection((host, port), timeout=_PATIENCE).close()
+        asyncio.run(_greet(address))
+    except Exception as error:
+        # Where something else answers, the library takes its bytes for messages of a scheduler.
+        raise _unanswered(address, error) from None
+
+
+async def _greet(address: str) -> None:
+    """Open a connection as a client does, and close it."""
+    try:
+        from distributed.comm import connect
+    except ImportError:
+        return
+    connection = await connect(address, timeout=_PATIENCE)
+    await connection.close()
+
+
+def _unanswered(address: str, error: Exception) -> RequestError:
+    reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+    return _refused(f"no scheduler answers at {address}: {reason}", "start one: dask scheduler")
+
+
+def _place(address: str) -> tuple[str, int]:
+    """Host and port of an address."""
+    try:
+        parts = urlsplit(address if "://" in address else f"tcp://{address}")
+        host, port = parts.hostname, parts.port
+    except ValueError as error:
+        raise _refused(f'"{address}" is no address: {error}', _EXAMPLE) from None
+    if parts.scheme not in _PROTOCOLS:
+        raise _refused(f'"{address}": {parts.scheme} is not a protocol of a scheduler', _EXAMPLE)
+    if not host or not port:
+        raise _refused(f'"{address}" has no {"port" if host else "host"}', _EXAMPLE)
+    return host, port
+
+
+def _close(client: Any) -> None:
+    """Close a client, whose scheduler may be gone."""
+    with contextlib.suppress(Exception):
+        client.close(timeout=2)

@@ -264,13 +264,16 @@ class Pool:
         return True
 
     def _cannot_open(self, worker: _Worker, reason: Reason) -> Iterator[FrameRecord]:
-        """The shot of a worker cannot be opened; its frames fail, here and elsewhere."""
+        """The shot of a worker cannot be opened; its frames fail, here and elsewhere, unless that may pass."""
         assert worker.shot is not None
-        self._broken[worker.shot] = reason
+        passing = reason.kind == "passing"
+        if not passing:
+            self._broken[worker.shot] = reason
         tasks, worker.tasks, worker.shot = list(worker.tasks.values()), {}, None
         worker.begun.clear()
         for task in tasks:
-            yield FrameRecord(task.shot, task.frame, reason=reason)
+            if not passing or not self._again(task, reason):
+                yield FrameRecord(task.shot, task.frame, reason=reason)
 
     def _mourn(self, worker: _Worker) -> Iterator[FrameRecord]:
         """A worker has died, or ended because it was told to."""

@@ -5,13 +5,15 @@ from __future__ import annotations
 import errno
 from dataclasses import dataclass
 
-from stackcomp.errors import BugError, RenderError, StackcompError
+from stackcomp.errors import BugError, CheckError, RenderError, StackcompError
 from stackcomp.files.file_state import DiskFullError, FileChangedError, NoFileError
 
 __all__ = ["FileRecord", "FrameRecord", "Reason", "reason_of"]
 
 #: What the system says when a disk or a share is not there for a while.
 _LOST = {errno.EIO, errno.ESTALE, errno.ETIMEDOUT, errno.ENOTCONN, errno.EHOSTDOWN, errno.ENXIO, errno.ENODEV}
+#: Rules whose findings tell that files are not there, which the process in charge has seen shortly before.
+_GONE = {"file-missing", "frame-missing"}
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,8 @@ def reason_of(error: BaseException) -> Reason:
 def _kind(error: BaseException | None) -> str:
     while error is not None:
         if isinstance(error, FileChangedError | NoFileError):
+            return "passing"
+        if isinstance(error, CheckError) and any(problem.rule in _GONE for problem in error.problems):
             return "passing"
         if isinstance(error, OSError) and error.errno in _LOST:
             return "passing"

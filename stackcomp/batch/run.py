@@ -24,7 +24,7 @@ from stackcomp.batch.checking import (
     of_shot,
     without_repeats,
 )
-from stackcomp.batch.cluster import ClusterPool
+from stackcomp.batch.cluster import ClusterPool, require_scheduler
 from stackcomp.batch.due import FrameState, states_of
 from stackcomp.batch.ledger import Ledger, ledger_path
 from stackcomp.batch.lock import only_batch
@@ -184,6 +184,8 @@ class Batch:
             raise CheckError(problems)
         for problem in self.warnings:
             watch.warn(problem)
+        if options.cluster is not None:
+            require_scheduler(options.cluster)
         if not path.exists():
             # A request that is refused leaves nothing behind, not even an empty ledger.
             with Ledger(path, root=self.root, read_only=True) as nothing:
@@ -366,17 +368,23 @@ def _interruptible(pool: Runner, watch: Watch, summary: Summary) -> Iterator[Non
         yield
         return
 
+    tellers: list[threading.Thread] = []
+
     def pressed(number: int, stack: object) -> None:
         again = summary.interrupted
         summary.interrupted = True
-        watch.interrupted(2 if again else 1)
         pool.stop(at_once=again)
+        # A handler may interrupt a line that is being written; only another thread can wait for the end of it.
+        tellers.append(threading.Thread(target=watch.interrupted, args=(2 if again else 1,), daemon=True))
+        tellers[-1].start()
 
     before = signal.signal(signal.SIGINT, pressed)
     try:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+        for teller in tellers:
+            teller.join()
 
 
 _UNFINISHED = re.compile(r"\.(?P<stem>.+)\.(?P<process>\d+)-\d+(?P<ending>\.\w+)")

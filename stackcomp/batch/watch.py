@@ -15,7 +15,7 @@ __all__ = ["Summary", "Watch"]
 
 
 class Watch(Protocol):
-    """Is told what happens; all of it in the thread that called `Batch.run`, but `interrupted`."""
+    """Is told what happens, in the thread that called `Batch.run`; `interrupted` is called in another one."""
 
     def begin(self, due: Sequence[FrameState], done: int, workers: int, threads: int) -> None:
         """The frames that will be rendered, and how many are done already."""
