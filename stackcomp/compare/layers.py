@@ -13,6 +13,7 @@ import numpy.typing as npt
 from stackcomp.compare.tolerance import Tolerance
 from stackcomp.data.image import Plane
 from stackcomp.data.window import Window
+from stackcomp.kernels.difference import add_differences
 
 __all__ = ["LayerComparison", "compare_layer", "difference"]
 
@@ -163,28 +164,26 @@ def _numbers(
     """The comparison with its numbers; channels that are equal to the last bit need not be looked at."""
     small, over, largest, at = known.tolerance.small, 0, 0.0, (0, 0)
     total = squares = 0.0
+    peak = 1.0
     not_finite: dict[str, tuple[int, tuple[int, int]]] = {}
     for top in range(0, window.height, _ROWS):
         rows = slice(top, min(top + _ROWS, window.height))
-        worst: npt.NDArray[np.float64] | None = None
+        worst = np.zeros((rows.stop - top, window.width))
         for name in changed:
-            a, b = (planes[name][rows].astype(np.float64) for planes in (first, second))
-            plain, relative, odd = difference(a, b)
-            if odd is not None:
-                count, (y, x) = int(np.count_nonzero(odd)), np.argwhere(odd)[0]
-                before = not_finite.get(name)
-                place = (window.x0 + int(x), window.y0 + top + int(y))
-                not_finite[name] = (count + (before[0] if before else 0), before[1] if before else place)
-            total += float(plain.sum())
-            squares += float(np.square(plain).sum())
-            worst = relative if worst is None else np.maximum(worst, relative)
-        assert worst is not None
+            a, b = (np.ascontiguousarray(planes[name][rows], np.float32) for planes in (first, second))
+            plain, square, odd, first_odd, magnitude = add_differences(a, b, worst)
+            total, squares, peak = total + plain, squares + square, max(peak, magnitude)
+            if odd:
+                y, x = divmod(first_odd, window.width)
+                count, place = not_finite.get(name, (0, (window.x0 + x, window.y0 + top + y)))
+                not_finite[name] = count + odd, place
         over += int(np.count_nonzero(worst > small))
         highest = float(worst.max())
         if highest > largest:
-            y, x = np.unravel_index(int(worst.argmax()), worst.shape)
-            largest, at = highest, (window.x0 + int(x), window.y0 + top + int(y))
-    peak = _peak([*first.values(), *(second[name] for name in first)])
+            y, x = divmod(int(worst.argmax()), window.width)
+            largest, at = highest, (window.x0 + x, window.y0 + top + y)
+    for name in first.keys() - set(changed):
+        peak = max(peak, _magnitude(first[name]))
     mean_square = squares / (known.pixels * len(first))
     result = {
         **known.__dict__,
@@ -220,15 +219,13 @@ def difference(
     return plain, relative, odd if odd.any() else None
 
 
-def _peak(planes: list[Plane]) -> float:
-    peak = 1.0
-    for plane in planes:
-        low, high = float(plane.min()), float(plane.max())
-        if not (math.isfinite(low) and math.isfinite(high)):
-            finite = plane[np.isfinite(plane)]
-            low, high = (float(finite.min()), float(finite.max())) if finite.size else (0.0, 0.0)
-        peak = max(peak, -low, high)
-    return peak
+def _magnitude(plane: Plane) -> float:
+    """The largest magnitude of the finite values."""
+    largest = 0.0
+    for top in range(0, plane.shape[0], _ROWS):
+        rows = np.abs(plane[top : top + _ROWS].astype(np.float32))
+        largest = max(largest, float(rows.max(where=np.isfinite(rows), initial=0.0)))
+    return largest
 
 
 def _same_bytes(a: Plane, b: Plane) -> bool:
