@@ -50,6 +50,7 @@ _WORDS = {
     "findings": "findings of measuring",
     "schema": "a schema",
     "corrections": "colour corrections",
+    "page": "a page",
 }
 
 _ELSEWHERE = "write to another folder or name"

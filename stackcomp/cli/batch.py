@@ -51,6 +51,13 @@ def batch(
             metavar="GB", min=0.1, help="Memory that a worker may hold; its share of what is free if left out."
         ),
     ] = None,
+    page: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FRAMES",
+            help="Then dump these frames of each shot, with a page: as 1001,1010, or first, middle, last.",
+        ),
+    ] = None,
     sets: Sets = None,
     variables: VariableFiles = None,
     root: Annotated[
@@ -65,9 +72,10 @@ def batch(
 
     Only what is missing, damaged or out of date is rendered. A ledger beside the output (NAME.ledger.sqlite) knows
     what each frame was made from. Ctrl-C finishes the frames in flight; a second Ctrl-C stops at once. Either way
-    all files are whole, and the next run goes on.
+    all files are whole, and the next run goes on. --page adds NAME.pages beside the ledger.
     """
     from stackcomp.batch.run import Options
+    from stackcomp.cli.batch_pages import make_pages, page_request
     from stackcomp.cli.batch_report import print_states, print_summary, watching
     from stackcomp.cli.request import frames_of
     from stackcomp.cli.shots import open_batch
@@ -88,8 +96,13 @@ def batch(
     if list_states:
         print_states(opened.states(options), as_json=as_json)
         return DONE
+    pages = None if page is None else page_request(page, opened, options)
     with watching(as_json=as_json) as watch:
         summary = opened.run(options, watch)
-    code = DONE if summary.ok else STOPPED if summary.interrupted else FAILED
+        code = DONE if summary.ok else STOPPED if summary.interrupted else FAILED
+        if pages is not None and code != STOPPED:
+            for made in make_pages(pages, replace_foreign=replace_foreign):
+                watch.page(made)
+                code = FAILED if made.failures else code
     print_summary(summary, code, opened.ledger_path, as_json=as_json)
     return code

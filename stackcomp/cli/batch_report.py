@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from stackcomp.batch.due import FrameState
     from stackcomp.batch.record import FrameRecord
     from stackcomp.batch.watch import Summary
+    from stackcomp.cli.batch_pages import MadePage
     from stackcomp.errors import Problem
 
 __all__ = ["print_states", "print_summary", "watching"]
@@ -117,6 +118,17 @@ class _Printed:
         else:
             where = f' of shot "{shot}"' if shot else ""
             self._report.problem(f'delivery "{name}"{where} failed: {reason}')
+
+    def page(self, made: MadePage) -> None:
+        """Say that the page of a shot was made, or why it was not."""
+        path = "" if made.path is None else str(made.path)
+        if self._as_json:
+            print_json({"event": "page", "shot": made.shot, "file": path, "failures": made.failures})
+            return
+        for failure in made.failures:
+            self._report.problem(f"page{f' of {made.shot}' if made.shot else ''}: {failure}")
+        if path:
+            self._report.note(_short(path))
 
     def close(self) -> None:
         """End the report."""

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from stackcomp.cli.endings import DONE, guarded, print_json, say, visible
-from stackcomp.cli.options import AsJson, Debug
+from stackcomp.cli.endings import DONE, announce, guarded, print_json, say, visible
+from stackcomp.cli.options import AsJson, Debug, ReplaceForeign
 from stackcomp.cli.tables import table
 
 if TYPE_CHECKING:
+    from stackcomp.nodes.base import Node
     from stackcomp.nodes.description import KindText, ParameterText
 
 __all__ = ["kinds"]
@@ -21,14 +23,22 @@ __all__ = ["kinds"]
 @guarded
 def kinds(
     name: Annotated[str | None, typer.Argument(metavar="NAME", help="Describe this kind in full.")] = None,
+    page: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Write a page with pictures: .html, or .md with a folder of pictures."),
+    ] = None,
+    replace_foreign: ReplaceForeign = False,
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
-    """List the kinds of node, or tell everything about one."""
+    """List the kinds of node, tell everything about one, or write a page about all."""
     from stackcomp.errors import Problem, RequestError, did_you_mean
     from stackcomp.nodes.description import describe
     from stackcomp.nodes.kinds import KINDS
 
+    if page is not None and (name is None or name in KINDS):
+        chosen = KINDS if name is None else {name: KINDS[name]}
+        return _write_page(page, chosen, as_json=as_json, replace_foreign=replace_foreign)
     if name is None:
         if as_json:
             print_json({"kinds": [describe(kind).as_dict() for kind in KINDS.values()]})
@@ -48,6 +58,20 @@ def kinds(
         print_json(text.as_dict())
     else:
         _page(text)
+    return DONE
+
+
+def _write_page(page: str, kinds: Mapping[str, type[Node]], *, as_json: bool, replace_foreign: bool) -> int:
+    from stackcomp.reference import write_page
+
+    warnings: list[str] = []
+    files = write_page(page, kinds, replace_foreign=replace_foreign, warn=warnings.append)
+    for warning in warnings:
+        announce(warning, style="yellow")
+    if as_json:
+        print_json({"page": str(files[0]), "files": [str(file) for file in files], "warnings": warnings})
+    else:
+        say(str(files[0]))
     return DONE
 
 

@@ -165,7 +165,7 @@ def _finite(text: str) -> float:
     return number
 
 
-def frames_of(text: str | None) -> list[int] | None:
+def frames_of(text: str | None, option: str = "--frames") -> list[int] | None:
     """Frame numbers of a range; None where none is given.
 
     Raises:
@@ -176,7 +176,7 @@ def frames_of(text: str | None) -> list[int] | None:
     try:
         return None if text is None else parse_frames(text)
     except BadValueError as error:
-        raise RequestError(Problem("frames", f"--frames: {error.message}", error.way_out)) from None
+        raise RequestError(Problem("frames", f"{option}: {error.message}", error.way_out)) from None
 
 
 def scale_of(text: str) -> float:

@@ -10,15 +10,16 @@ TIFF  in tag 305, ``Software``
 JPEG  in a comment segment
 MOV   in the metadata of the movie, under the key ``stackcomp/mark``; MP4 likewise
 XML   in a comment after the XML declaration (colour corrections)
+HTML  in a comment after the document type; Markdown in a comment in the first line
 JSON  in a field: ``program`` of a dump's report, ``written by`` under a file's findings, ``$comment`` of a
       schema
 ====  ============================================================================================
 
-In pictures, movies and XML it is one line, such as ``stackcomp 0.1.0; delivery; graph 8c1f0a52b7d94e36; reads
-5a0c1e77*91b3c0d2; bytes 000000000183402``. The last number is the length of the file in bytes. Many programs copy
-such lines from a picture that they open into the one that they save; the length then differs, and the new file
-counts as foreign, as does a file edited by hand. Graph and shot are hashes: no path and no clock time is recorded,
-so the same inputs give the same bytes.
+In pictures, movies, XML and pages it is one line, such as ``stackcomp 0.1.0; delivery; graph 8c1f0a52b7d94e36;
+reads 5a0c1e77*91b3c0d2; bytes 000000000183402``. The last number is the length of the file in bytes. Many programs
+copy such lines from a picture that they open into the one that they save; the length then differs, and the new
+file counts as foreign, as does a file edited by hand. Graph and shot are hashes: no path and no clock time is
+recorded, so the same inputs give the same bytes.
 
 Reading a mark decodes no pixels, and a file that is damaged, cut short or cannot be opened has no mark.
 
@@ -42,9 +43,23 @@ from typing import Any, BinaryIO, Literal, NoReturn
 
 from stackcomp.version import __version__
 
-__all__ = ["ATTRIBUTE", "Mark", "MarkKind", "Source", "in_jpeg", "in_png", "in_xml", "program", "read", "seal"]
+__all__ = [
+    "ATTRIBUTE",
+    "Mark",
+    "MarkKind",
+    "Source",
+    "in_jpeg",
+    "in_page",
+    "in_png",
+    "in_xml",
+    "program",
+    "read",
+    "seal",
+]
 
-MarkKind = Literal["delivery", "picture", "dump", "measurement", "report", "findings", "schema", "corrections"]
+MarkKind = Literal[
+    "delivery", "picture", "dump", "measurement", "report", "findings", "schema", "corrections", "page"
+]
 
 #: Name of the attribute in OpenEXR headers.
 ATTRIBUTE = "stackcomp/mark"
@@ -62,6 +77,8 @@ _MOST_BLOCKS = 256
 _LARGEST_JSON = 64 << 20
 _XML = re.compile(rb"<\?xml[^>]*\?>\n<!-- (stackcomp [^\n]*) -->\n")
 _XML_HEAD = 1 << 13
+_DOCTYPE = b"<!doctype html>\n"
+_PAGE = re.compile(rb"(?:<!doctype html>\n)?<!-- (stackcomp [^\n]*) -->\n")
 
 
 class _DamagedError(Exception):
@@ -98,7 +115,7 @@ class Mark:
     Attributes:
         kind: ``delivery`` of a deliver node; ``picture`` of any other node; picture of a ``dump`` or of a
             ``measurement``; ``report`` of a dump, ``findings`` of measuring, ``schema`` (these three in JSON);
-            ``corrections`` of colour (in XML).
+            ``corrections`` of colour (in XML); ``page`` for people (HTML or Markdown).
         graph: hash of the graph file; empty if there is none.
         reads: what the graph reads through variables.
     """
@@ -145,11 +162,18 @@ def in_jpeg(data: bytes, mark: Mark) -> bytes:
 
 def in_xml(data: bytes, mark: Mark) -> bytes:
     """Return an XML file, whose first line is its declaration, with the mark inserted as the second line."""
+    return _with_comment(data, mark, data.index(b"\n") + 1)
 
+
+def in_page(data: bytes, mark: Mark) -> bytes:
+    """Return a page with the mark inserted: HTML that begins with a line ``<!doctype html>``, or Markdown."""
+    return _with_comment(data, mark, len(_DOCTYPE) if data.startswith(_DOCTYPE) else 0)
+
+
+def _with_comment(data: bytes, mark: Mark, at: int) -> bytes:
     def comment(length: int) -> bytes:
         return f"<!-- {mark.line(length)} -->\n".encode()
 
-    at = data.index(b"\n") + 1
     return data[:at] + comment(len(data) + len(comment(0))) + data[at:]
 
 
@@ -204,6 +228,7 @@ def _parsed(line: str, size: int) -> Mark | None:
         "dump": "dump",
         "measurement": "measurement",
         "corrections": "corrections",
+        "page": "page",
     }
     if match is None or match["kind"] not in kinds or int(match["length"]) != size:
         return None
@@ -244,6 +269,9 @@ def _located(file: BinaryIO) -> tuple[int, bytes] | None:
         return _of_movie(file)
     if start[:5] == b"<?xml":
         match = _XML.match(start + file.read(_XML_HEAD))
+        return None if match is None else (match.start(1), match[1])
+    if start in (_DOCTYPE[:8], b"<!-- sta"):
+        match = _PAGE.match(start + file.read(_XML_HEAD))
         return None if match is None else (match.start(1), match[1])
     return None
 

@@ -49,6 +49,7 @@ __all__ = [
     "Context",
     "Job",
     "Node",
+    "PageExamples",
     "Pick",
     "PixelNode",
     "Port",
@@ -58,6 +59,10 @@ __all__ = [
     "ViewNode",
     "colour_of",
 ]
+
+
+#: Examples of a kind, see `Node.page_examples`.
+PageExamples = tuple[Mapping[str, Any], ...]
 
 
 @dataclass(frozen=True)
@@ -139,6 +144,9 @@ class Node(BaseModel):
     source_of_maths: ClassVar[str] = ""
     #: Whether the result has pixels in the whole frame, whatever part of it the inputs cover.
     fills_frame: ClassVar[bool] = False
+    #: Examples for the reference page: fields of a node, whose ports name pictures of the drawn scene, which
+    #: `stackcomp.reference.scene` lists; ``about`` says what to see.
+    page_examples: ClassVar[PageExamples] = ()
 
     kind: str
     about: Annotated[str, Field(description="A note for people; changes nothing.")] = ""

@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import Field
 
 from stackcomp.data.port_types import PortType
-from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
+from stackcomp.nodes.base import Context, PageExamples, PixelNode, Port, colour_of
 from stackcomp.nodes.blend_modes import MODES
 from stackcomp.nodes.pixel import PixelFunction
 
@@ -50,6 +50,20 @@ class Blend(PixelNode):
 
     source_of_maths: ClassVar[str] = (
         "W3C, Compositing and Blending Level 1, sections 5.8 and 10.1; beyond 1: common practice, no source"
+    )
+    page_examples: ClassVar[PageExamples] = (
+        {"source": "gel", "backdrop": "comp", "mode": "multiply"},
+        {"source": "gel", "backdrop": "comp", "mode": "screen"},
+        {"source": "gel", "backdrop": "comp", "mode": "overlay"},
+        {"source": "gel", "backdrop": "comp", "mode": "soft-light"},
+        {"source": "gel", "backdrop": "comp", "mode": "normal"},
+        {"source": "gel", "backdrop": "comp", "mode": "darken"},
+        {"source": "gel", "backdrop": "comp", "mode": "lighten"},
+        {"source": "gel", "backdrop": "comp", "mode": "color-dodge"},
+        {"source": "gel", "backdrop": "comp", "mode": "color-burn"},
+        {"source": "gel", "backdrop": "comp", "mode": "hard-light"},
+        {"source": "gel", "backdrop": "comp", "mode": "difference"},
+        {"source": "gel", "backdrop": "comp", "mode": "exclusion"},
     )
 
     kind: Literal["blend"] = "blend"

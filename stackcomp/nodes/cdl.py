@@ -14,7 +14,7 @@ from stackcomp.data.port_types import PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, FileError, Problem
 from stackcomp.files.cdl import Correction, choose, read_corrections
-from stackcomp.nodes.base import ColourNode, Context
+from stackcomp.nodes.base import ColourNode, Context, PageExamples
 from stackcomp.nodes.pixel import PixelFunction, pixel, power
 
 # The weights of luma are those of ITU-R BT.709, whatever the working space: the standard says so.
@@ -65,6 +65,23 @@ class Cdl(ColourNode):
 
     source_of_maths: ClassVar[str] = "ASC Color Decision List, version 1.2"
     curve: ClassVar[bool] = True
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "A warmer slope, more contrast by power, less saturation.",
+            "image": "comp",
+            "slope": [1.6, 1.3, 1.05],
+            "power": 1.25,
+            "saturation": 0.8,
+        },
+        {
+            "about": "The same, in the lantern alone.",
+            "image": "comp",
+            "slope": [1.6, 1.3, 1.05],
+            "power": 1.25,
+            "saturation": 0.8,
+            "within": "lantern_matte",
+        },
+    )
 
     kind: Literal["cdl"] = "cdl"
     slope: Annotated[tuple[float, float, float], Number("factor of R, G and B", low=0, size=3)] = (

@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, Literal
 
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import PortType
-from stackcomp.nodes.base import ColourNode, Context, Port
+from stackcomp.nodes.base import ColourNode, Context, PageExamples, Port
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
@@ -21,6 +21,9 @@ class ChannelGain(ColourNode):
 
     source_of_maths: ClassVar[str] = "white balance by a neutral patch: common practice, no source"
     function: ClassVar[PixelFunction] = _gains
+    page_examples: ClassVar[PageExamples] = (
+        {"about": "Less red, more blue: the balance of cooler light.", "image": "comp", "gain": [0.8, 1, 1.39]},
+    )
 
     kind: Literal["channel_gain"] = "channel_gain"
     image: Annotated[str, Port(doc="picture to change", linear=True)]

@@ -14,7 +14,7 @@ from stackcomp.data.numbers import Keyed, Number
 from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, Problem
-from stackcomp.nodes.base import AreaNode, Context, Job, Port, colour_of
+from stackcomp.nodes.base import AreaNode, Context, Job, PageExamples, Port, colour_of
 from stackcomp.nodes.over_frames import singular_homography
 
 
@@ -35,6 +35,16 @@ class CleanPatch(AreaNode):
     source_of_maths: ClassVar[str] = (
         "Porter and Duff, Compositing Digital Images, 1984 (over); Keys, Cubic Convolution Interpolation for "
         "Digital Image Processing, 1981; Heckbert, Fundamentals of Texture Mapping and Image Warping, 1989"
+    )
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "The stand-in is gone; outside of the patch nothing has changed.",
+            "backdrop": "plate_with_rig",
+            "patch": "clean",
+            "homography": [1, 0, -9, 0, 1, -4, 0, 0, 1],
+            "outline": [[131, 58], [197, 58], [217, 167], [129, 167]],
+            "feather": 5,
+        },
     )
 
     kind: Literal["clean_patch"] = "clean_patch"

@@ -7,7 +7,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import PortType
-from stackcomp.nodes.base import ColourNode, Context, Port
+from stackcomp.nodes.base import ColourNode, Context, PageExamples, Port
 from stackcomp.nodes.colour_maths import matrix
 from stackcomp.nodes.pixel import PixelFunction
 
@@ -21,6 +21,13 @@ class ColourMatrix(ColourNode):
 
     source_of_maths: ClassVar[str] = "linear algebra"
     function: ClassVar[PixelFunction] = matrix
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "Each channel with a large share of the others: less colour.",
+            "image": "comp",
+            "matrix": [0.5, 0.4, 0.1, 0.15, 0.75, 0.1, 0.15, 0.4, 0.45],
+        },
+    )
 
     kind: Literal["colour_matrix"] = "colour_matrix"
     image: Annotated[str, Port(doc="picture to change", linear=True)]

@@ -14,7 +14,7 @@ from stackcomp.data.port_types import Colour, Encoding, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import Problem
 from stackcomp.files.colour_steps import ColourStep, steps
-from stackcomp.nodes.base import AreaNode, Context, Job, PixelNode, Port, colour_of
+from stackcomp.nodes.base import AreaNode, Context, Job, PageExamples, PixelNode, Port, colour_of
 from stackcomp.nodes.colour_maths import conversion, numbers_of
 from stackcomp.nodes.pixel import PixelFunction
 
@@ -29,6 +29,10 @@ class ConvertColour(AreaNode, PixelNode):
     """
 
     source_of_maths: ClassVar[str] = "OpenColorIO; the pinned config's own transforms"
+    page_examples: ClassVar[PageExamples] = (
+        {"about": "From a camera's log encoding to scene-linear light.", "image": "plate_log"},
+        {"about": "From light to a log encoding, shown by its own numbers.", "image": "plate", "to": "ACEScct"},
+    )
 
     kind: Literal["convert_colour"] = "convert_colour"
     image: Annotated[str, Port(doc="picture to convert")]

@@ -15,7 +15,7 @@ from stackcomp.data.port_types import Depth, PortType
 from stackcomp.data.reach import goes_on
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, Problem
-from stackcomp.nodes.base import Adjustable, AreaNode, Context, Job, Port
+from stackcomp.nodes.base import Adjustable, AreaNode, Context, Job, PageExamples, Port
 from stackcomp.nodes.over_frames import frames_that_differ, value_at
 
 _LENS = ("focal_length", "f_number", "focus_distance", "gate_width")
@@ -52,6 +52,18 @@ class Defocus(Adjustable, AreaNode):
     source_of_maths: ClassVar[str] = (
         "thin lens: |S2 − S1| / S2 · f² / (N (S1 − f)); gathered scatter after Potmesil and Chakravarty, "
         "A Lens and Aperture Camera Model for Synthetic Image Generation, 1981"
+    )
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "The lens is focused on the lantern; wall and cord blur.",
+            "image": "final",
+            "depth": "depth",
+            "focal_length": 85,
+            "f_number": 1.4,
+            "focus_distance": 1.5,
+            "gate_width": 36,
+        },
+        {"about": "All alike, by a radius.", "image": "final", "radius": 5},
     )
 
     kind: Literal["defocus"] = "defocus"

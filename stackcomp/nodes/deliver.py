@@ -17,7 +17,7 @@ from stackcomp.errors import Problem, did_you_mean
 from stackcomp.files import exr_level
 from stackcomp.files.mark import ATTRIBUTE, Mark
 from stackcomp.files.paths import FramePath, resolve
-from stackcomp.nodes.base import Context, Job, Port, SinkNode
+from stackcomp.nodes.base import Context, Job, PageExamples, Port, SinkNode
 
 #: Stands for infinite light in front of a view: the largest number of a half float.
 _BRIGHTEST = 65504.0
@@ -40,6 +40,14 @@ class Deliver(SinkNode):
     """
 
     source_of_maths: ClassVar[str] = "OpenEXR file format; views of the OCIO config"
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "The picture in the file, for a display, one stop brighter for looking.",
+            "image": "final",
+            "path": "lantern.{frame:04d}.png",
+            "viewing_stops": 1,
+        },
+    )
 
     kind: Literal["deliver"] = "deliver"
     image: Annotated[str, Port((Colour, Matte, Ratio, Depth), doc="picture to write")]

@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, Literal
 
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import PortType
-from stackcomp.nodes.base import ColourNode, Context, Port
+from stackcomp.nodes.base import ColourNode, Context, PageExamples, Port
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
@@ -21,6 +21,15 @@ class Exposure(ColourNode):
 
     source_of_maths: ClassVar[str] = "photography: one stop is a factor of two"
     function: ClassVar[PixelFunction] = _gain
+    page_examples: ClassVar[PageExamples] = (
+        {"about": "One and a half stops more.", "image": "comp", "stops": 1.5},
+        {
+            "about": "Two stops less, in the lantern alone.",
+            "image": "comp",
+            "stops": -2,
+            "within": "lantern_matte",
+        },
+    )
 
     kind: Literal["exposure"] = "exposure"
     image: Annotated[str, Port(doc="picture to change", linear=True)]

@@ -12,13 +12,17 @@ from stackcomp.data.image import Image
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import Colour, Matte, PortType
 from stackcomp.data.window import Window
-from stackcomp.nodes.base import Context, Job, Sized, SourceNode
+from stackcomp.nodes.base import Context, Job, PageExamples, Sized, SourceNode
 
 
 class Flat(Sized, SourceNode):
     """One premultiplied colour, or one coverage, over the whole frame."""
 
     source_of_maths: ClassVar[str] = "nothing is computed"
+    page_examples: ClassVar[PageExamples] = (
+        {"about": "One colour.", "size": [320, 180], "colour": [0.42, 0.24, 0.07]},
+        {"about": "A matte of one coverage.", "as": "matte", "size": [320, 180], "coverage": 0.4},
+    )
 
     kind: Literal["flat"] = "flat"
     as_: Annotated[Literal["colour", "matte"], Field(alias="as", description="What it is.")] = "colour"

@@ -14,7 +14,7 @@ from stackcomp.data.numbers import Number
 from stackcomp.data.planes import plane_over
 from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
-from stackcomp.nodes.base import Adjustable, AreaNode, Job, Port
+from stackcomp.nodes.base import Adjustable, AreaNode, Job, PageExamples, Port
 
 #: Half of the largest float32: no light is brighter than twice this.
 _LARGEST = 1.7e38
@@ -36,6 +36,23 @@ class Glow(Adjustable, AreaNode):
 
     source_of_maths: ClassVar[str] = (
         "convolution with exp(-r / length) or a normal distribution; half-light radius as in astronomy"
+    )
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "The flame and the highlights of the brass spill light.",
+            "image": "final",
+            "radius": 14,
+            "threshold": 1,
+            "strength": 0.6,
+        },
+        {
+            "about": "The spilled light alone.",
+            "image": "final",
+            "radius": 14,
+            "threshold": 1,
+            "strength": 0.6,
+            "output": "alone",
+        },
     )
 
     kind: Literal["glow"] = "glow"

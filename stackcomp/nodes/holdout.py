@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, Literal
 
 from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
-from stackcomp.nodes.base import Context, PixelNode, Port
+from stackcomp.nodes.base import Context, PageExamples, PixelNode, Port
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
@@ -22,6 +22,9 @@ class Holdout(PixelNode):
 
     source_of_maths: ClassVar[str] = "Porter and Duff, Compositing Digital Images, 1984: the operator out"
     function: ClassVar[PixelFunction] = _holdout
+    page_examples: ClassVar[PageExamples] = (
+        {"about": "The cord in front cuts the lantern out.", "image": "lantern", "matte": "cord"},
+    )
 
     kind: Literal["holdout"] = "holdout"
     image: Annotated[str, Port(doc="what is cut", alpha=("premultiplied",))]

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from stackcomp.data.port_types import Matte, PortType
-from stackcomp.nodes.base import Context, PixelNode, Port
+from stackcomp.nodes.base import Context, PageExamples, PixelNode, Port
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
@@ -25,6 +25,9 @@ class InvertMatte(PixelNode):
     source_of_maths: ClassVar[str] = "the complement of set algebra, as in Zadeh, Fuzzy Sets, 1965"
     function: ClassVar[PixelFunction] = _invert
     fills_frame: ClassVar[bool] = True
+    page_examples: ClassVar[PageExamples] = (
+        {"about": "What was covered is not, and the reverse.", "matte": "lantern_matte"},
+    )
 
     kind: Literal["invert_matte"] = "invert_matte"
     matte: Annotated[str, Port((Matte,), doc="matte to invert")]

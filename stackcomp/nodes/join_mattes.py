@@ -9,7 +9,7 @@ from pydantic import Field
 
 from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
-from stackcomp.nodes.base import Context, PixelNode, Port
+from stackcomp.nodes.base import Context, PageExamples, PixelNode, Port
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
@@ -63,6 +63,16 @@ class JoinMattes(PixelNode):
 
     source_of_maths: ClassVar[str] = (
         "crossing: Porter and Duff, Compositing Digital Images, 1984; shared: Zadeh, Fuzzy Sets, 1965"
+    )
+    page_examples: ClassVar[PageExamples] = (
+        {"about": "Where either is.", "first": "lantern_matte", "second": "cord", "mode": "union"},
+        {"about": "Where both are.", "first": "lantern_matte", "second": "cord", "mode": "intersection"},
+        {
+            "about": "The lantern without the cord.",
+            "first": "lantern_matte",
+            "second": "cord",
+            "mode": "difference",
+        },
     )
 
     kind: Literal["join_mattes"] = "join_mattes"

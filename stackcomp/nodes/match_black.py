@@ -9,7 +9,7 @@ from pydantic import Field
 
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import PortType
-from stackcomp.nodes.base import ColourNode, Context, Port
+from stackcomp.nodes.base import ColourNode, Context, PageExamples, Port
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
@@ -33,6 +33,13 @@ class MatchBlack(ColourNode):
     source_of_maths: ClassVar[str] = "veiling glare adds to light: common practice, no source"
     function: ClassVar[PixelFunction] = _veil
     sees_coverage: ClassVar[bool] = True
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "Dark brass gets lighter, nothing is added around it. A camera's black is far less.",
+            "image": "lantern",
+            "black": [0.1, 0.11, 0.12],
+        },
+    )
 
     kind: Literal["match_black"] = "match_black"
     image: Annotated[str, Port(doc="CG to lift", linear=True)]

@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, Literal
 
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import Colour, PortType, Ratio
-from stackcomp.nodes.base import Adjustable, Context, PixelNode, Port
+from stackcomp.nodes.base import Adjustable, Context, PageExamples, PixelNode, Port
 from stackcomp.nodes.pixel import PixelFunction, pixel, power
 
 
@@ -78,6 +78,12 @@ class MultiplyShadow(Adjustable, PixelNode):
     )
     adjusts: ClassVar[str] = "backdrop"
     sees_coverage: ClassVar[bool] = True
+    page_examples: ClassVar[PageExamples] = (
+        {"about": "The shadow as it was rendered.", "backdrop": "plate", "shadow": "shadow"},
+        {"about": "Deeper.", "backdrop": "plate", "shadow": "shadow", "gamma": 2.5},
+        {"about": "Half as strong.", "backdrop": "plate", "shadow": "shadow", "density": 0.5},
+        {"about": "It fades to blue.", "backdrop": "plate", "shadow": "shadow", "tint": [0, 0.1, 0.6]},
+    )
 
     kind: Literal["multiply_shadow"] = "multiply_shadow"
     backdrop: Annotated[str, Port(doc="plate that receives the shadow", linear=True)]

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from stackcomp.data.port_types import PortType
-from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
+from stackcomp.nodes.base import Context, PageExamples, PixelNode, Port, colour_of
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
@@ -25,6 +25,14 @@ class Over(PixelNode):
 
     source_of_maths: ClassVar[str] = "Porter and Duff, Compositing Digital Images, 1984"
     function: ClassVar[PixelFunction] = _over
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "The lantern stands in front, the wall shows through its glass.",
+            "source": "lantern",
+            "backdrop": "plate",
+        },
+        {"about": "Light without coverage is added.", "source": "lamp", "backdrop": "comp"},
+    )
 
     kind: Literal["over"] = "over"
     source: Annotated[str, Port(doc="what goes on top", alpha=("premultiplied",), linear=True)]

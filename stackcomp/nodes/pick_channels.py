@@ -25,7 +25,7 @@ from stackcomp.data.port_types import (
 )
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, Problem, did_you_mean, kind_of, shown
-from stackcomp.nodes.base import Context, Pick, Port, ViewNode
+from stackcomp.nodes.base import Context, PageExamples, Pick, Port, ViewNode
 
 _FIXED: dict[str, tuple[str, ...]] = {
     "matte": ("A",),
@@ -73,6 +73,15 @@ class PickChannels(ViewNode):
 
     source_of_maths: ClassVar[str] = (
         "nothing is computed, but for depth in another unit; 1 ft = 0.3048 m exactly (international foot, NIST)"
+    )
+    page_examples: ClassVar[PageExamples] = (
+        {"about": "The shadow pass; 1 is shown as mid grey.", "layers": "cg", "as": "ratio", "layer": "shadow"},
+        {"about": "Depth of the lantern; near is bright.", "layers": "cg", "as": "depth", "layer": "depth"},
+        {
+            "about": "The lamp as light without coverage.",
+            "layers": "cg",
+            "channels": {"R": "emission.R", "G": "emission.G", "B": "emission.B", "A": 0},
+        },
     )
 
     kind: Literal["pick_channels"] = "pick_channels"

@@ -14,7 +14,7 @@ from stackcomp.data.port_types import Colour, Layers, Matte, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, Problem
 from stackcomp.kernels.compiled import Array
-from stackcomp.nodes.base import AreaNode, Context, Job, Port
+from stackcomp.nodes.base import AreaNode, Context, Job, PageExamples, Port
 from stackcomp.nodes.over_frames import singular_homography
 
 #: Pixels beyond what comes in that are kept at most; a plane in perspective would have no end.
@@ -45,6 +45,21 @@ class Place(AreaNode):
     )
 
     spreads: ClassVar[bool] = False
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "Moved, turned and made smaller about its foot.",
+            "image": "lantern",
+            "move": [70, -6],
+            "turn": 20,
+            "scale": 0.75,
+            "pivot": [146, 152],
+        },
+        {
+            "about": "By a homography, as a track of a surface gives it.",
+            "image": "lantern",
+            "homography": [1.1, 0.35, -60, 0.05, 1.05, -14, 0.0004, 0.001, 1],
+        },
+    )
 
     kind: Literal["place"] = "place"
     image: Annotated[

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from stackcomp.data.port_types import PortType
 from stackcomp.data.window import Window
-from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
+from stackcomp.nodes.base import Context, PageExamples, PixelNode, Port, colour_of
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 # Each is ``co = s · Fa + d · Fb`` on premultiplied colour and on alpha alike.
@@ -132,6 +132,18 @@ class PorterDuff(PixelNode):
 
     source_of_maths: ClassVar[str] = (
         "W3C, Compositing and Blending Level 1, section 9; Porter and Duff, Compositing Digital Images, 1984"
+    )
+    page_examples: ClassVar[PageExamples] = (
+        {"source": "lantern", "backdrop": "old_lantern", "mode": "source-in"},
+        {"source": "lantern", "backdrop": "old_lantern", "mode": "source-out"},
+        {"source": "lantern", "backdrop": "old_lantern", "mode": "source-atop"},
+        {"source": "lantern", "backdrop": "old_lantern", "mode": "xor"},
+        {"source": "lantern", "backdrop": "old_lantern", "mode": "plus"},
+        {"source": "lantern", "backdrop": "old_lantern", "mode": "source-over"},
+        {"source": "lantern", "backdrop": "old_lantern", "mode": "destination-over"},
+        {"source": "lantern", "backdrop": "old_lantern", "mode": "destination-in"},
+        {"source": "lantern", "backdrop": "old_lantern", "mode": "destination-out"},
+        {"source": "lantern", "backdrop": "old_lantern", "mode": "destination-atop"},
     )
 
     kind: Literal["porter_duff"] = "porter_duff"

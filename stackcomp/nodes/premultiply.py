@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from stackcomp.data.port_types import PortType
-from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
+from stackcomp.nodes.base import Context, PageExamples, PixelNode, Port, colour_of
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
@@ -30,6 +30,12 @@ class Premultiply(PixelNode):
     """
 
     source_of_maths: ClassVar[str] = "Porter and Duff, Compositing Digital Images, 1984"
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "Partly covered pixels, as in glass and edges, get their share of the colour.",
+            "image": "lantern_straight",
+        },
+    )
 
     kind: Literal["premultiply"] = "premultiply"
     image: Annotated[str, Port(doc="straight colour", alpha=("straight",))]

@@ -12,7 +12,7 @@ from stackcomp.data.image import Image
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import Colour, Matte, PortType
 from stackcomp.data.window import Window
-from stackcomp.nodes.base import Context, Job, Sized, SourceNode
+from stackcomp.nodes.base import Context, Job, PageExamples, Sized, SourceNode
 
 
 class Ramp(Sized, SourceNode):
@@ -22,6 +22,20 @@ class Ramp(Sized, SourceNode):
     """
 
     source_of_maths: ClassVar[str] = "linear interpolation"
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "From brass to black, across.",
+            "size": [320, 180],
+            "first": [0.84, 0.48, 0.14],
+            "last": [0, 0, 0],
+        },
+        {
+            "about": "A matte, from 0 at the top to 1 at the bottom.",
+            "as": "matte",
+            "direction": "down",
+            "size": [320, 180],
+        },
+    )
 
     kind: Literal["ramp"] = "ramp"
     as_: Annotated[Literal["colour", "matte"], Field(alias="as", description="What it is.")] = "colour"

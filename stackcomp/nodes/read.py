@@ -19,7 +19,7 @@ from stackcomp.files.file_state import FileState, NoFileError, file_state, requi
 from stackcomp.files.paths import FramePath, frozen, missing_frames, nearby, resolve
 from stackcomp.files.picture_file import PictureHeader, header_in_state, header_of, planes
 from stackcomp.files.tiff import ALPHA_UNSTATED
-from stackcomp.nodes.base import Context, Job, SourceNode
+from stackcomp.nodes.base import Context, Job, PageExamples, SourceNode
 
 #: How many missing frames a message lists one by one.
 _MOST_LISTED = 12
@@ -37,6 +37,13 @@ class Read(SourceNode):
     """
 
     source_of_maths: ClassVar[str] = "OpenEXR file format; nothing is computed"
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "R G B A of the file; its other channels are there by their names.",
+            "path": "cg.{frame:04d}.exr",
+            "encoding": "ACEScg",
+        },
+    )
 
     kind: Literal["read"] = "read"
     path: Annotated[str, Field(description="File, with {frame:04d} or %04d where the frame number stands.")]

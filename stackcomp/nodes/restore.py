@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from stackcomp.data.port_types import Matte, PortType
-from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
+from stackcomp.nodes.base import Context, PageExamples, PixelNode, Port, colour_of
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
@@ -25,6 +25,14 @@ class Restore(PixelNode):
 
     source_of_maths: ClassVar[str] = "Porter and Duff, Compositing Digital Images, 1984: source in matte, over"
     function: ClassVar[PixelFunction] = _restore
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "The cord of the plate is in front again.",
+            "source": "plate",
+            "backdrop": "comp",
+            "matte": "cord",
+        },
+    )
 
     kind: Literal["restore"] = "restore"
     source: Annotated[str, Port(doc="plate to take from", alpha=("none", "premultiplied"), linear=True)]

@@ -12,7 +12,7 @@ from stackcomp.data.image import Image
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
-from stackcomp.nodes.base import AreaNode, Context, Job, Port
+from stackcomp.nodes.base import AreaNode, Context, Job, PageExamples, Port
 
 
 class SoftMatte(AreaNode):
@@ -24,6 +24,11 @@ class SoftMatte(AreaNode):
 
     source_of_maths: ClassVar[str] = (
         "Sternberg, Grayscale Morphology, 1986 (growing and shrinking); normal distribution (feather)"
+    )
+    page_examples: ClassVar[PageExamples] = (
+        {"about": "Five pixels larger.", "matte": "lantern_matte", "grow": 5},
+        {"about": "Three pixels smaller.", "matte": "lantern_matte", "grow": -3},
+        {"about": "Softened by a feather of four pixels.", "matte": "lantern_matte", "feather": 4},
     )
 
     kind: Literal["soft_matte"] = "soft_matte"

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from stackcomp.data.port_types import PortType
-from stackcomp.nodes.base import Context, PixelNode, Port, colour_of
+from stackcomp.nodes.base import Context, PageExamples, PixelNode, Port, colour_of
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
 
@@ -22,6 +22,12 @@ class Unpremultiply(PixelNode):
 
     source_of_maths: ClassVar[str] = "Porter and Duff, Compositing Digital Images, 1984"
     function: ClassVar[PixelFunction] = _unpremultiply
+    page_examples: ClassVar[PageExamples] = (
+        {
+            "about": "Every pixel that is covered at all has its full colour; the glass shows it.",
+            "image": "lantern",
+        },
+    )
 
     kind: Literal["unpremultiply"] = "unpremultiply"
     image: Annotated[str, Port(doc="premultiplied colour", alpha=("premultiplied",))]

@@ -63,7 +63,7 @@ from stackcomp.review.measures import channel_figures, type_as_json, window_as_j
 from stackcomp.review.names import file_names
 from stackcomp.review.pictures import PictureWriter, keep_originals
 
-__all__ = ["DumpReport", "dump"]
+__all__ = ["DumpReport", "dump", "writings"]
 
 _FORM = 1
 _REPORT, _UNFINISHED = "nodes.json", "nodes.unfinished.json"
@@ -139,6 +139,16 @@ def dump(
     return _Dump(composition, frame, Path(to), nodes, scale, stops, replace_foreign, warn, finished).run()
 
 
+def writings(composition: Composition, to: str | Path, nodes: Collection[str]) -> list[Writing]:
+    """The files that a dump of these nodes writes, for the check before they are written."""
+    names = file_names(composition.nodes)
+    pictures = [f"{names[node]}{ending}" for node in nodes for ending in (".exr", ".png")]
+    return [
+        *(Writing(Path(to) / name, Mark("report")) for name in (_REPORT, _UNFINISHED)),
+        *(Writing(Path(to) / name, Mark("dump")) for name in pictures),
+    ]
+
+
 class _Dump:
     def __init__(
         self,
@@ -195,11 +205,8 @@ class _Dump:
 
     def _prepare(self) -> None:
         """Check that no file must stay; only then remove the older dump's report."""
-        pictures = [f"{self.files[name]}{ending}" for name in self.names for ending in (".exr", ".png")]
-        asked = [
-            *(Writing(self.folder / name, Mark("report")) for name in (_REPORT, _UNFINISHED)),
-            *(Writing(self.folder / name, Mark("dump")) for name in pictures),
-        ]
+        asked = writings(self.composition, self.folder, self.names)
+        pictures = [writing.path.name for writing in asked if writing.mark == Mark("dump")]
         keep_originals(self.composition, (self.frame,), asked, replace_foreign=self.replace_foreign)
         self.older = {*_listed(self.folder / _REPORT), *_listed(self.folder / _UNFINISHED)}
         head = {"dump": _FORM, "program": marks.program(), "complete": False}
