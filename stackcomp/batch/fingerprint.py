@@ -19,6 +19,7 @@ from stackcomp.document.model import Document
 from stackcomp.files.colour_tables import config_files
 from stackcomp.files.file_hash import file_hash
 from stackcomp.files.file_state import file_state
+from stackcomp.nodes.kinds import KINDS
 
 __all__ = ["NodeHashes", "file_record", "inputs_of"]
 
@@ -50,7 +51,10 @@ class NodeHashes:
     def _node(self, name: str, frame: int) -> str:
         # Where it reads and writes counts: two reads may change places, and two outputs too.
         node = self._document.nodes[name].at(frame)
-        return _hash(node.model_dump(mode="json", by_alias=True, exclude={"about", "replace"}))
+        fields = node.model_dump(mode="json", by_alias=True, exclude={"about", "replace"})
+        # Another version of a package may compute other pixels; that of the program is in the ledger.
+        package = KINDS.origin(node.kind)
+        return _hash(fields if package is None else {**fields, "package": str(package)})
 
 
 def inputs_of(work: Work, frame: int) -> list[Path]:

@@ -9,6 +9,34 @@ __all__ = ["EXAMPLES", "EXPLANATIONS"]
 
 #: What is checked, and why, by rule id.
 EXPLANATIONS: dict[str, str] = {
+    "kind-broken": (
+        "Other packages add kinds by entry points of the group stackcomp.kinds. A kind whose package cannot be "
+        "imported, or whose class lacks something, is left out; graphs that do not need it are not disturbed."
+    ),
+    "kind-not-installed": (
+        "Kinds of packages have a prefix and a dot, which no built-in kind has. So a graph says whose kind it "
+        "needs, also where the package is not installed."
+    ),
+    "dump": (
+        "A dump is a folder with nodes.json and the pictures that it lists, or a folder of such folders, one a "
+        "frame. Pages and comparisons of dumps are made from these files alone."
+    ),
+    "tolerance": (
+        "Two limits: a small difference that only a share of the pixels may exceed, and a hard one that no pixel "
+        "may. The second finds a single pixel that is far off, the first a faint change of the whole picture."
+    ),
+    "check-unknown": (
+        "Checks of pictures are chosen by name. A name that is written wrong would leave out the check that was "
+        "meant, and the pictures would look clean."
+    ),
+    "frame-rate": (
+        "Frames a second say how fast light flashes: the same frames can be harmless at one rate and harmful at "
+        "another."
+    ),
+    "threshold": (
+        "A file of thresholds changes limits of checks by name. A name that is written wrong would change nothing "
+        "without a word."
+    ),
     "batch-running": (
         "A batch holds a lock beside its ledger, so that two batches do not render the same frames and the "
         "ledger has one writer. The lock ends with the process that holds it, however that ends."

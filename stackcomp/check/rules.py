@@ -54,10 +54,13 @@ _REQUEST = """
 argument         | e | An argument from Python makes no sense. | Give what the message names.
 batch-running    | e | Another batch is at work on the same output. | Wait for its end, or stop it.
 channel          | e | A picture has no channel of that name. | Use one of the names in the message.
+check-unknown    | e | There is no check of that name, or none is left. | stackcomp inspect --list shows them all.
 cluster          | e | A cluster does not answer, or its workers do not fit. | Start it, with the same version on all machines.
 command-line     | e | The command line cannot be understood. | See the command with --help.
+dump             | e | A folder holds no dump, or its report cannot be read. | Name a folder that stackcomp dump wrote.
 ending           | e | A file that would be written has the wrong ending. | Use the ending in the message.
 frame            | e | A sequence is measured, but no frame is named. | Name a frame.
+frame-rate       | e | A frame rate cannot be read. | Write frames a second, such as 24 or 24000/1001.
 frames           | e | No frames are given, or the range of frames cannot be read. | Write a range such as 1001-1008.
 frames-apart     | e | Plate and CG have no frame in common. | Name files of one shot, or give --cg-shift.
 input-unclear    | e | It is not clear which file is meant, or which node reads it. | Give one of the paths in the message.
@@ -75,7 +78,9 @@ shadow-unclear   | e | A shadow pass may be a ratio or coverage. | Say which wit
 shot-unknown     | e | The sequence has no shot of that name. | Use one of the names in the message.
 target           | e | What a match is made to is missing, or given twice. | Name one plate or reference.
 three-numbers    | e | An option needs three numbers. | Write three numbers with commas between them.
+threshold        | e | A limit of a check is not known, or its value is out of range. | See stackcomp inspect --show-thresholds.
 to               | e | The output folder is a file. | Name a folder.
+tolerance        | e | A tolerance cannot be understood, or is out of range. | Write it as small=0.001,share=0.01,hard=0.1.
 variables-form   | e | A file of variables does not hold a JSON object. | Write {"name": value}.
 window           | e | The window is empty, cannot be read, or lies outside of the frame. | Give x,y,width,height inside the frame.
 """
@@ -90,6 +95,8 @@ findings         | e | A file of measured variables holds something else. | Writ
 graph-missing    | e | A shot has no graph, or its graph file does not exist. | Correct the path.
 json             | e | The file is not JSON. | Correct the place in the message.
 json-repeated-key | e | One object holds the same key twice. | Keep one of them.
+kind-broken      | e | A package names a kind that cannot be used. | Mend the package, or install another version.
+kind-not-installed| e | A kind belongs to a package that is not installed. | Install the package.
 kind-unknown     | e | There is no kind of that name. | stackcomp kinds lists them all.
 node             | e | A node is not a JSON object. | Write {"kind": …}.
 node-name        | e | The name of a node is empty, too long, or taken. | Choose another name.

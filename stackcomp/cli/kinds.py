@@ -32,7 +32,7 @@ def kinds(
     debug: Debug = False,
 ) -> int:
     """List the kinds of node, tell everything about one, or write a page about all."""
-    from stackcomp.errors import Problem, RequestError, did_you_mean
+    from stackcomp.errors import RequestError
     from stackcomp.nodes.description import describe
     from stackcomp.nodes.kinds import KINDS
 
@@ -41,18 +41,15 @@ def kinds(
         return _write_page(page, chosen, as_json=as_json, replace_foreign=replace_foreign)
     if name is None:
         if as_json:
-            print_json({"kinds": [describe(kind).as_dict() for kind in KINDS.values()]})
-        else:
-            table([(word, describe(kind).summary) for word, kind in KINDS.items()])
+            broken = [problem.as_dict() for problem in (kind.problem for kind in KINDS.broken)]
+            print_json({"kinds": [describe(kind).as_dict() for kind in KINDS.values()], "broken": broken})
+            return DONE
+        table([(word, _summary(describe(kind))) for word, kind in KINDS.items()])
+        for kind in KINDS.broken:
+            announce(str(kind.problem), style="yellow")
         return DONE
     if name not in KINDS:
-        raise RequestError(
-            Problem(
-                "kind-unknown",
-                f'there is no kind "{name}"',
-                did_you_mean(name, list(KINDS)) or "`stackcomp kinds` lists them all",
-            )
-        )
+        raise RequestError(KINDS.why_not(name))
     text = describe(KINDS[name])
     if as_json:
         print_json(text.as_dict())
@@ -91,8 +88,14 @@ def _text(text: str) -> None:
         console.print()
 
 
+def _summary(text: KindText) -> str:
+    return f"{text.summary} ({text.package})" if text.package else text.summary
+
+
 def _page(text: KindText) -> None:
     say(f"{text.kind}\n", style="bold")
+    if text.package:
+        _text(f"Of the package {text.package}.")
     _text(text.text)
     extra = " Its change can be limited with `within` and `amount`." if text.adjustable else ""
     _text(f"It {text.works_on}.{extra}")

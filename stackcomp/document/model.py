@@ -15,7 +15,7 @@ from stackcomp.data.frames import parse_frames
 from stackcomp.document.plain import plain
 from stackcomp.document.validate import field_names, validate
 from stackcomp.document.variables import REFERENCE, resolve
-from stackcomp.errors import BadValueError, DocumentError, Problem, did_you_mean, kind_of, pointer_to, shown
+from stackcomp.errors import BadValueError, DocumentError, Problem, kind_of, pointer_to, shown
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.nodes.base import Node
 from stackcomp.nodes.kinds import KINDS
@@ -234,10 +234,12 @@ def build_node(name: str, fields: Any, spoilt: Collection[str] = ()) -> tuple[No
     word = fields.get("kind")
     kind = KINDS.get(word) if isinstance(word, str) else None
     if kind is None:
-        message = f"there is no kind {shown(word)}" if "kind" in fields else 'the field "kind" is missing'
-        near = did_you_mean(word, list(KINDS)) if isinstance(word, str) else ""
-        return None, [Problem("kind-unknown", message, near or "`stackcomp kinds` lists them all", node=name,
-                              field="kind")]  # fmt: skip
+        problem = KINDS.why_not(word)
+        if "kind" not in fields:
+            problem = replace(problem, message='the field "kind" is missing')
+        elif not isinstance(word, str):
+            problem = replace(problem, message=f"there is no kind {shown(word)}")
+        return None, [replace(problem, node=name, field="kind")]
     article = "an" if kind.kind_name()[0] in "aeiou" else "a"
     node, problems = validate(kind, fields, name, f"{article} {word} node", field_names(kind))
     problems = [p for p in problems if p.field.split(".")[0] not in spoilt and (p.field or not spoilt)]

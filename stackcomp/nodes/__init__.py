@@ -3,6 +3,7 @@
 What a kind of one's own is made of is public, and listed here.
 """
 
+from stackcomp.data.numbers import Number
 from stackcomp.nodes.base import (
     Adjustable,
     AreaNode,
@@ -16,6 +17,7 @@ from stackcomp.nodes.base import (
     SinkNode,
     SourceNode,
     ViewNode,
+    colour_of,
 )
 from stackcomp.nodes.pixel import PixelFunction, pixel
 
@@ -26,6 +28,7 @@ __all__ = [
     "Context",
     "Job",
     "Node",
+    "Number",
     "Pick",
     "PixelFunction",
     "PixelNode",
@@ -33,5 +36,6 @@ __all__ = [
     "SinkNode",
     "SourceNode",
     "ViewNode",
+    "colour_of",
     "pixel",
 ]

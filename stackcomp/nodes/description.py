@@ -18,6 +18,7 @@ from pydantic.fields import FieldInfo
 from stackcomp.data.numbers import Number, number_of
 from stackcomp.data.port_types import Colour
 from stackcomp.nodes.base import Adjustable, AreaNode, Node, PixelNode, Port, SinkNode, SourceNode, ViewNode
+from stackcomp.nodes.kinds import KINDS
 
 __all__ = ["KindText", "ParameterText", "PortText", "describe", "port_words", "summary_of"]
 
@@ -57,7 +58,11 @@ class ParameterText:
 
 @dataclass(frozen=True)
 class KindText:
-    """Everything about a kind. ``example`` is a node as a graph holds it."""
+    """Everything about a kind.
+
+    ``example`` is a node as a graph holds it; ``package`` is the package, with its version, of a kind that is not
+    built in.
+    """
 
     kind: str
     summary: str
@@ -68,6 +73,7 @@ class KindText:
     parameters: tuple[ParameterText, ...]
     source: str
     example: dict[str, Any]
+    package: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """As JSON data."""
@@ -94,6 +100,7 @@ def describe(kind: type[Node]) -> KindText:
         ),
         source=kind.source_of_maths,
         example=_example(kind),
+        package=str(KINDS.origin(kind.kind_name()) or ""),
     )
 
 

@@ -1,4 +1,7 @@
-"""The list of kinds. A new kind is one file beside this one, one line here, and one test file."""
+"""The list of kinds. A new kind is one file beside this one, one line here, and one test file.
+
+Kinds of other packages come in by entry points (`outside_kinds`).
+"""
 
 from __future__ import annotations
 
@@ -19,6 +22,7 @@ from stackcomp.nodes.invert_matte import InvertMatte
 from stackcomp.nodes.join_mattes import JoinMattes
 from stackcomp.nodes.match_black import MatchBlack
 from stackcomp.nodes.multiply_shadow import MultiplyShadow
+from stackcomp.nodes.outside_kinds import Kinds
 from stackcomp.nodes.over import Over
 from stackcomp.nodes.pick_channels import PickChannels
 from stackcomp.nodes.place import Place
@@ -30,10 +34,10 @@ from stackcomp.nodes.restore import Restore
 from stackcomp.nodes.soft_matte import SoftMatte
 from stackcomp.nodes.unpremultiply import Unpremultiply
 
-__all__ = ["KINDS"]
+__all__ = ["BUILT_IN", "KINDS"]
 
-#: Every kind by its name in a graph, in the order of the reference page.
-KINDS: dict[str, type[Node]] = {
+#: The program's own kinds by their names in a graph, in the order of the reference page.
+BUILT_IN: dict[str, type[Node]] = {
     kind.kind_name(): kind
     for kind in (
         # files and made-up pictures
@@ -70,3 +74,6 @@ KINDS: dict[str, type[Node]] = {
         CleanPatch,
     )
 }  # fmt: skip
+
+#: Every kind by its name in a graph: the built-in ones, then those of other packages.
+KINDS = Kinds(BUILT_IN)

@@ -1,0 +1,135 @@
+"""An example of a kind: a node with fields that make it do something, and the pictures at its ports."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from stackcomp.check.check_graph import check_graph
+from stackcomp.check.checked import CheckedGraph, CheckedNode
+from stackcomp.composition import Composition
+from stackcomp.data.arguments import WindowLike
+from stackcomp.data.arguments import window as window_of
+from stackcomp.data.image import Image
+from stackcomp.data.window import Window
+from stackcomp.document.graph import Graph
+from stackcomp.errors import CheckError
+from stackcomp.nodes.base import AreaNode, Node
+from stackcomp.nodes.kinds import KINDS
+from stackcomp.testing.law_pictures import FRAME, law_picture
+
+__all__ = ["Example"]
+
+
+@dataclass(frozen=True, eq=False)
+class Example:
+    """A node of a kind, with pictures at its ports.
+
+    Args:
+        kind: word of the kind.
+        fields: fields of the node. Those that are ports name pictures: your own, or those of
+            `stackcomp.testing.law_picture` (cg, straight, plate, cropped, log, matte, other_matte, ratio, depth,
+            file). Choose fields that make it do something; lengths of a few pixels suit the small pictures.
+        pictures: your own pictures by name, in the frame `stackcomp.testing.FRAME`.
+        folder: where relative paths of the fields start.
+    """
+
+    kind: str
+    fields: Mapping[str, Any] = field(default_factory=dict)
+    pictures: Mapping[str, Image] = field(default_factory=dict)
+    folder: str | Path = "."
+
+    def __str__(self) -> str:
+        words = [value for value in self.fields.values() if isinstance(value, str) and value not in self.given]
+        return " ".join([self.kind, *words])
+
+    @property
+    def kind_class(self) -> type[Node]:
+        """The class of its kind.
+
+        Raises:
+            RequestError: there is no such kind.
+        """
+        if self.kind not in KINDS:
+            from stackcomp.errors import RequestError
+
+            raise RequestError(KINDS.why_not(self.kind))
+        return KINDS[self.kind]
+
+    def picture(self, name: str) -> Image:
+        """A picture by name, one's own first."""
+        return self.pictures[name] if name in self.pictures else law_picture(name)
+
+    @property
+    def ports(self) -> dict[str, str]:
+        """Port → name of the picture there."""
+        ports = self.kind_class.ports()
+        return {port: name for port, name in self.fields.items() if port in ports}
+
+    @functools.cached_property
+    def given(self) -> dict[str, Image]:
+        """The pictures at its ports, by name."""
+        return {name: self.picture(name) for name in self.ports.values()}
+
+    def graph(self) -> Graph:
+        """A graph of the node, called ``it``, and of stand-ins for its pictures."""
+        graph = Graph(frames="1")
+        for name in self.given:
+            graph.add("flat", name, size=list(FRAME.shape[::-1]))
+        graph.add(self.kind, "it", **self.fields)
+        return graph
+
+    @functools.cached_property
+    def checked(self) -> CheckedNode:
+        """The node as the check sees it."""
+        return self.checked_graph.nodes["it"]
+
+    @functools.cached_property
+    def checked_graph(self) -> CheckedGraph:
+        """The graph as the check sees it.
+
+        Raises:
+            CheckError: the example does not pass it.
+        """
+        document = self.graph().document()
+        graph, problems = check_graph(document, Path(self.folder), wanted=["it"], given=self.given)
+        if graph is None:
+            raise CheckError(problem for problem in problems if problem.severity == "error")
+        return graph
+
+    @property
+    def computes_areas(self) -> bool:
+        """Whether it looks at neighbours with these fields."""
+        node = self.checked.node
+        return isinstance(node, AreaNode) and not node.fuses(self.checked.types, self.checked_graph.context)
+
+    def render(
+        self,
+        given: Mapping[str, Image] | None = None,
+        *,
+        window: WindowLike | None = None,
+        scale: float = 1.0,
+        fused: bool = True,
+    ) -> Image:
+        """The node's picture.
+
+        Args:
+            given: other pictures in the place of its own, by name.
+            window: the part of the frame, or beyond it, that is computed.
+            scale: as in `stackcomp.Composition.render`.
+            fused: as in `stackcomp.Composition.results`.
+        """
+        composition = Composition(self.graph(), root=self.folder)
+        executor = composition.executor(["it"], replace=self.given if given is None else dict(given), fused=fused)
+        # The engine computes any tile; only people are told when theirs lies outside of the frame.
+        region: Window | None = window_of(window)
+        results = executor.results(1, window=region, scale=scale, warn=lambda *_: None)
+        return next(iter(results)).image
+
+    @functools.cached_property
+    def whole(self) -> Image:
+        """The node's whole picture; computed once."""
+        return self.render()

@@ -1,0 +1,354 @@
+"""Kinds of other packages: what is found, what is left out and why; the example of DEVELOPERS.md, installed."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+import textwrap
+from importlib.metadata import Distribution, EntryPoint
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal
+
+import numpy as np
+import pytest
+from pydantic import ConfigDict
+
+import stackcomp
+from stackcomp import DocumentError, Graph
+from stackcomp.batch.fingerprint import NodeHashes
+from stackcomp.batch.work import Work
+from stackcomp.nodes import AreaNode, ColourNode, Node, Number, PixelFunction, outside_kinds, pixel
+from stackcomp.nodes.kinds import BUILT_IN
+from stackcomp.nodes.outside_kinds import BrokenKind, Kinds
+
+ROOT = Path(__file__).parents[2]
+
+
+@pixel
+def _patina(r, g, b, depth):
+    return r * (1 - depth), g, b * (1 - depth)
+
+
+class Patina(ColourNode):
+    """Turns brass green."""
+
+    function: ClassVar[PixelFunction] = _patina
+
+    kind: Literal["boatyard.patina"] = "boatyard.patina"
+    depth: Annotated[float, Number("how far it has come", low=0, high=1)] = 0.5
+
+    def numbers(self, types, context):
+        return (self.depth,)
+
+
+class NoKind:
+    """Something else."""
+
+
+class Undocumented(Patina):
+    pass
+
+
+class OtherWord(Patina):
+    """Says another word."""
+
+    kind: Literal["boatyard.other"] = "boatyard.other"
+
+
+class NoFamily(Node):
+    """Derives from the base alone."""
+
+    kind: Literal["boatyard.patina"] = "boatyard.patina"
+
+
+class Loose(Patina):
+    """Takes any field."""
+
+    model_config = ConfigDict(extra="allow")
+
+
+class OtherAbout(Patina):
+    """Uses the note as a number."""
+
+    about: int = 3
+
+
+class NoResult(AreaNode):
+    """Says nothing of its result."""
+
+    kind: Literal["boatyard.patina"] = "boatyard.patina"
+
+
+class NoMaths(ColourNode):
+    """Computes nothing."""
+
+    kind: Literal["boatyard.patina"] = "boatyard.patina"
+
+
+class Package(Distribution):
+    def __init__(self, name: str, version: str) -> None:
+        self._name, self._version = name, version
+
+    @property
+    def metadata(self) -> Any:
+        return {"Name": self._name, "Version": self._version}
+
+    def read_text(self, filename):
+        return None
+
+    def locate_file(self, path):
+        raise NotImplementedError
+
+
+def entry(word: str, value: str, package: str = "boatyard-kinds", version: str = "1.0") -> EntryPoint:
+    made = EntryPoint(word, value, outside_kinds.GROUP)
+    return made._for(Package(package, version))
+
+
+def kinds(monkeypatch, *entries: EntryPoint) -> Kinds:
+    monkeypatch.setattr(outside_kinds, "_entry_points", lambda: entries)
+    return Kinds(BUILT_IN)
+
+
+HERE = __name__
+
+
+def test_a_kind_of_a_package_is_a_kind(monkeypatch):
+    sys.modules.setdefault(HERE, sys.modules[__name__])
+    found = kinds(monkeypatch, entry("boatyard.patina", f"{HERE}:Patina"))
+    assert found["boatyard.patina"] is Patina
+    assert list(found) == [*BUILT_IN, "boatyard.patina"]
+    assert len(found) == len(BUILT_IN) + 1
+    assert str(found.origin("boatyard.patina")) == "boatyard-kinds 1.0"
+    assert found.origin("over") is None
+    assert found.broken == ()
+
+
+def test_no_package_is_imported_for_built_in_kinds(monkeypatch):
+    def never():
+        raise AssertionError("entry points are read")
+
+    monkeypatch.setattr(outside_kinds, "_entry_points", never)
+    assert Kinds(BUILT_IN)["over"] is BUILT_IN["over"]
+    assert "over" in Kinds(BUILT_IN)
+
+
+@pytest.mark.parametrize(
+    ("word", "value", "reason"),
+    [
+        ("boatyard.patina", "boatyard_gone:Patina", "ModuleNotFoundError: No module named 'boatyard_gone'"),
+        ("boatyard.patina", f"{HERE}:Gone", "AttributeError"),
+        ("boatyard.patina", f"{HERE}:NoKind", "is not a class that derives from stackcomp.nodes.Node"),
+        ("boatyard.patina", f"{HERE}:HERE", "is not a class that derives from stackcomp.nodes.Node"),
+        ("boatyard.patina", f"{HERE}:Undocumented", "has no docstring"),
+        ("boatyard.patina", f"{HERE}:OtherWord", 'needs the field kind: Literal["boatyard.patina"]'),
+        ("boatyard.patina", f"{HERE}:NoFamily", "derives from none of SourceNode"),
+        ("boatyard.patina", f"{HERE}:Loose", "allows fields that it does not know"),
+        ("boatyard.patina", f"{HERE}:OtherAbout", 'changes the field "about"'),
+        ("boatyard.patina", f"{HERE}:NoMaths", "has no pixel function"),
+        (
+            "boatyard.patina",
+            f"{HERE}:NoResult",
+            "its result; does not say its compute; does not say its needs",
+        ),
+        ("patina", f"{HERE}:Patina", "the name needs a prefix and a dot"),
+        ("over", f"{HERE}:Patina", "the name needs a prefix and a dot"),
+        ("Boatyard.Patina", f"{HERE}:Patina", "the name needs a prefix and a dot"),
+    ],
+)
+def test_what_cannot_be_used_is_left_out_and_said(monkeypatch, word, value, reason):
+    found = kinds(monkeypatch, entry(word, value))
+    assert list(found) == list(BUILT_IN)
+    (broken,) = found.broken
+    assert isinstance(broken, BrokenKind)
+    assert reason in broken.reason
+    assert str(broken.problem).startswith(f'kind "{word}" of boatyard-kinds 1.0: ')
+    assert found["over"] is BUILT_IN["over"]
+
+
+def test_a_package_that_ends_the_program_when_it_is_imported(monkeypatch, tmp_path):
+    (tmp_path / "boatyard_exits.py").write_text("raise SystemExit(3)\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    found = kinds(monkeypatch, entry("boatyard.patina", "boatyard_exits:Patina"))
+    assert "SystemExit: 3" in found.broken[0].reason
+
+
+def test_two_packages_with_one_name(monkeypatch):
+    value = f"{HERE}:Patina"
+    two = [entry("boatyard.patina", value), entry("boatyard.patina", value, "other-kinds", "2.0")]
+    found = kinds(monkeypatch, *two)
+    assert "boatyard.patina" not in found
+    assert found.broken[0].reason == "boatyard-kinds 1.0 and other-kinds 2.0 both name it"
+    # The same package found twice on the path is one.
+    assert "boatyard.patina" in kinds(monkeypatch, two[0], two[0])
+
+
+def test_a_graph_says_what_it_needs(monkeypatch):
+    graph = '{"stackcomp": 1, "nodes": {"aged": {"kind": "boatyard.patina", "image": "x"}}}'
+    from stackcomp.document import model
+
+    def problem(*entries):
+        monkeypatch.setattr(model, "KINDS", kinds(monkeypatch, *entries))
+        with pytest.raises(DocumentError) as caught:
+            Graph.from_json(graph).document({})
+        (found,) = caught.value.problems
+        assert (found.node, found.pointer) == ("aged", "/nodes/aged/kind")
+        return found
+
+    missing = problem()
+    assert missing.rule == "kind-not-installed"
+    assert missing.way_out == 'install the package whose kinds begin with "boatyard."'
+    assert problem(entry("boatyard.patine", f"{HERE}:Gone")).rule == "kind-not-installed"
+    assert problem(entry("boatyard.patina", f"{HERE}:Gone")).rule == "kind-broken"
+
+
+def test_another_version_of_the_package_makes_frames_due(monkeypatch):
+    from stackcomp.batch import fingerprint
+    from stackcomp.document import model
+
+    def hashes(version):
+        found = kinds(monkeypatch, entry("boatyard.patina", f"{HERE}:Patina", version=version))
+        monkeypatch.setattr(model, "KINDS", found)
+        monkeypatch.setattr(fingerprint, "KINDS", found)
+        text = {"stackcomp": 1, "frames": "1", "nodes": {
+            "wall": {"kind": "flat", "size": [4, 4]},
+            "aged": {"kind": "boatyard.patina", "image": "wall"},
+            "out": {"kind": "deliver", "image": "aged", "path": "o.exr"}}}  # fmt: skip
+        graph = Graph.from_json(json.dumps(text))
+        return NodeHashes(Work("", graph, stackcomp.Composition(graph), (1,), {})).at(1)
+
+    before, after = hashes("1.0"), hashes("1.1")
+    assert {node for node in before if before[node] != after[node]} == {"aged"}
+
+
+# -- the example of DEVELOPERS.md ------------------------------------------------------------------------------
+
+
+def blocks() -> dict[str, str]:
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    section = re.search(r"^## Kinds of your own\n([\s\S]*?)^## ", text, re.MULTILINE)[1]
+    found = [textwrap.dedent(block).strip("\n") + "\n" for block in re.findall(
+        r"(?:^ {4}.*\n(?:\n+(?= {4}))?)+", section, re.MULTILINE)]  # fmt: skip
+    project, module, tests = found
+    return {"pyproject.toml": project, "boatyard_kinds/__init__.py": module, "test_patina.py": tests}
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory):
+    """The package, installed into a folder, and what runs Python with it."""
+    folder = tmp_path_factory.mktemp("boatyard")
+    source, target = folder / "source", folder / "target"
+    for name, content in blocks().items():
+        (source / name).parent.mkdir(parents=True, exist_ok=True)
+        (source / name).write_text(content)
+    subprocess.run(
+        [sys.executable, "-m", "pip", "install", "--quiet", "--no-index", "--no-deps", "--no-build-isolation",
+         "--no-cache-dir", "--target", target, source],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    assert (target / "boatyard_kinds" / "__init__.py").is_file()
+
+    def run(*words: str, **more: Any) -> subprocess.CompletedProcess[str]:
+        environment = {**os.environ, "PYTHONPATH": str(target), "STACKCOMP_CACHE": str(folder / "cache")}
+        return subprocess.run(
+            [sys.executable, "-m", *words], cwd=folder, env=environment, capture_output=True, text=True, **more
+        )
+
+    (folder / "graph.json").write_text(
+        json.dumps(
+            {
+                "stackcomp": 1,
+                "frames": "1-2",
+                "nodes": {
+                    "wall": {"kind": "flat", "size": [16, 9], "colour": [0.8, 0.6, 0.2]},
+                    "aged": {"kind": "boatyard.patina", "image": "wall", "depth": 0.25},
+                    "out": {"kind": "deliver", "image": "aged", "path": "out/aged.{frame:04d}.exr"},
+                },
+            }
+        )
+    )
+    return run, folder, target
+
+
+def test_it_is_listed_and_told_about(installed):
+    run, _, _ = installed
+    listed = run("stackcomp", "kinds")
+    assert listed.returncode == 0, listed.stderr
+    assert "boatyard.patina" in listed.stdout
+    assert "(boatyard-kinds 1.0)" in " ".join(listed.stdout.split())
+    told = json.loads(run("stackcomp", "kinds", "boatyard.patina", "--json").stdout)
+    assert told["package"] == "boatyard-kinds 1.0"
+    schema = json.loads(run("stackcomp", "schema").stdout)
+    assert "kind-boatyard.patina" in schema["$defs"]
+
+
+@pytest.mark.slow
+def test_it_renders_and_a_batch_has_it_in_its_processes(installed):
+    run, folder, _ = installed
+    assert run("stackcomp", "check", "graph.json").returncode == 0
+    done = run("stackcomp", "batch", "graph.json", "--workers", "2", "--root", ".")
+    assert done.returncode == 0, done.stderr
+    from stackcomp.files import exr
+
+    red = exr.read(folder / "out" / "aged.0002.exr", ["R"]).planes["R"]
+    light = 0.27 * 0.8 + 0.67 * 0.6 + 0.06 * 0.2
+    np.testing.assert_allclose(red, 0.8 * 0.75 + 0.35 * light * 0.25, rtol=1e-3)
+
+
+@pytest.mark.slow
+def test_its_laws_hold(installed):
+    run, _, _ = installed
+    tested = run("pytest", "-q", "-p", "no:cacheprovider", "source/test_patina.py")
+    assert tested.returncode == 0, tested.stdout
+    assert "11 passed" in tested.stdout
+
+
+@pytest.mark.slow
+def test_a_changed_function_is_compiled_again(installed):
+    """Loops are kept on disk by what they compute, not by the name of the kind."""
+    run, folder, target = installed
+    module = target / "boatyard_kinds" / "__init__.py"
+    text = module.read_text()
+    words = ("stackcomp", "render", "graph.json", "--frames", "1", "--node", "aged", "--to", "look.exr")
+    from stackcomp.files import exr
+
+    def red() -> float:
+        done = run(*words)
+        assert done.returncode == 0, done.stderr
+        return float(exr.read(folder / "look.exr", ["R"]).planes["R"][0, 0])
+
+    before = red()
+    module.write_text(text.replace("0.35 * light", "0.5 * light"))
+    try:
+        changed = red()
+    finally:
+        module.write_text(text)
+    light = 0.27 * 0.8 + 0.67 * 0.6 + 0.06 * 0.2
+    assert changed - before == pytest.approx(0.15 * light * 0.25, rel=1e-3)
+    assert red() == before
+
+
+@pytest.mark.slow
+def test_a_broken_package_disturbs_no_other_graph(installed):
+    run, folder, target = installed
+    module = target / "boatyard_kinds" / "__init__.py"
+    text = module.read_text()
+    plain = {"stackcomp": 1, "frames": "1", "nodes": {"wall": {"kind": "flat", "size": [4, 4]}}}
+    (folder / "plain.json").write_text(json.dumps(plain))
+    module.write_text("import nothing_of_that_name\n")
+    try:
+        assert run("stackcomp", "--help").returncode == 0
+        rendered = run("stackcomp", "render", "plain.json", "--frames", "1", "--node", "wall", "--to", "w.png")
+        assert rendered.returncode == 0
+        listed = run("stackcomp", "kinds")
+        assert listed.returncode == 0
+        said = " ".join(listed.stderr.split())
+        assert 'kind "boatyard.patina" of boatyard-kinds 1.0: boatyard_kinds:Patina: ModuleNotFoundError' in said
+        checked = run("stackcomp", "check", "graph.json")
+        assert checked.returncode == 2
+        assert "No module named 'nothing_of_that_name'" in checked.stdout
+    finally:
+        module.write_text(text)
