@@ -68,6 +68,7 @@ needs-node       | e | An output is named, but not the node whose picture it is.
 no-deliver       | ew | There is no deliver node, so nothing would be written. | Add a deliver node, or name a node to render.
 node-unknown     | e | The graph has no node of that name. | Use one of the names in the message.
 other-missing    | e | An area of another picture is named, but not the picture. | Name the picture, or leave out the area.
+page             | e | A page cannot be written under that name, or from what was named. | Use an ending that the message names.
 path             | e | A path cannot be used. | Give the name of a file.
 request          | e | Options contradict each other, or one is missing. | Follow the message.
 root             | e | The folder at which relative paths start does not exist. | Name an existing folder.
