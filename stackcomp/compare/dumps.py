@@ -7,23 +7,23 @@ what follows, as far as dumps can tell.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from os import PathLike
 from pathlib import Path
 from typing import Any
 
-import networkx as nx
-
-from stackcomp.compare.files import compare_files
+from stackcomp.compare.dump_reports import Report, data_order, dumps_in, is_dump, reports_in
+from stackcomp.compare.files import compare_opened, open_file
 from stackcomp.compare.pictures import PictureComparison
-from stackcomp.compare.tolerance import Tolerances
-from stackcomp.document.read_json import read_json
-from stackcomp.errors import DocumentError, FileError, Problem, RequestError
+from stackcomp.compare.tolerance import Tolerances, require_known
+from stackcomp.data.frames import format_frames
+from stackcomp.errors import FileError, cut
 
 __all__ = ["DumpComparison", "NodeComparison", "compare_dumps", "data_order", "dumps_in", "is_dump"]
 
-_REPORT = "nodes.json"
+_HEADS = ("scale", "working_space")
+_MOST_LISTED = 12
 
 
 @dataclass(frozen=True)
@@ -32,9 +32,9 @@ class NodeComparison:
 
     Attributes:
         node: its name.
-        frame: of the dump.
+        frame: of the dump; of the second one where they are of different frames.
         state: ``"both"``; ``"first"`` or ``"second"`` where only one of the dumps has the node; ``"unfinished"``
-            where its picture is missing in one of them, as after a failure.
+            where its picture is missing in one of them or in both, as after a failure.
         picture: the comparison of its pictures, or None.
         changes: what was changed in the graph at this node: field → its value in the first and in the second.
         reason: why its pictures cannot be compared, or empty.
@@ -67,14 +67,19 @@ class NodeComparison:
         }
 
     def __str__(self) -> str:
-        lines = [f"frame {self.frame}, node {self.node}"]
+        lines = [f'frame {self.frame}, node "{self.node}"']
         if self.state in ("first", "second"):
             lines[0] += f": only in the {self.state}"
         elif self.reason:
             lines[0] += f": {self.reason}"
-        lines += [f"  {name}: {a!r} / {b!r}" for name, (a, b) in self.changes.items()]
+        lines += [f"  {name}: {values}" for name, values in self.words_of_changes]
         lines += [f"  {line}" for line in (self.picture.differences if self.picture is not None else ())]
         return "\n".join(lines)
+
+    @property
+    def words_of_changes(self) -> tuple[tuple[str, str], ...]:
+        """Each changed field, and its two values in words."""
+        return tuple((name, f"{cut(repr(a), 60)} / {cut(repr(b), 60)}") for name, (a, b) in self.changes.items())
 
 
 @dataclass(frozen=True)
@@ -84,10 +89,12 @@ class DumpComparison:
     Attributes:
         nodes: comparisons of all nodes, frame by frame, in the order in which pictures pass through the graph.
         missing: frames that only one of them has: those that the first, and that the second does not have.
+        notes: what else is to be known about them; no differences.
     """
 
     nodes: tuple[NodeComparison, ...]
     missing: tuple[tuple[int, ...], tuple[int, ...]] = ((), ())
+    notes: tuple[str, ...] = ()
 
     @property
     def equal(self) -> bool:
@@ -104,6 +111,19 @@ class DumpComparison:
         """The first node that differs."""
         return next(iter(self.different), None)
 
+    def only_in(self, which: str) -> tuple[str, ...]:
+        """Nodes that only the ``"first"`` or only the ``"second"`` has."""
+        return tuple(dict.fromkeys(node.node for node in self.nodes if node.state == which))
+
+    @property
+    def changes(self) -> dict[str, Mapping[str, tuple[Any, Any]]]:
+        """Node → what was changed in the graph at it, at the first frame that has a change."""
+        changes: dict[str, Mapping[str, tuple[Any, Any]]] = {}
+        for node in self.nodes:
+            if node.changes:
+                changes.setdefault(node.node, node.changes)
+        return changes
+
     def as_dict(self) -> dict[str, Any]:
         """As JSON data."""
         first = self.first_different
@@ -111,124 +131,130 @@ class DumpComparison:
             "equal": self.equal,
             "first_different": None if first is None else {"node": first.node, "frame": first.frame},
             "missing": {"first": list(self.missing[0]), "second": list(self.missing[1])},
+            "only_in": {which: list(self.only_in(which)) for which in ("first", "second")},
+            "changes": {
+                node: {name: list(values) for name, values in changed.items()}
+                for node, changed in self.changes.items()
+            },
+            "notes": list(self.notes),
             "nodes": [node.as_dict() for node in self.nodes],
         }
 
     def __str__(self) -> str:
+        first = self.first_different
         if self.equal:
-            return f"equal, {len(self.nodes)} nodes"
-        lines = [
-            f"the {which} has no frame {', '.join(map(str, frames))}"
-            for which, frames in zip(("first", "second"), self.missing, strict=True)
-            if frames
-        ]
-        if self.different:
-            lines.append(f"{len(self.different)} of {len(self.nodes)} nodes differ; the first:")
-            lines.append(str(self.different[0]))
-            others = list(dict.fromkeys(node.node for node in self.different[1:]))
-            if others:
-                more = f" and {len(others) - 12} more" if len(others) > 12 else ""
-                lines.append(f"then {', '.join(others[:12])}{more}")
+            lines = [f"equal, {len(self.nodes)} node{'' if len(self.nodes) == 1 else 's'}"]
+        elif first is None:
+            lines = ["different: one of the two lacks frames"]
+        else:
+            lines = [f'different: the first node that differs is "{first.node}" at frame {first.frame}']
+            lines += str(first).splitlines()[1:]
+            if first.reason:
+                lines.insert(1, f"  {first.reason}")
+        for which, frames in zip(("first", "second"), self.missing, strict=True):
+            if frames:
+                lines.append(f"the {which} has no frame{'s' if len(frames) > 1 else ''} {format_frames(frames)}")
+        for which in ("first", "second"):
+            if names := self.only_in(which):
+                lines.append(f"only in the {which}: {_listed(names)}")
+        others = dict.fromkeys(node.node for node in self.different if node.state in ("both", "unfinished"))
+        if first is not None:
+            others.pop(first.node, None)
+        if others:
+            lines.append(f"also different: {_listed(tuple(others))}")
+        told = {node.node: node for node in reversed(self.nodes) if node.changes and node is not first}
+        if first is not None and first.changes:
+            told.pop(first.node, None)
+        if told:
+            lines.append("changed in the graph:")
+            for node in reversed(told.values()):
+                lines += [f"  {node.node}.{name}: {values}" for name, values in node.words_of_changes]
         return "\n".join(lines)
 
 
-def is_dump(path: str | PathLike[str]) -> bool:
-    """Whether a folder is a dump, or a folder of dumps."""
-    folder = Path(path)
-    return folder.is_dir() and ((folder / _REPORT).is_file() or any(folder.glob(f"*/{_REPORT}")))
-
-
-def dumps_in(path: str | PathLike[str]) -> dict[int, tuple[Path, dict[str, Any]]]:
-    """The dumps of a folder by frame: each folder, and what its report holds.
-
-    Raises:
-        RequestError: it is not a dump, or its report cannot be understood.
-    """
-    folder = Path(path)
-    own = folder / _REPORT
-    reports = [own] if own.is_file() else sorted(folder.glob(f"*/{_REPORT}"))
-    found = {}
-    for report in reports:
-        try:
-            data = read_json(report)
-        except (DocumentError, OSError) as error:
-            raise RequestError(Problem("dump", f"{report}: {error}", "write the dump again")) from None
-        if not isinstance(data, dict) or not isinstance(data.get("nodes"), list) or "frame" not in data:
-            raise RequestError(Problem("dump", f"{report} is not the report of a dump", "name a folder of a dump"))
-        found[int(data["frame"])] = (report.parent, data)
-    if not found:
-        message = f"{folder} holds no dump"
-        raise RequestError(Problem("dump", message, "name a folder that stackcomp dump wrote, with nodes.json"))
-    return found
-
-
-def data_order(*reports: Mapping[str, Any]) -> list[str]:
-    """Names of all nodes as pictures pass through the graph; where that leaves a choice, as in the reports."""
-    graph: nx.DiGraph[str] = nx.DiGraph()
-    for report in reports:
-        graph.add_nodes_from(str(entry["name"]) for entry in report["nodes"])
-    for report in reports:
-        for entry in report["nodes"]:
-            # Two graphs in one may have a cycle that neither has.
-            for source in entry.get("inputs", {}).values():
-                if source in graph and not nx.has_path(graph, str(entry["name"]), source):
-                    graph.add_edge(source, str(entry["name"]))
-    place = {name: number for number, name in enumerate(graph)}
-    return list(nx.lexicographical_topological_sort(graph, key=place.__getitem__))
-
-
 def compare_dumps(
-    first: str | PathLike[str], second: str | PathLike[str], tolerance: Tolerances | None = None
+    first: str | PathLike[str],
+    second: str | PathLike[str],
+    tolerance: Tolerances | None = None,
+    *,
+    types: bool = True,
+    windows_may_differ: bool = False,
+    begun: Callable[[int], None] = lambda nodes: None,
+    finished: Callable[[NodeComparison], None] = lambda node: None,
 ) -> DumpComparison:
     """Compare two dumps.
+
+    Two dumps of one frame each are compared even where the frames are different ones.
 
     Args:
         first: a folder that a dump was written to.
         second: likewise.
-        tolerance: as in `stackcomp.compare.compare_files`; the pictures of dumps have one layer, or those of a
-        file.
+        tolerance: as in `stackcomp.compare.compare_files`; the name of a node stands for all that is in its
+            picture.
+        types: as there.
+        windows_may_differ: as there.
+        begun: called once with the number of nodes of all frames.
+        finished: called with each node's comparison.
 
     Raises:
-        RequestError: one of them is not a dump.
+        RequestError: one of them is not a dump, or a tolerance is for something that is not there.
     """
-    dumps = dumps_in(first), dumps_in(second)
+    dumps = reports_in(first), reports_in(second)
     frames = sorted({*dumps[0], *dumps[1]})
     missing = tuple(tuple(frame for frame in frames if frame not in one) for one in dumps)
+    notes = []
     if len(frames) == 2 and all(len(one) == 1 for one in dumps):
-        # Two dumps of a single frame each: whoever names these two wants them compared.
+        # Whoever names two dumps of a single frame each wants these two compared.
         pairs = [(next(iter(dumps[0].values())), next(iter(dumps[1].values())))]
         missing = ((), ())
+        notes.append(f"frame {pairs[0][0].frame} is compared with frame {pairs[0][1].frame}")
     else:
         pairs = [(dumps[0][frame], dumps[1][frame]) for frame in frames if all(frame in one for one in dumps)]
-    nodes = tuple(node for a, b in pairs for node in _nodes(a, b, tolerance))
-    return DumpComparison(nodes, (missing[0], missing[1]))
+    notes += dict.fromkeys(
+        f"{name} is {a.data.get(name)} / {b.data.get(name)}"
+        for a, b in pairs
+        for name in _HEADS
+        if a.data.get(name) != b.data.get(name)
+    )
+    entries = [entry for one in dumps for report in one.values() for entry in report.nodes.values()]
+    channels = dict.fromkeys(channel for entry in entries for channel in entry.get("channels", ()))
+    require_known(tolerance, list(channels), list(dict.fromkeys(entry["name"] for entry in entries)))
+    begun(sum(len(a.nodes.keys() | b.nodes.keys()) for a, b in pairs))
+    nodes = []
+    for a, b in pairs:
+        for node in _nodes(a, b, tolerance, types, windows_may_differ):
+            nodes.append(node)
+            finished(node)
+    return DumpComparison(tuple(nodes), (missing[0], missing[1]), tuple(notes))
 
 
 def _nodes(
-    first: tuple[Path, dict[str, Any]], second: tuple[Path, dict[str, Any]], tolerance: Tolerances | None
+    first: Report, second: Report, tolerance: Tolerances | None, types: bool, windows_may_differ: bool
 ) -> Iterator[NodeComparison]:
-    known = [{str(entry["name"]): entry for entry in report["nodes"]} for _, report in (first, second)]
-    frame = int(first[1]["frame"])
-    for name in data_order(first[1], second[1]):
-        a, b = known[0].get(name), known[1].get(name)
+    for name in data_order(first.data, second.data):
+        a, b = first.nodes.get(name), second.nodes.get(name)
         if a is None or b is None:
-            yield NodeComparison(name, frame, "second" if a is None else "first")
+            yield NodeComparison(name, second.frame, "second" if a is None else "first")
             continue
-        changes = _changes(a, b)
-        files = [entry.get("files", {}).get("exr") for entry in (a, b)]
-        if None in files:
+        node = NodeComparison(name, second.frame, "both", changes=_changes(a, b))
+        files = first.picture(name), second.picture(name)
+        if files[0] is None or files[1] is None:
             states = f"{a.get('state')} / {b.get('state')}"
-            both = a.get("state") == b.get("state")
-            picture = PictureComparison(()) if both else None
-            yield NodeComparison(name, frame, "unfinished", picture, changes, f"its picture is missing ({states})")
+            yield replace(node, state="unfinished", reason=f"its picture is missing ({states})")
             continue
-        paths = first[0] / str(files[0]), second[0] / str(files[1])
         try:
-            compared = compare_files(paths[0], paths[1], tolerance)
+            own = tolerance
+            if isinstance(tolerance, Mapping) and name in tolerance:
+                own = tolerance[name]
+            picture = compare_opened(
+                open_file(files[0]), open_file(files[1]), own, types=types, windows_may_differ=windows_may_differ
+            )
         except FileError as error:
-            yield NodeComparison(name, frame, "both", None, changes, str(error))
+            yield replace(node, reason=str(error))
             continue
-        yield NodeComparison(name, frame, "both", compared, changes, files=paths)
+        more = _reported(a, b, types, windows_may_differ)
+        picture = replace(picture, differences=(*more, *picture.differences))
+        yield replace(node, picture=picture, files=(files[0], files[1]))
 
 
 def _changes(a: Mapping[str, Any], b: Mapping[str, Any]) -> dict[str, tuple[Any, Any]]:
@@ -242,3 +268,21 @@ def _changes(a: Mapping[str, Any], b: Mapping[str, Any]) -> dict[str, tuple[Any,
             if before.get(name) != after.get(name):
                 changes[name] = before.get(name), after.get(name)
     return changes
+
+
+def _reported(a: Mapping[str, Any], b: Mapping[str, Any], types: bool, windows_may_differ: bool) -> Iterator[str]:
+    """Differences that reports know of, and pictures do not: parts of types, and empty data windows."""
+    before, after = (entry.get("data_window", {}) for entry in (a, b))
+    empty = [0 in (window.get("width"), window.get("height")) for window in (before, after)]
+    if empty[0] != empty[1] and not windows_may_differ:
+        yield f"the data window is {' / '.join('empty' if one else 'not empty' for one in empty)}"
+    kinds = [entry.get("type", {}) for entry in (a, b)]
+    if types and kinds[0].get("text") == kinds[1].get("text"):
+        for name in dict.fromkeys((*kinds[0], *kinds[1])):
+            if kinds[0].get(name) != kinds[1].get(name):
+                yield f"{name} of the type is {' / '.join(cut(repr(kind.get(name)), 60) for kind in kinds)}"
+
+
+def _listed(names: tuple[str, ...]) -> str:
+    more = len(names) - _MOST_LISTED
+    return ", ".join(names[:_MOST_LISTED]) + (f" and {more} more" if more > 0 else "")

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+import glob
 import os
+import re
 from collections.abc import Callable, Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from stackcomp.compare.files import compare_files
+from stackcomp.compare.files import channels_of, compare_opened, open_file
 from stackcomp.compare.pictures import PictureComparison
-from stackcomp.compare.tolerance import Tolerances
+from stackcomp.compare.tolerance import Tolerances, require_known
 from stackcomp.data.frames import format_frames
 from stackcomp.errors import FileError, Problem, RequestError
-from stackcomp.files.paths import FramePath
-from stackcomp.files.sequences import sequences_of
+from stackcomp.files.paths import FramePath, nearby
 
 __all__ = ["SequenceComparison", "compare_sequences", "frames_on_disk"]
+
+#: Stands for any frame in a path; no name is likely to have it.
+_ANY_FRAME = 987_654_321
 
 
 @dataclass(frozen=True)
@@ -31,7 +35,7 @@ class SequenceComparison:
 
     frames: dict[int, PictureComparison]
     missing: tuple[tuple[int, ...], tuple[int, ...]] = ((), ())
-    unreadable: dict[int, str] | None = None
+    unreadable: dict[int, str] = field(default_factory=dict)
 
     @property
     def equal(self) -> bool:
@@ -41,60 +45,68 @@ class SequenceComparison:
     @property
     def first_different(self) -> int | None:
         """The first frame that differs, is missing or cannot be read."""
-        odd = {*self.missing[0], *self.missing[1], *(self.unreadable or {})}
-        odd |= {frame for frame, comparison in self.frames.items() if not comparison.equal}
-        return min(odd, default=None)
+        return min((*self.missing[0], *self.missing[1], *self.unreadable, *self.different), default=None)
+
+    @property
+    def different(self) -> tuple[int, ...]:
+        """Frames whose pictures differ."""
+        return tuple(frame for frame, comparison in self.frames.items() if not comparison.equal)
+
+    @property
+    def worst(self) -> int | None:
+        """The frame with the largest difference of numbers, or None where none differs."""
+        largest = {
+            frame: worst.largest for frame, comparison in self.frames.items() if (worst := comparison.worst)
+        }
+        return max(largest, key=largest.__getitem__, default=None)
 
     def as_dict(self) -> dict[str, Any]:
         """As JSON data."""
         return {
             "equal": self.equal,
             "first_different": self.first_different,
+            "worst": self.worst,
             "missing": {"first": list(self.missing[0]), "second": list(self.missing[1])},
-            "unreadable": {str(frame): reason for frame, reason in (self.unreadable or {}).items()},
+            "unreadable": {str(frame): reason for frame, reason in self.unreadable.items()},
             "frames": {str(frame): comparison.as_dict() for frame, comparison in self.frames.items()},
         }
 
     def __str__(self) -> str:
+        count = f"{len(self.frames)} frame{'' if len(self.frames) == 1 else 's'}"
         if self.equal:
-            return f"equal, {len(self.frames)} frames"
-        lines = []
+            return f"equal, {count}"
+        lines = [f"different: the first frame that differs is {self.first_different}"]
         for which, frames in zip(("first", "second"), self.missing, strict=True):
             if frames:
                 lines.append(f"the {which} has no frame{'s' if len(frames) > 1 else ''} {format_frames(frames)}")
-        lines += [f"frame {frame}: {reason}" for frame, reason in (self.unreadable or {}).items()]
-        different = [frame for frame, comparison in self.frames.items() if not comparison.equal]
-        if different:
-            first = different[0]
+        lines += [f"frame {frame} cannot be read: {reason}" for frame, reason in self.unreadable.items()]
+        if self.different:
+            first = self.different[0]
+            lines.append(f"{len(self.different)} of {count} differ: {format_frames(self.different)}")
+            lines += [f"  frame {first}: {line}" for line in self.frames[first].differences]
+        layer = None if self.worst is None else self.frames[self.worst].worst
+        if layer is not None and layer.worst is not None:
+            x, y = layer.worst
             lines.append(
-                f"{len(different)} of {len(self.frames)} frames differ: {format_frames(different)}; "
-                f"the first, {first}:"
+                f"largest difference: {layer.largest:.4g} at frame {self.worst}, {layer.name}, pixel {x},{y}"
             )
-            lines += [f"  {line}" for line in self.frames[first].differences]
         return "\n".join(lines)
 
 
 def frames_on_disk(pattern: str) -> tuple[int, ...]:
-    """Numbers of the frames of a sequence that exist; files that differ in the number alone.
+    """Numbers of the frames of a sequence that exist; none where there is no frame.
 
-    Raises:
-        RequestError: there is none.
+    A name belongs to the sequence only if it is written as the path says: 0001 is a frame of ``{frame:04d}``, and
+    1 is not.
     """
     path = FramePath(pattern)
-    folder = os.path.dirname(path.for_frame(0))
-    try:
-        names = sorted(os.listdir(folder or "."))
-    except OSError:
-        names = []
-    found = {
-        frame
-        for sequence in sequences_of(names)
-        for frame in sequence.frames
-        if Path(path.for_frame(frame)).name in sequence.names
-    }
-    if not found:
-        message = f"there is no frame of {pattern}"
-        raise RequestError(Problem("file-missing", message, "correct the path, or name the frames"))
+    stand_in = os.path.normpath(path.for_frame(_ANY_FRAME))
+    number = re.compile(re.escape(stand_in).replace(str(_ANY_FRAME), r"(-?\d+)"))
+    found = set()
+    for name in glob.glob(glob.escape(stand_in).replace(str(_ANY_FRAME), "*")):
+        match = number.fullmatch(os.path.normpath(name))
+        if match and os.path.normpath(path.for_frame(int(match[1]))) == os.path.normpath(name):
+            found.add(int(match[1]))
     return tuple(sorted(found))
 
 
@@ -104,45 +116,64 @@ def compare_sequences(
     frames: Collection[int] | None = None,
     tolerance: Tolerances | None = None,
     *,
+    types: bool = True,
     windows_may_differ: bool = False,
-    finished: Callable[[int, PictureComparison], None] | None = None,
+    begun: Callable[[int], None] = lambda frames: None,
+    finished: Callable[[int, PictureComparison | None], None] = lambda frame, comparison: None,
 ) -> SequenceComparison:
-    """Compare two sequences.
+    """Compare two sequences. A frame that is missing or cannot be read is a difference, and stops nothing.
 
     Args:
-        first: path with a frame token, as ``final.{frame:04d}.exr``; the frame is part of the file's name.
+        first: path with a frame token, as ``final.{frame:04d}.exr``.
         second: likewise.
         frames: frame numbers; all that one of the two has when None.
         tolerance: as in `stackcomp.compare.compare_files`.
+        types: as there.
         windows_may_differ: as there.
-        finished: called with each frame's number and comparison.
+        begun: called once with the number of frames.
+        finished: called with each frame's number and comparison; None where there is none.
 
     Raises:
-        RequestError: no frame of a sequence is there.
+        RequestError: no frame of a sequence is there, or a tolerance for something that is not there.
     """
-    if frames is None:
-        frames = sorted({*frames_on_disk(first), *frames_on_disk(second)})
+    there = [frames_on_disk(pattern) if frames is None else () for pattern in (first, second)]
+    wanted = sorted({*there[0], *there[1]} if frames is None else set(frames))
     patterns = FramePath(first), FramePath(second)
-    missing: tuple[list[int], list[int]] = ([], [])
+    missing = tuple(
+        tuple(frame for frame in wanted if not os.path.lexists(pattern.for_frame(frame))) for pattern in patterns
+    )
+    for pattern, gone in zip(patterns, missing, strict=True):
+        if len(gone) == len(wanted):
+            asked = "" if frames is None else f" {format_frames(wanted)}"
+            message = f"there is no frame{asked} of {pattern}"
+            raise RequestError(Problem("file-missing", message, _where(pattern, wanted, frames is None)))
     unreadable: dict[int, str] = {}
     compared: dict[int, PictureComparison] = {}
-    for frame in sorted(set(frames)):
-        paths = [Path(pattern.for_frame(frame)) for pattern in patterns]
-        gone = [not os.path.lexists(path) for path in paths]
-        for is_gone, listed in zip(gone, missing, strict=True):
-            if is_gone:
-                listed.append(frame)
-        if any(gone):
+    begun(len(wanted))
+    for frame in wanted:
+        if any(frame in gone for gone in missing):
+            finished(frame, None)
             continue
+        paths = Path(patterns[0].for_frame(frame)), Path(patterns[1].for_frame(frame))
         try:
-            compared[frame] = compare_files(paths[0], paths[1], tolerance, windows_may_differ=windows_may_differ)
+            if not compared and not unreadable:
+                require_known(tolerance, [name for path in paths for name in channels_of(path)])
+            compared[frame] = compare_opened(
+                open_file(paths[0]),
+                open_file(paths[1]),
+                tolerance,
+                types=types,
+                windows_may_differ=windows_may_differ,
+            )
         except FileError as error:
             unreadable[frame] = str(error)
-            continue
-        if finished is not None:
-            finished(frame, compared[frame])
-    if not compared and not unreadable and len(set(frames)) in (len(missing[0]), len(missing[1])):
-        lost = first if len(missing[0]) == len(set(frames)) else second
-        message = f"there is none of the frames {format_frames(frames)} of {lost}"
-        raise RequestError(Problem("file-missing", message, "name other frames, or correct the path"))
-    return SequenceComparison(compared, (tuple(missing[0]), tuple(missing[1])), unreadable or None)
+        finished(frame, compared.get(frame))
+    return SequenceComparison(compared, (missing[0], missing[1]), unreadable)
+
+
+def _where(pattern: FramePath, wanted: Collection[int], all_frames: bool) -> str:
+    """The way out for a sequence without frames: what the folder holds."""
+    found = frames_on_disk(pattern.text)
+    if found and not all_frames:
+        return f"frames {format_frames(found)} exist"
+    return nearby(pattern.for_frame(next(iter(wanted), 1)), frames=True) or "correct the path"

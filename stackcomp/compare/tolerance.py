@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields
 
 from stackcomp.errors import Problem, RequestError, did_you_mean
 
-__all__ = ["EXACT", "Tolerance", "Tolerances", "parse_tolerances", "tolerance_for"]
+__all__ = ["EXACT", "HALF", "Tolerance", "Tolerances", "parse_tolerances", "require_known", "tolerance_for"]
 
-_WAY_OUT = "as small=0.001,share=0.01,hard=0.1, or for a layer depth:small=0.01"
+_WAY_OUT = "as small=0.001,share=1%,hard=0.1, or for a layer depth:small=0.01, or exact, or half"
 
 
 @dataclass(frozen=True)
@@ -21,7 +21,8 @@ class Tolerance:
     lie between −1 and 1, and beyond that relative to the larger of the two: ``|a − b| / max(1, |a|, |b|)``. So
     0.001 is a thousandth of white in the dark and at white, and a thousandth of the light in highlights.
 
-    Object ids have no tolerance, and neither have windows, channels, types and pixels that are not finite.
+    Object ids have no tolerance, and neither have windows, channels, types and pixels that are not finite. -0
+    equals 0, NaN equals NaN, and an infinity equals the same infinity.
 
     Args:
         small: difference that any number of pixels may have, from 0.
@@ -46,7 +47,7 @@ class Tolerance:
                 raise _wrong(f"{name}: {value!r} is out of range", f"give a number, {limits}")
             object.__setattr__(self, name, float(value))
         if self.hard is not None and self.hard < self.small:
-            raise _wrong(f"hard ({self.hard:g}) is below small ({self.small:g})", "make hard at least as large")
+            raise _wrong(f"hard ({self.hard:g}) is below small ({self.small:g})", "make hard at least as large, or small smaller")
 
     @property
     def limit(self) -> float:
@@ -64,7 +65,13 @@ class Tolerance:
 #: No difference at all; -0 equals 0.
 EXACT = Tolerance(0.0, 0.0, 0.0)
 
-#: One tolerance for all layers, or one for each layer by its name; ``"*"`` is for all others.
+#: What rounding to half changes at the most: 2**-11 of the value, from 1 on, and less below (IEEE 754 binary16).
+HALF = Tolerance(2**-11, 0.0, 2**-11)
+
+_NAMED = {"exact": EXACT, "half": HALF}
+
+#: One tolerance for all layers, or one for each layer by its name; ``"*"`` is for all others. The full name of a
+#: channel takes it out of its layer, to be compared by itself.
 Tolerances = Tolerance | Mapping[str, Tolerance]
 
 
@@ -77,12 +84,34 @@ def tolerance_for(layer: str, tolerances: Tolerances | None) -> Tolerance:
     return tolerances.get(layer) or tolerances.get("*") or Tolerance()
 
 
+def require_known(tolerances: Tolerances | None, channels: Collection[str], names: Collection[str] = ()) -> None:
+    """Make sure that each tolerance is for something.
+
+    Args:
+        tolerances: tolerances by name.
+        channels: full names of all channels; their layers may be named as well.
+        names: what else may be named.
+
+    Raises:
+        RequestError: a tolerance has a name that nothing has.
+    """
+    if not isinstance(tolerances, Mapping):
+        return
+    layers = [channel.rpartition(".")[0] for channel in channels]
+    known = list(dict.fromkeys((*names, *filter(None, layers), *channels)))
+    for name in tolerances:
+        if name not in ("*", "") and name not in known:
+            message = f'there is no layer or channel "{name}", for which a tolerance is given'
+            raise _wrong(message, did_you_mean(name, known) or "correct the name, or leave it out")
+
+
 def parse_tolerances(texts: Sequence[str], option: str = "--tolerance") -> Tolerances:
     """Tolerances from a command line.
 
     Args:
-        texts: each as ``small=0.001,share=0.01,hard=0.1``, where parts may be left out, or ``exact``; for one
-            layer with its name before a colon: ``depth:small=0.01``. Later texts win.
+        texts: each as ``small=0.001,share=1%,hard=0.1``, where parts may be left out; or ``exact``; or ``half``,
+            what rounding to half changes. For one layer, channel or node with its name before a colon:
+            ``depth:small=0.01``. Later texts win.
         option: what the texts were given to, for messages.
 
     Raises:
@@ -96,24 +125,33 @@ def parse_tolerances(texts: Sequence[str], option: str = "--tolerance") -> Toler
 
 
 def _parsed(text: str, whole: str, option: str) -> Tolerance:
-    if text.strip() == "exact":
-        return EXACT
+    if text.strip() in _NAMED:
+        return _NAMED[text.strip()]
     names = [field.name for field in fields(Tolerance)]
     values: dict[str, float] = {}
     for part in text.split(","):
         name, sign, number = (piece.strip() for piece in part.partition("="))
         if not sign or name not in names:
-            raise _wrong(
-                f'{option}: "{whole}" cannot be understood', did_you_mean(name, names) if sign else _WAY_OUT
-            )
-        try:
-            values[name] = float(number)
-        except ValueError:
-            raise _wrong(f'{option}: "{number}" is not a number', _WAY_OUT) from None
+            way_out = did_you_mean(name, names) if sign else _WAY_OUT
+            if part.strip().isdigit() and values:
+                way_out = f"write numbers with a decimal point, {_WAY_OUT}"
+            raise _wrong(f'{option}: "{whole}" cannot be understood', way_out)
+        if name in values:
+            raise _wrong(f'{option}: "{whole}" gives {name} twice', "leave one out")
+        values[name] = _number(name, number, option)
     try:
         return Tolerance(**values)
     except RequestError as error:
         raise _wrong(f"{option}: {error.problems[0].message}", error.problems[0].way_out) from None
+
+
+def _number(name: str, text: str, option: str) -> float:
+    percent = name == "share" and text.endswith("%")
+    try:
+        value = float(text.removesuffix("%") if percent else text)
+    except ValueError:
+        raise _wrong(f'{option}: "{text}" is not a number', _WAY_OUT) from None
+    return value / 100 if percent else value
 
 
 def _wrong(message: str, way_out: str) -> RequestError:

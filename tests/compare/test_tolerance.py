@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from stackcomp import RequestError
-from stackcomp.compare import EXACT, Tolerance, parse_tolerances
+from stackcomp.compare import EXACT, HALF, Tolerance, parse_tolerances
 
 
 def test_text():
@@ -13,7 +13,11 @@ def test_text():
     assert parse_tolerances(["exact"])["*"] == EXACT
     several = parse_tolerances(["small=0.1", "depth:small=0.2", "a:b:exact"])
     assert several == {"*": Tolerance(0.1), "depth": Tolerance(0.2), "a:b": EXACT}
+    assert parse_tolerances(["share=2.5%"])["*"] == Tolerance(share=0.025)
+    assert parse_tolerances(["half"])["*"] == HALF
     assert Tolerance(0.01).limit == pytest.approx(0.2)
+    # What is printed can be given again.
+    assert parse_tolerances([str(Tolerance(0.5, 0.25, 1))])["*"] == Tolerance(0.5, 0.25, 1)
 
 
 @pytest.mark.parametrize(
@@ -23,6 +27,11 @@ def test_text():
         ("smal=1", '"smal=1" cannot be understood', 'did you mean "small"'),
         ("small=x", '"x" is not a number', "as small"),
         ("small=-1", "small: -1.0 is out of range", "0 or more"),
+        ("small=0,001", '"small=0,001" cannot be understood', "write numbers with a decimal point"),
+        ("small=1,small=2", '"small=1,small=2" gives small twice', "leave one out"),
+        ("small=1%", '"1%" is not a number', "as small"),
+        ("share=200%", "share: 2.0 is out of range", "0 to 1"),
+        ("depth:", '"depth:" cannot be understood', "as small=0.001"),
         ("share=2", "share: 2.0 is out of range", "0 to 1"),
         ("small=nan", "small: nan is out of range", "0 or more"),
         ("small=0.1,hard=0.01", "hard (0.01) is below small (0.1)", "make hard"),
