@@ -10,8 +10,8 @@ dump, the folder has ``nodes.unfinished.json`` instead of ``nodes.json``; it lis
 next dump can also clear up after one that was stopped.
 
 ``nodes.json`` holds ``dump`` (version of its form), ``program``, ``graph``, ``graph_hash``, ``frame``, ``scale``,
-``viewing_stops`` (exposure of the PNGs), ``working_space``, ``complete``, ``failed`` (None, or the node and the
-reason), ``warnings`` (of the check) and ``nodes``, in the graph's order. A node has
+``viewing_stops`` (exposure of the PNGs), ``working_space``, ``colour_config``, ``complete``, ``failed`` (None, or
+the node and the reason), ``warnings`` (of the check) and ``nodes``, in the graph's order. A node has
 
 ======================  ================================================================================
 ``name, kind, about``   as in the graph
@@ -25,6 +25,8 @@ reason), ``warnings`` (of the check) and ``nodes``, in the graph's order. A node
 ``data_window``         where there are pixels: x, y, width, height
 ``display_window``      the frame, likewise
 ``channels``            name → min, max, mean of the finite values; ``non_finite``: count of the others
+``id_channels``         channels whose bits are ids; ``manifest``: name of an object → its id. Both only
+                        where there are ids
 ``seconds``             time spent on computing it; where ``compiled`` is true, on compiling a loop too.
                         The first node of a kind in a process also pays for loading what it needs
 ``warnings``            of the node, and of the check about it
@@ -59,7 +61,7 @@ from stackcomp.files import stills
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.mark import Mark
 from stackcomp.files.viewable import viewable
-from stackcomp.review.measures import channel_figures, type_as_json, window_as_json
+from stackcomp.review.measures import channel_figures, ids_as_json, type_as_json, window_as_json
 from stackcomp.review.names import file_names
 from stackcomp.review.pictures import PictureWriter, keep_originals
 
@@ -275,6 +277,7 @@ class _Dump:
             "data_window": window_as_json(image.window),
             "display_window": window_as_json(image.display),
             "channels": channel_figures(image),
+            **ids_as_json(image),
             "seconds": result.seconds,
             "compiled": compiled,
         }
@@ -302,6 +305,7 @@ class _Dump:
             "scale": self.scale,
             "viewing_stops": self.stops,
             "working_space": document.head.working_space,
+            "colour_config": document.head.colour_config,
             "complete": self.failed is None,
             "failed": self.failed,
             "warnings": [problem.as_dict() for problem in self.checked.warnings],

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import json
+import re
 from dataclasses import fields
 from typing import Any
 
 import numpy as np
 
 from stackcomp.data.image import Image, Plane, all_finite
-from stackcomp.data.port_types import Encoding, PortType
+from stackcomp.data.port_types import Encoding, Ids, Layers, PortType
 from stackcomp.data.window import Window
+from stackcomp.files.id_channels import id_channels
 
-__all__ = ["channel_figures", "type_as_json", "window_as_json"]
+__all__ = ["channel_figures", "ids_as_json", "type_as_json", "window_as_json"]
 
 
 def channel_figures(image: Image) -> dict[str, dict[str, Any]]:
@@ -48,6 +51,35 @@ def _plain(value: Any) -> Any:
     if isinstance(value, Encoding):
         return {"name": value.name, "family": value.family}
     return [_plain(item) for item in value] if isinstance(value, tuple) else value
+
+
+def ids_as_json(image: Image) -> dict[str, Any]:
+    """Return which channels hold ids, and the id of each object that is known by name; nothing where none do.
+
+    A manifest of a file is JSON: name → id in hexadecimal (Cryptomatte 1.2.0). One that cannot be read names
+    nothing.
+    """
+    if isinstance(image.type, Ids):
+        channels = [name for name in image.channels if name.startswith("id")]
+        return {"id_channels": channels, "manifest": dict(image.type.manifest)}
+    if not isinstance(image.type, Layers):
+        return {}
+    metadata = image.type.metadata
+    found = id_channels(image.channels, metadata)
+    manifest: dict[str, int] = {}
+    for name, text in metadata.items():
+        if re.fullmatch(r"cryptomatte/[^/]+/manifest", name):
+            manifest |= _manifest(text)
+    channels = [name for name in image.channels if name in found]
+    return {"id_channels": channels, "manifest": manifest} if channels else {}
+
+
+def _manifest(text: str) -> dict[str, int]:
+    try:
+        listed = json.loads(text)
+        return {str(name): int(bits, 16) & 0xFFFFFFFF for name, bits in listed.items()}
+    except (ValueError, TypeError, AttributeError, RecursionError):
+        return {}
 
 
 def window_as_json(window: Window) -> dict[str, int]:
