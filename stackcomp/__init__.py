@@ -6,6 +6,8 @@
     comp.deliver()
 
 Everything public is listed below; the rest may change without notice.
+
+For pytest, which would warn where this was imported before its plugin: PYTEST_DONT_REWRITE.
 """
 
 from __future__ import annotations

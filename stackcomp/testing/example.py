@@ -16,7 +16,7 @@ from stackcomp.data.arguments import window as window_of
 from stackcomp.data.image import Image
 from stackcomp.data.window import Window
 from stackcomp.document.graph import Graph
-from stackcomp.errors import CheckError
+from stackcomp.errors import ArgumentError, CheckError, RequestError
 from stackcomp.nodes.base import AreaNode, Node
 from stackcomp.nodes.kinds import KINDS
 from stackcomp.testing.law_pictures import FRAME, law_picture
@@ -32,7 +32,8 @@ class Example:
         kind: word of the kind.
         fields: fields of the node. Those that are ports name pictures: your own, or those of
             `stackcomp.testing.law_picture` (cg, straight, plate, cropped, log, matte, other_matte, ratio, depth,
-            file). Choose fields that make it do something; lengths of a few pixels suit the small pictures.
+            file). Choose fields that make it do something, lengths of a few pixels, and pictures smaller than the
+            frame (cg, cropped, matte): faults outside of a window show with them alone.
         pictures: your own pictures by name, in the frame `stackcomp.testing.FRAME`.
         folder: where relative paths of the fields start.
     """
@@ -54,14 +55,22 @@ class Example:
             RequestError: there is no such kind.
         """
         if self.kind not in KINDS:
-            from stackcomp.errors import RequestError
-
             raise RequestError(KINDS.why_not(self.kind))
         return KINDS[self.kind]
 
     def picture(self, name: str) -> Image:
-        """A picture by name, one's own first."""
-        return self.pictures[name] if name in self.pictures else law_picture(name)
+        """A picture by name, one's own first.
+
+        Raises:
+            ArgumentError: there is none, or one's own has another frame.
+        """
+        if name not in self.pictures:
+            return law_picture(name)
+        image = self.pictures[name]
+        if image.display != FRAME:
+            message = f'the picture "{name}" has the frame {image.display}'
+            raise ArgumentError("pictures", message, f"laws need the frame {FRAME}: give it as display")
+        return image
 
     @property
     def ports(self) -> dict[str, str]:

@@ -1,11 +1,12 @@
 """Laws that every kind of node obeys, whatever it does.
 
 Each law is a function of an `Example`. It returns whether it applies to the example, and raises AssertionError
-where the kind breaks it, with the place and the values.
+where the kind breaks it. The message names the law, the example, the window, the plane, the pixel and the values.
 """
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Mapping
 from itertools import pairwise
 from typing import Any
@@ -18,8 +19,11 @@ from stackcomp.data.port_types import Colour, Matte
 from stackcomp.data.window import Window
 from stackcomp.document.graph import Graph
 from stackcomp.kernels.strips import set_threads
-from stackcomp.nodes.base import Adjustable, AreaNode, SinkNode, ViewNode
+from stackcomp.nodes.base import Adjustable, AreaNode, PixelNode, SinkNode, ViewNode
+from stackcomp.plan.planning import make_plan
+from stackcomp.plan.steps.sweep import SweepStep
 from stackcomp.testing.example import Example
+from stackcomp.testing.law_findings import LawBrokenError, finite, require, same, same_plane
 from stackcomp.testing.law_pictures import FRAME
 
 __all__ = [
@@ -27,6 +31,7 @@ __all__ = [
     "beyond_is_empty",
     "changes_something",
     "declared_comes_out",
+    "function_fits",
     "fused_is_alone",
     "half_size",
     "inputs_are_unchanged",
@@ -42,22 +47,62 @@ Law = Callable[[Example], bool]
 _TILE = Window(17, 14, 25, 21)
 _SAFE = Window(12, 9, 31, 27)
 _FAR = (500, 400, 20, 10)
-#: Tiles of area kinds may differ by this part of the brightest value, since sums begin elsewhere.
-_AREA_ROUNDING = 1e-5
 
 
+def _law(law: Law) -> Law:
+    """The law, with its name and the example in its message."""
+
+    @functools.wraps(law)
+    def tried(example: Example) -> bool:
+        try:
+            return law(example)
+        except LawBrokenError as broken:
+            raise AssertionError(f"{law.__name__}, {example}: {broken}") from None
+
+    return tried
+
+
+@_law
+def function_fits(example: Example) -> bool:
+    """A pixel function takes the lanes of its ports and its numbers, and returns the lanes of the result."""
+    node = example.checked.node
+    if not isinstance(node, PixelNode):
+        return False
+    plan = make_plan(example.checked_graph, ["it"])
+    sweeps = [step for step in plan.steps if isinstance(step, SweepStep)]
+    values = [value for step in sweeps for value in step.values if value.key.node == "it"]
+    if not values or values[0].mixes_area:
+        return False
+    value = values[0]
+    function, lanes = value.function, len(value.lanes)
+    numbers = len(node.at(1).numbers(example.checked.types, example.checked_graph.context))
+    require(
+        len(function.arguments) == lanes + numbers,
+        f"its pixel function {function.name} takes {len(function.arguments)} values, but its ports give {lanes} "
+        f"and `numbers` gives {numbers}",
+    )
+    out = 3 if isinstance(node, Adjustable) else _lanes_out(example)
+    require(
+        function.lanes_out == out,
+        f"its pixel function {function.name} returns {function.lanes_out} values, not {out}",
+    )
+    return True
+
+
+@_law
 def declared_comes_out(example: Example) -> bool:
     """The type, the frame and the planes that the check announces come out, finite, and not all of them 0."""
     got, node = example.whole, example.checked
-    _require(got.type == node.type, f"the check announces {node.type}, but {got.type} comes out")
-    _require(got.display == node.display, f"its frame is {got.display}, announced was {node.display}")
+    require(got.type == node.type, f"the check announces {node.type}, but {got.type} comes out")
+    require(got.display == node.display, f"its frame is {got.display}, announced was {node.display}")
+    require(got.channels == node.type.planes, f"its planes are {got.channels}, announced were {node.type.planes}")
     for name, plane in got.planes.items():
-        _require(
+        require(
             plane.dtype == np.float32 and plane.flags.c_contiguous, f"plane {name} is {plane.dtype}, or strided"
         )
-        _require(plane.shape == got.window.shape, f"plane {name} is {plane.shape}, its window {got.window.shape}")
-        _require(bool(np.isfinite(plane).all()), f"plane {name} holds values that are not finite")
-        _require(bool(plane.any()), f"plane {name} is 0 everywhere; choose an example that shows something")
+        require(plane.shape == got.window.shape, f"plane {name} is {plane.shape}, its window {got.window.shape}")
+        finite(plane, got.window, f"plane {name}")
+        require(bool(plane.any()), f"plane {name} is 0 everywhere; choose an example that shows something")
     if example.given and not isinstance(node.node, ViewNode | SinkNode) and node.wires.keys() - {"like"}:
         windows = {port: example.picture(example.ports[port]).window for port in node.wires}
         domain = node.node.at(1).domain(windows, node.types)
@@ -65,10 +110,11 @@ def declared_comes_out(example: Example) -> bool:
             domain = domain | windows[node.node.adjusts]
         if node.node.fills_frame:
             domain = domain | node.display
-        _require(got.window in domain, f"it has pixels in {got.window}, but its domain is {domain}")
+        require(got.window in domain, f"it has pixels in {got.window}, but its domain is {domain}")
     return True
 
 
+@_law
 def changes_something(example: Example) -> bool:
     """The picture differs from every input of the same channels: an example that does nothing proves nothing."""
     if not example.given or isinstance(example.checked.node, ViewNode | SinkNode):
@@ -76,35 +122,39 @@ def changes_something(example: Example) -> bool:
     got = example.whole
     for name, given in example.given.items():
         if given.channels == got.channels:
-            same = all(np.array_equal(got.over(FRAME)[c], given.over(FRAME)[c]) for c in given)
-            _require(not same, f'its result is its input "{name}"')
+            unchanged = all(np.array_equal(got.over(FRAME)[c], given.over(FRAME)[c]) for c in given)
+            require(not unchanged, f'its result is its input "{name}"')
     return True
 
 
+@_law
 def tiles_make_the_whole(example: Example) -> bool:
     """Tiles that are computed by themselves are parts of the whole picture."""
     expected = example.whole
     window = expected.window
-    _require(not window.empty, "its picture is empty")
+    require(not window.empty, "its picture is empty")
     columns = np.linspace(window.x0, window.x1, 4).astype(int).tolist()
     rows = np.linspace(window.y0, window.y1, 3).astype(int).tolist()
     for x0, x1 in pairwise(columns):
         for y0, y1 in pairwise(rows):
             tile = Window(x0, y0, x1, y1)
             got = example.render(window=tile)
-            _require(got.window == tile, f"the tile {tile} has pixels in {got.window}")
-            _same(got, expected, tile, f"the tile {tile}", areas=example.computes_areas)
+            require(got.window == tile, f"the tile {tile} has pixels in {got.window}")
+            same(got, expected, tile, f"the tile {tile}", areas=example.computes_areas)
     return True
 
 
+@_law
 def beyond_is_empty(example: Example) -> bool:
     """A window far beyond the picture gives a picture without pixels, with all planes."""
     got = example.render(window=_FAR)
-    _require(got.window.empty, f"far beyond the frame it has pixels in {got.window}")
-    _require(got.channels == got.type.planes, f"without pixels it has the planes {got.channels}")
+    require(got.window.empty, f"far beyond the frame it has pixels in {got.window}")
+    require(got.type == example.checked.type, f"without pixels its type is {got.type}, not {example.checked.type}")
+    require(got.channels == got.type.planes, f"without pixels it has the planes {got.channels}")
     return True
 
 
+@_law
 def needs_are_all(example: Example) -> bool:
     """NaN outside of what a node says that it needs does not reach its result."""
     node = example.checked
@@ -119,15 +169,16 @@ def needs_are_all(example: Example) -> bool:
         name = example.ports[port]
         safe[name] = safe.get(name, window) | window
     given = {name: _poisoned(example.picture(name), window) for name, window in safe.items()}
+    if not any(np.isnan(plane).any() for image in given.values() for plane in image.values()):
+        # It needs all of its pictures, so nothing is left that it must not look at.
+        return False
     got, expected = example.render(given, window=_TILE), example.render(window=_TILE)
-    for name in expected:
-        _require(
-            bool(np.isfinite(got[name]).all()), f"plane {name} of {_TILE} sees pixels beyond its needs {needs}"
-        )
-    _same(got, expected, _TILE, f"{_TILE} with NaN beyond its needs {needs}")
+    said = ", ".join(f"{port} {window}" for port, window in needs.items())
+    same(got, expected, _TILE, f"the window {_TILE} with NaN beyond its needs ({said})")
     return True
 
 
+@_law
 def inputs_are_unchanged(example: Example) -> bool:
     """No plane of an input is written to."""
     before = {
@@ -136,12 +187,12 @@ def inputs_are_unchanged(example: Example) -> bool:
     example.render()
     example.render(scale=0.5)
     for (name, channel), plane in before.items():
-        _same_plane(
-            example.given[name][channel], plane, example.given[name].window, f'its input "{name}.{channel}"'
-        )
+        image = example.given[name]
+        same_plane(image[channel], plane, image.window, f'its input "{name}", plane {channel}')
     return bool(before)
 
 
+@_law
 def same_bytes_again(example: Example) -> bool:
     """The same bytes come out again, with any number of threads."""
     expected = example.whole
@@ -149,29 +200,31 @@ def same_bytes_again(example: Example) -> bool:
         for threads in (None, 1, 3):
             set_threads(threads)
             got = example.render()
-            _require(got.window == expected.window, f"with {threads or 'all'} threads its window is {got.window}")
+            require(got.window == expected.window, f"with {threads or 'all'} threads its window is {got.window}")
             for name in expected:
-                same = got[name].tobytes() == expected[name].tobytes()
-                _require(same, f"with {threads or 'all'} threads plane {name} has other bytes")
+                what = f"again, with {threads or 'all'} threads, plane {name}"
+                same_plane(got[name], expected[name], got.window, what, bits=True)
     finally:
         set_threads(None)
     return True
 
 
+@_law
 def half_size(example: Example) -> bool:
     """At half size the frame, the type and the window are those of the whole, halved, and values are finite."""
     got, full = example.render(scale=0.5), example.whole
-    _require(got.display == FRAME.scaled(0.5), f"its frame is {got.display}")
-    _require(got.type == full.type, f"its type is {got.type}, at full size {full.type}")
+    require(got.display == FRAME.scaled(0.5), f"its frame is {got.display}")
+    require(got.type == full.type, f"its type is {got.type}, at full size {full.type}")
     # One pixel of slack: a window that starts at an odd pixel reaches into one more.
-    _require(
+    require(
         got.window in full.window.scaled(0.5).grow(3), f"its window is {got.window}, at full size {full.window}"
     )
     for name, plane in got.planes.items():
-        _require(bool(np.isfinite(plane).all()), f"plane {name} holds values that are not finite")
+        finite(plane, got.window, f"at half size plane {name}")
     return True
 
 
+@_law
 def fused_is_alone(example: Example) -> bool:
     """In one loop with its neighbours it gives the same bytes as alone."""
     if not _has_pictures(example):
@@ -183,9 +236,10 @@ def fused_is_alone(example: Example) -> bool:
         last = graph.add("join_mattes", "after", first="it", second="it")
     elif isinstance(type, Colour) and type.encoding.linear:
         last = graph.add("exposure", "after", image="it", stops=-0.4)
-    return _fused_equals_alone(example, graph, last, example.given, bytes=True)
+    return _fused_equals_alone(example, graph, last, example.given, bits=True)
 
 
+@_law
 def outside_is_unseen(example: Example) -> bool:
     """Pixels that a loop computes outside of a window are never seen, whatever stands there."""
     if not _has_pictures(example):
@@ -210,6 +264,7 @@ def outside_is_unseen(example: Example) -> bool:
     return _fused_equals_alone(example, graph, last, given)
 
 
+@_law
 def made_up_beyond_is_empty(example: Example) -> bool:
     """As `beyond_is_empty`, with inputs that are made up and must be told how little of them is needed."""
     if not isinstance(example.checked.node, AreaNode):
@@ -224,12 +279,13 @@ def made_up_beyond_is_empty(example: Example) -> bool:
     executor = Composition(graph, root=example.folder).executor(["it"])
     window = Window(_FAR[0], _FAR[1], _FAR[0] + _FAR[2], _FAR[1] + _FAR[3])
     got = next(iter(executor.results(1, window=window))).image
-    _require(got.window.empty, f"far beyond the frame it has pixels in {got.window}")
+    require(got.window.empty, f"far beyond the frame it has pixels in {got.window}")
     return True
 
 
 #: All laws.
 LAWS: tuple[Law, ...] = (
+    function_fits,
     declared_comes_out,
     changes_something,
     tiles_make_the_whole,
@@ -247,32 +303,10 @@ LAWS: tuple[Law, ...] = (
 # -- parts -----------------------------------------------------------------------------------------------------
 
 
-def _require(holds: bool, message: str) -> None:
-    if not holds:
-        raise AssertionError(message)
-
-
-def _same(got: Image, expected: Image, window: Window, what: str, *, areas: bool = False) -> None:
-    _require(got.channels == expected.channels, f"{what} has the planes {got.channels}, not {expected.channels}")
-    for name in expected:
-        a, b = got.over(window)[name], expected.over(window)[name]
-        peak = float(np.abs(expected[name]).max(initial=0)) if areas else 0.0
-        _same_plane(a, b, window, f"{what}, plane {name}", _AREA_ROUNDING * peak)
-
-
-def _same_plane(got: Any, expected: Any, window: Window, what: str, most: float = 0.0) -> None:
-    if np.array_equal(got, expected, equal_nan=True):
-        return
-    with np.errstate(invalid="ignore"):
-        odd = ~((np.abs(got - expected) <= most) | (np.isnan(got) & np.isnan(expected)) | (got == expected))
-    if not odd.any():
-        return
-    y, x = (int(k) for k in np.argwhere(odd)[0])
-    count = int(np.count_nonzero(odd))
-    raise AssertionError(
-        f"{what}: {count} pixel{'s' if count > 1 else ''} differ, first {window.x0 + x},{window.y0 + y}: "
-        f"{got[y, x]!r} instead of {expected[y, x]!r}"
-    )
+def _lanes_out(example: Example) -> int:
+    """Results of a function that is not adjusted: colour always has four."""
+    type = example.checked.type
+    return 4 if isinstance(type, Colour) else len(type.planes)
 
 
 def _poisoned(image: Image, safe: Window) -> Image:
@@ -328,7 +362,7 @@ def _chain(
 
 
 def _fused_equals_alone(
-    example: Example, graph: Graph, last: str, given: Mapping[str, Image], *, bytes: bool = False
+    example: Example, graph: Graph, last: str, given: Mapping[str, Image], *, bits: bool = False
 ) -> bool:
     composition = Composition(graph, root=example.folder)
 
@@ -337,10 +371,8 @@ def _fused_equals_alone(
         return next(iter(results)).image
 
     one_loop, alone = result(True), result(False)
-    _require(one_loop.window == alone.window, f"in one loop its window is {one_loop.window}, alone {alone.window}")
+    require(one_loop.window == alone.window, f"in one loop its window is {one_loop.window}, alone {alone.window}")
     for name in alone:
         what = f"in one loop instead of alone, plane {name}"
-        _same_plane(one_loop[name], alone[name], alone.window, what)
-        if bytes:
-            _require(one_loop[name].tobytes() == alone[name].tobytes(), f"{what}: other bits, as the sign of a 0")
+        same_plane(one_loop[name], alone[name], alone.window, what, bits=bits)
     return True

@@ -1,6 +1,6 @@
 """Run the benchmarks and save their tables: ``python tests/benchmarks/run.py [NAME …]``.
 
-Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``, ``batch``. Results go to
+Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``, ``batch``, ``plugin``. Results go to
 ``tests/benchmarks/results/`` as Markdown, which git does not track. The plot of ``scaling`` is the one that the
 README shows; ``--plot`` says where it goes.
 """
@@ -21,12 +21,13 @@ import frame
 import kinds
 import memory
 import numpy as np
+import plugin
 import scaling
 from timing import in_turn, table
 
 from stackcomp.kernels.strips import thread_count
 
-NAMES = ("chain", "kinds", "frame", "window", "scaling", "memory", "batch")
+NAMES = ("chain", "kinds", "frame", "window", "scaling", "memory", "batch", "plugin")
 _TITLES = {
     "plain": "20 pixel operations, 3840×2160 RGBA float32: ten times exposure and over",
     "powers": "20 pixel operations with 10 powers: ten times a shadow with a gamma and over",
@@ -98,6 +99,8 @@ def main() -> None:
     if "batch" in names:
         with tempfile.TemporaryDirectory() as files:
             add(batch.all_batches(Path(files), max(3, rounds // 3)))
+    if "plugin" in names:
+        add(plugin.table(max(15, rounds)))
     if "memory" in names:
         add(memory.table([(20, True), (200, True), (20, False), (200, False)]))
         add(memory.area_table())

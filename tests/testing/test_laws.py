@@ -8,8 +8,8 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 import pytest
 
-from stackcomp import Image, Matte, RequestError, Window
-from stackcomp.nodes import AreaNode, ColourNode, Number, PixelFunction, Port, pixel
+from stackcomp import ArgumentError, Colour, Encoding, Image, Matte, RequestError, Window
+from stackcomp.nodes import AreaNode, ColourNode, Number, PixelFunction, PixelNode, Port, SourceNode, pixel
 from stackcomp.nodes.kinds import KINDS
 from stackcomp.testing import FRAME, LAWS, Example, law_picture, laws
 
@@ -139,7 +139,94 @@ class FullSizeOnly(Area):
         return plane * np.float32(0.5 if job.scale == 1 else np.inf)
 
 
+class OtherType(Area):
+    """Announces the working space, and gives another one."""
+
+    kind: Literal["toy.other_type"] = "toy.other_type"
+
+    def compute(self, wanted, images, job, type):
+        made = super().compute(wanted, images, job, type)
+        other = Colour("none", Encoding("ACES2065-1", "scene-linear"))
+        return Image(dict(made), made.window, made.display, other)
+
+
+class Black(Area):
+    """Nothing to see."""
+
+    kind: Literal["toy.black"] = "toy.black"
+
+    def made(self, plane, job):
+        return plane * 0
+
+
+class Signs(Area):
+    """The sign of a 0 comes and goes."""
+
+    kind: Literal["toy.signs"] = "toy.signs"
+
+    def made(self, plane, job):
+        return np.where(plane > 0.5, plane, np.float32(0.0 if next(COUNT) % 2 else -0.0))
+
+
+class EmptyIsOther(SourceNode):
+    """Grey; of another type where nothing is wanted."""
+
+    kind: Literal["toy.empty_is_other"] = "toy.empty_is_other"
+
+    def result(self, types, context):
+        return Colour("none", context.working_space)
+
+    def frame_window(self, displays, context):
+        return FRAME
+
+    def produce(self, wanted, display, type, job):
+        names = ("A",) if wanted.empty else type.planes
+        planes = {name: np.full(wanted.shape, 0.5, np.float32) for name in names}
+        return Image(planes, wanted, display, Matte() if wanted.empty else type)
+
+
+@pixel
+def _lift(r, g, b, a):
+    return r + 0.1, g + 0.1, b + 0.1, a
+
+
+class Lifts(PixelNode):
+    """Lifts black, also where nothing is, and does not say so."""
+
+    function: ClassVar[PixelFunction] = _lift
+    kind: Literal["toy.lifts"] = "toy.lifts"
+    image: Annotated[str, Port(doc="picture")]
+
+    def result(self, types, context):
+        return types["image"]
+
+
+class FewNumbers(Twice):
+    """Forgets its number."""
+
+    kind: Literal["toy.few_numbers"] = "toy.few_numbers"
+
+    def numbers(self, types, context):
+        return ()
+
+
+class FourForOne(Lifts):
+    """Announces a matte, and returns four values."""
+
+    kind: Literal["toy.four_for_one"] = "toy.four_for_one"
+
+    def result(self, types, context):
+        return Matte()
+
+
 TOYS = [
+    OtherType,
+    Black,
+    Signs,
+    EmptyIsOther,
+    Lifts,
+    FewNumbers,
+    FourForOne,
     Twice,
     OtherEachTime,
     Area,
@@ -166,34 +253,59 @@ def test_kinds_that_are_right(law, kind):
     law(Example(kind, {"image": "cg"}))
 
 
+NUMBER = r"-?\d+\.\d+(e-?\d+)?"
+PIXELS = rf"\d+ pixels?, first -?\d+,-?\d+: ({NUMBER}|inf|nan)"
+#: A law, a kind that breaks it, and what is said of that.
+CASES = [
+    (laws.function_fits, "toy.few_numbers", "_twice takes 4 values, but its ports give 3 and `numbers` gives 0"),
+    (laws.function_fits, "toy.four_for_one", "_lift returns 4 values, not 1"),
+    (laws.declared_comes_out, "toy.infinite", rf"plane R: {PIXELS}, which is not finite"),
+    (laws.declared_comes_out, "toy.other_type", r"announces .* in ACEScg .* but .* in ACES2065-1 .* comes out"),
+    (laws.declared_comes_out, "toy.black", "plane R is 0 everywhere"),
+    (laws.changes_something, "toy.idle", 'its result is its input "plate"'),
+    (laws.tiles_make_the_whole, "toy.from_corner", rf"the tile .*, plane R: {PIXELS} instead of {NUMBER}"),
+    (laws.beyond_is_empty, "toy.empty_is_other", "without pixels its type is matte, not colour"),
+    (laws.needs_are_all, "toy.greedy", rf"window .*beyond its needs \(image .*\), plane R: {PIXELS} instead"),
+    (laws.inputs_are_unchanged, "toy.writes", rf'its input "plate", plane R: {PIXELS} instead of {NUMBER}'),
+    (laws.same_bytes_again, "toy.dice", rf"again, with all threads, plane R: {PIXELS} instead of {NUMBER}"),
+    (laws.same_bytes_again, "toy.signs", r"plane R: \d+ pixels, first .*: -?0\.0 instead of -?0\.0"),
+    (laws.half_size, "toy.full_size_only", rf"at half size plane R: {PIXELS}, which is not finite"),
+    (laws.fused_is_alone, "toy.other_each_time", rf"in one loop instead of alone, plane R: {PIXELS} instead"),
+    (laws.outside_is_unseen, "toy.lifts", rf"in one loop instead of alone, plane R: {PIXELS} instead"),
+]
+
+
 @pytest.mark.parametrize(
-    ("law", "kind", "message"),
-    [
-        (laws.declared_comes_out, "toy.infinite", "not finite"),
-        (laws.changes_something, "toy.idle", 'its result is its input "plate"'),
-        (laws.tiles_make_the_whole, "toy.from_corner", r"the tile .*, plane R: \d+ pixels differ, first "),
-        (laws.needs_are_all, "toy.greedy", "beyond its needs"),
-        (laws.inputs_are_unchanged, "toy.writes", r'its input "plate\.R": \d+ pixels differ'),
-        (laws.same_bytes_again, "toy.dice", "has other bytes"),
-        (laws.half_size, "toy.full_size_only", "not finite"),
-        (laws.fused_is_alone, "toy.other_each_time", "in one loop instead of alone, plane R"),
-    ],
+    ("law", "kind", "message"), CASES, ids=[f"{law.__name__}-{kind[4:]}" for law, kind, _ in CASES]
 )
 def test_a_law_that_is_broken(law, kind, message):
-    with np.errstate(invalid="ignore"), pytest.raises(AssertionError, match=message):
-        law(Example(kind, {"image": "plate"}))
+    # What is wrong outside of a window shows with a picture that is smaller than the frame.
+    picture = "cropped" if law is laws.outside_is_unseen else "plate"
+    example = Example(kind, {} if kind == "toy.empty_is_other" else {"image": picture})
+    with np.errstate(invalid="ignore"), pytest.raises(AssertionError, match=message) as caught:
+        law(example)
+    assert str(caught.value).startswith(f"{law.__name__}, {kind}: ")
 
 
-#: Laws that the engine upholds for any kind. A fault is planted in its results.
-OF_THE_ENGINE = {
-    laws.beyond_is_empty: "far beyond the frame it has pixels",
-    laws.made_up_beyond_is_empty: "far beyond the frame it has pixels",
-    laws.outside_is_unseen: "in one loop",
-}
+def test_a_kind_breaks_no_more_laws_than_it_should():
+    """Each law is about one thing: `Lifts` is wrong outside of its window alone."""
+    broken = []
+    for law in LAWS:
+        try:
+            law(Example("toy.lifts", {"image": "cropped"}))
+        except AssertionError:
+            broken.append(law)
+    assert broken == [laws.outside_is_unseen]
 
 
-@pytest.mark.parametrize("law", OF_THE_ENGINE, ids=lambda law: law.__name__)
-def test_a_law_that_the_engine_breaks(law, monkeypatch):
+def test_a_kind_that_needs_all_of_its_pictures(monkeypatch):
+    """Nothing is left then that it must not look at, and the law says nothing about it."""
+    monkeypatch.setattr(Area, "needs", lambda self, wanted, domains, frame: {"image": domains["image"] | wanted})
+    assert not laws.needs_are_all(Example("toy.area", {"image": "plate"}))
+
+
+def test_a_law_that_the_engine_breaks(monkeypatch):
+    """No kind can break this one, since nothing asks the kind: a fault is planted in the engine's results."""
     from stackcomp.composition import Executor
     from stackcomp.execute.frame import Result
 
@@ -201,27 +313,28 @@ def test_a_law_that_the_engine_breaks(law, monkeypatch):
 
     def other(self, *arguments, **named):
         for result in results(self, *arguments, **named):
-            image = result.image
-            window = image.window if not image.window.empty else Window(500, 400, 510, 410)
-            planes = {name: np.full(window.shape, next(COUNT), np.float32) for name in image}
+            image, window = result.image, Window(500, 400, 510, 410)
+            planes = {name: np.ones(window.shape, np.float32) for name in image}
             yield Result(result.node, Image(planes, window, image.display, image.type), result.seconds)
 
     example = Example("toy.area", {"image": "plate"})
-    assert law(example)
+    assert laws.made_up_beyond_is_empty(example)
     monkeypatch.setattr(Executor, "results", other)
-    with pytest.raises(AssertionError, match=OF_THE_ENGINE[law]):
-        law(Example("toy.area", {"image": "plate"}))
+    with pytest.raises(AssertionError, match="far beyond the frame it has pixels in 10×10 at"):
+        laws.made_up_beyond_is_empty(example)
 
 
 def test_every_law_has_a_case():
-    cases = test_a_law_that_is_broken.pytestmark[0].args[1]
-    assert {law for law, _, _ in cases} | OF_THE_ENGINE.keys() == set(LAWS)
+    assert {law for law, _, _ in CASES} | {laws.made_up_beyond_is_empty} == set(LAWS)
+    assert {law.__name__ for law in LAWS} | {"LAWS"} == set(laws.__all__)
 
 
 def test_examples_take_pictures_of_ones_own():
     grey = Image.from_array(np.full((*FRAME.shape, 3), 0.5))
     example = Example("toy.twice", {"image": "mine"}, {"mine": grey})
     assert example.whole["R"][3, 3] == 1.0
+    with pytest.raises(ArgumentError, match='the picture "mine" has the frame 8×4'):
+        print(Example("toy.twice", {"image": "mine"}, {"mine": Image.from_array(np.ones((4, 8, 3)))}).given)
     with pytest.raises(RequestError, match='no picture "mien"'):
         print(Example("toy.twice", {"image": "mien"}).given)
     with pytest.raises(RequestError, match="none that is installed has it"):
