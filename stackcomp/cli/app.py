@@ -9,9 +9,11 @@ import typer
 from stackcomp.cli.batch import batch
 from stackcomp.cli.begin import begin
 from stackcomp.cli.check import check
+from stackcomp.cli.compare import compare
 from stackcomp.cli.dump import dump
 from stackcomp.cli.encodings import encodings
 from stackcomp.cli.endings import set_debug
+from stackcomp.cli.inspect import inspect
 from stackcomp.cli.kinds import kinds
 from stackcomp.cli.match import match
 from stackcomp.cli.measure import measure
@@ -28,7 +30,7 @@ _EXIT_CODES = (
     "Exit codes: 0 done; 1 some of the work failed (the message says what, the rest is whole); "
     "2 the request or the graph is wrong (nothing was written); 130 stopped from the keyboard."
 )
-_COMMANDS = (begin, check, render, batch, dump, measure, kinds, rules, encodings, schema)
+_COMMANDS = (begin, check, render, batch, dump, inspect, compare, measure, kinds, rules, encodings, schema)
 
 app = typer.Typer(
     cls=Program,
