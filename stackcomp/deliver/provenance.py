@@ -1,11 +1,12 @@
 """Attributes of a delivered file that describe its origin.
 
 Attributes of the EXR header: ``stackcomp/version``, ``stackcomp/graph`` (hash of the graph with its variables
-filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture depends on), ``stackcomp/frame``;
-the mark of the program (`stackcomp.files.mark`), which stills carry too; and the plate's ``timeCode``,
-``framesPerSecond`` and ``pixelAspectRatio``, passed through. The frame rate of the graph, if it has one, goes
-before that of the plate. Where the plate has none of these, none is written. No path and no clock time is
-recorded, so the same inputs give the same bytes anywhere.
+filled in), ``stackcomp/inputs`` (hash of the contents of every file the picture depends on), ``stackcomp/frame``,
+``stackcomp/packages`` (packages whose kinds the graph uses, with their versions, if it uses any); the mark of the
+program (`stackcomp.files.mark`), which stills carry too; and the plate's ``timeCode``, ``framesPerSecond`` and
+``pixelAspectRatio``, passed through. The frame rate of the graph, if it has one, goes before that of the plate.
+Where the plate has none of these, none is written. No path and no clock time is recorded, so the same inputs give
+the same bytes anywhere.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from stackcomp.files.file_hash import file_hash
 from stackcomp.files.file_state import file_state
 from stackcomp.files.mark import ATTRIBUTE, MarkKind
 from stackcomp.nodes.base import Node, SinkNode, SourceNode
+from stackcomp.nodes.kinds import KINDS
 
 __all__ = ["graph_hash", "input_files", "node_fields", "notes_for", "passed_on"]
 
@@ -31,7 +33,12 @@ _PASSED_ON = ("timeCode", "framesPerSecond", "pixelAspectRatio")
 def graph_hash(document: Document) -> str:
     """Return a hash of everything in the graph that can change a pixel (not notes, not names of variables)."""
     nodes = {name: node_fields(node) for name, node in document.nodes.items()}
-    head = {"working_space": document.head.working_space, "colour_config": document.head.colour_config}
+    head: dict[str, Any] = {
+        "working_space": document.head.working_space,
+        "colour_config": document.head.colour_config,
+    }
+    if packages := _packages(document):
+        head["packages"] = packages
     text = json.dumps({**head, "nodes": nodes}, sort_keys=True, ensure_ascii=False)
     return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 
@@ -39,6 +46,12 @@ def graph_hash(document: Document) -> str:
 def node_fields(node: Node) -> dict[str, Any]:
     """Return the fields of a node that can change a pixel, as JSON data."""
     return node.model_dump(mode="json", by_alias=True, exclude={"about", *_where(node)})
+
+
+def _packages(document: Document) -> list[str]:
+    """Return the packages of the document's kinds, with their versions, which may compute other pixels."""
+    origins = (KINDS.origin(node.kind) for node in document.nodes.values())
+    return sorted({str(origin) for origin in origins if origin is not None})
 
 
 def _where(node: Node) -> set[str]:
@@ -61,6 +74,8 @@ def notes_for(
         "stackcomp/frame": frame,
         ATTRIBUTE: mark_of(document, root, kind),
     }
+    if packages := _packages(document):
+        notes["stackcomp/packages"] = ", ".join(packages)
     notes.update(passed_on(document, root, node, frame))
     return notes
 

@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from annotated_types import Ge, Gt, Le, Lt
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
+from pydantic_core import to_jsonable_python
 
 from stackcomp.data.numbers import Number, number_of
 from stackcomp.data.port_types import Colour
@@ -152,7 +153,7 @@ def _parameter(name: str, info: FieldInfo) -> ParameterText:
         name=info.alias or name,
         values=_number_words(number) if number else _values(info.annotation, info.metadata),
         unit=number.unit if number else "",
-        default=list(default) if isinstance(default, tuple) else default,
+        default=to_jsonable_python(default),
         required=info.is_required(),
         keyed=number is not None,
         doc=(number.doc if number else info.description) or "",
@@ -184,6 +185,8 @@ def _values(annotation: Any, metadata: list[Any]) -> str:
         return " or ".join(_values(part, metadata) for part in inner if part is not type(None))
     if origin is Literal:
         return " or ".join(str(choice) for choice in inner)
+    if origin is list or (origin is tuple and inner[-1] is Ellipsis):
+        return f"a list, each {_values(inner[0], [])}"
     if origin is tuple:
         return f"a list of {len(inner)}: {', '.join(_values(part, metadata) for part in inner)}"
     if origin is dict:
@@ -222,20 +225,29 @@ def _example(kind: type[Node]) -> dict[str, Any]:
     for name, info in kind.model_fields.items():
         alias, number = info.alias or name, numbers.get(name)
         if info.is_required():
-            node[alias] = (
-                name
-                if name in ports
-                else _EXAMPLES[name]
-                if name in _EXAMPLES
-                else _NUMBERS[number.size if number else 1]
-            )
+            node[alias] = name if name in ports else _something(name, info, number)
         elif name in _EXAMPLES:
             more.append({alias: _EXAMPLES[name]})
         elif number is not None and info.default is None:
-            more.append({alias: _NUMBERS[number.size]})
+            more.append({alias: _numbers(number.size)})
         elif number is not None and number.size in (1, 3) and name != "amount":
             node[alias] = list(info.default) if isinstance(info.default, tuple) else info.default
     return next(({**node, **extra} for extra in more if _valid(kind, {**node, **extra})), node)
+
+
+def _something(name: str, info: FieldInfo, number: Number | None) -> Any:
+    """An example value of a required field that is not a port."""
+    if name in _EXAMPLES:
+        return _EXAMPLES[name]
+    if number is not None:
+        return _numbers(number.size)
+    if get_origin(info.annotation) is Literal:
+        return get_args(info.annotation)[0]
+    return {str: "text", bool: True, int: 1}.get(info.annotation, 1.0)  # type: ignore[arg-type]
+
+
+def _numbers(size: int) -> Any:
+    return _NUMBERS.get(size, [0.0] * size)
 
 
 def _valid(kind: type[Node], node: dict[str, Any]) -> bool:

@@ -12,22 +12,26 @@ no graph that does not need it.
 
 from __future__ import annotations
 
+import contextlib
 import functools
-import inspect
 import re
+import sys
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from difflib import get_close_matches
 from importlib.metadata import EntryPoint, entry_points
-from typing import Any, get_args
+from typing import Any
 
 from stackcomp.errors import Problem, cut, did_you_mean
-from stackcomp.nodes.base import AreaNode, Node, PixelNode, SinkNode, SourceNode, ViewNode
+from stackcomp.nodes.base import Node
+from stackcomp.nodes.outside_flaws import flaws_of, said_by
+from stackcomp.nodes.outside_text import text_hash
 
 __all__ = ["GROUP", "BrokenKind", "Kinds", "Origin"]
 
 GROUP = "stackcomp.kinds"
 _WORD = re.compile(r"[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)+")
-_FAMILIES = (SourceNode, ViewNode, PixelNode, AreaNode, SinkNode)
+_VALUE = re.compile(r"\w+(\.\w+)*\s*:\s*\w+(\.\w+)*\s*(\[.*\])?")
 
 
 @dataclass(frozen=True)
@@ -66,8 +70,8 @@ class BrokenKind:
 class Kinds(Mapping[str, type[Node]]):
     """All kinds by their words: built-in ones, then those of packages, in the order of their words.
 
-    Looking up a built-in kind imports no other package; going over all of them does. Kinds that cannot be used are
-    left out; `broken` tells which.
+    Looking up a built-in kind reads no entry point and imports no other package; going over all of them does both.
+    Kinds that cannot be used are left out; `broken` tells which.
 
     Args:
         built_in: the program's own kinds.
@@ -75,6 +79,7 @@ class Kinds(Mapping[str, type[Node]]):
 
     def __init__(self, built_in: Mapping[str, type[Node]]) -> None:
         self.built_in = dict(built_in)
+        self._loaded: dict[str, type[Node] | BrokenKind] = {}
 
     def __getitem__(self, word: str) -> type[Node]:
         if word in self.built_in:
@@ -101,8 +106,18 @@ class Kinds(Mapping[str, type[Node]]):
 
     def origin(self, word: str) -> Origin | None:
         """The package of a kind; None for a built-in one."""
-        entries = self._entries.get(word)
-        return None if word in self.built_in or not entries else _origin(entries[0])
+        if word in self.built_in or word not in self._entries:
+            return None
+        return _origin(self._entries[word][0])
+
+    def state(self, word: str) -> str:
+        """What pixels of a kind depend on, beside the node and this program; empty for a built-in one.
+
+        It is the package with its version and a hash of its Python files, which change more often than the
+        version while somebody writes them.
+        """
+        origin = self.origin(word)
+        return "" if origin is None else f"{origin} {text_hash(self[word])}".strip()
 
     def why_not(self, word: Any) -> Problem:
         """Why there is no such kind, for a graph that names it."""
@@ -112,57 +127,73 @@ class Kinds(Mapping[str, type[Node]]):
         if isinstance(found, BrokenKind):
             return found.problem
         shown = cut(word, 60)
-        if _WORD.fullmatch(word) and word not in self.built_in:
-            prefix = word.split(".")[0]
-            near = [other for other in self if other.startswith(f"{prefix}.")]
+        if _WORD.fullmatch(word):
             message = f'"{shown}" is a kind of a package, and none that is installed has it'
-            way_out = (
-                did_you_mean(word, near) if near else f'install the package whose kinds begin with "{prefix}."'
-            )
-            return Problem("kind-not-installed", message, way_out)
-        near_all = did_you_mean(word, list(self))
-        return Problem(
-            "kind-unknown", f'there is no kind "{shown}"', near_all or "`stackcomp kinds` lists them all"
-        )
+            return Problem("kind-not-installed", message, self._where_from(word))
+        # Whoever forgets the prefix means a kind of that name.
+        same = [other for other in self._entries if other.rpartition(".")[2] == word.casefold()]
+        near = did_you_mean(same[0], same) if same else did_you_mean(word, [*self.built_in, *self._entries])
+        return Problem("kind-unknown", f'there is no kind "{shown}"', near or "`stackcomp kinds` lists them all")
+
+    def _where_from(self, word: str) -> str:
+        prefix = word.split(".")[0]
+        siblings = {other: self._entries[other][0] for other in self._entries if other.startswith(f"{prefix}.")}
+        if not siblings:
+            return f'install the package whose kinds begin with "{prefix}."'
+        packages = " and ".join(dict.fromkeys(str(_origin(entry)) for entry in siblings.values()))
+        another = f'kinds that begin with "{prefix}." come from {packages}: install a version that has it'
+        # The prefix that all of them have would make any of them look alike.
+        rests = {other.removeprefix(f"{prefix}."): other for other in siblings}
+        near = [rests[rest] for rest in get_close_matches(word.removeprefix(f"{prefix}."), rests)]
+        return f"{did_you_mean(near[0], near)} {another}" if near else another
 
     @functools.cached_property
     def _entries(self) -> dict[str, list[EntryPoint]]:
         """Entry points by word; what is found on the disk is read once for a process."""
         by_word: dict[str, list[EntryPoint]] = {}
-        for entry in sorted(_entry_points(), key=lambda entry: (entry.name, str(_origin(entry)))):
+        for entry in sorted(_entry_points(), key=lambda entry: (entry.name, str(_origin(entry)), entry.value)):
             same = by_word.setdefault(entry.name, [])
-            # A package that is installed twice, as an editable one beside a copy, is found twice.
             if not any(other.value == entry.value and _origin(other) == _origin(entry) for other in same):
                 same.append(entry)
         return by_word
-
-    @functools.cached_property
-    def _loaded(self) -> dict[str, type[Node] | BrokenKind]:
-        return {}
 
     def _found(self, word: str) -> type[Node] | BrokenKind | None:
         if word not in self._entries:
             return None
         if word not in self._loaded:
-            self._loaded[word] = self._load(word, self._entries[word])
+            self._loaded[word] = _load(word, self._entries[word])
         return self._loaded[word]
 
-    def _load(self, word: str, entries: list[EntryPoint]) -> type[Node] | BrokenKind:
-        origin = _origin(entries[0])
-        if len(entries) > 1:
-            both = " and ".join(str(_origin(entry)) for entry in entries)
-            return BrokenKind(word, origin, f"{both} both name it", "remove one of them")
-        if not _WORD.fullmatch(word):
-            example = f'"{origin.package.replace("-", "_").lower()}.{word}"'
-            return BrokenKind(word, origin, "the name needs a prefix and a dot", f"call it {example} or the like")
-        try:
-            made = entries[0].load()
-        except BaseException as error:  # a package may do anything while it is imported
-            if isinstance(error, KeyboardInterrupt | MemoryError):
-                raise
-            return BrokenKind(word, origin, f"{entries[0].value}: {type(error).__name__}: {cut(str(error), 200)}")
-        reason = "; ".join(_flaws(word, made))
-        return BrokenKind(word, origin, f"{entries[0].value} {reason}") if reason else made
+
+def _load(word: str, entries: list[EntryPoint]) -> type[Node] | BrokenKind:
+    entry, origin = entries[0], _origin(entries[0])
+    if len(entries) > 1:
+        by = list(dict.fromkeys(str(_origin(other)) for other in entries))
+        if len(by) == 1:
+            values = " and ".join(other.value for other in entries)
+            return BrokenKind(word, origin, f"it is named twice, as {values}")
+        return BrokenKind(word, origin, f"{' and '.join(by)} both name it", "remove one of them")
+    if not _WORD.fullmatch(word):
+        prefix = re.sub(r"\W+", "_", origin.package.lower()) or "studio"
+        last = re.sub(r"\W+", "_", word.lower()).strip("_") or "kind"
+        way_out = f'call it "{prefix}.{last}" or the like: lower-case letters, digits and _'
+        return BrokenKind(word, origin, "its name needs a prefix and a dot", way_out)
+    if not _VALUE.fullmatch(entry.value):
+        return BrokenKind(word, origin, f'"{cut(entry.value, 60)}" does not name a class as module:Class')
+    try:
+        # What a package prints while it is imported is no part of an answer in JSON.
+        with contextlib.redirect_stdout(sys.stderr):
+            made = entry.load()
+            reason = "; ".join(flaws_of(word, made))
+    except (KeyboardInterrupt, MemoryError):
+        raise
+    except BaseException as error:  # a package may do anything while it is imported
+        return BrokenKind(word, origin, f"{entry.value}: {said_by(error)}")
+    if reason:
+        return BrokenKind(word, origin, f"{entry.value} {reason}")
+    assert isinstance(made, type)
+    assert issubclass(made, Node)
+    return made
 
 
 def _entry_points() -> Iterable[EntryPoint]:
@@ -170,37 +201,8 @@ def _entry_points() -> Iterable[EntryPoint]:
 
 
 def _origin(entry: EntryPoint) -> Origin:
-    return (
-        Origin(entry.dist.name, entry.dist.version) if entry.dist is not None else Origin("an unknown package", "")
-    )
-
-
-def _flaws(word: str, made: object) -> Iterator[str]:
-    """What keeps an object from being a kind of that word."""
-    if not isinstance(made, type) or not issubclass(made, Node):
-        yield "is not a class that derives from stackcomp.nodes.Node"
-        return
-    if not issubclass(made, _FAMILIES) or made in _FAMILIES:
-        names = ", ".join(family.__name__ for family in _FAMILIES)
-        yield f"derives from none of {names}"
-    words = get_args(made.model_fields["kind"].annotation)
-    if words != (word,):
-        yield f'needs the field kind: Literal["{word}"] = "{word}"'
-    if not inspect.cleandoc(vars(made).get("__doc__") or "").strip():
-        yield "has no docstring, which `stackcomp kinds` shows"
-    if made.model_fields["about"].annotation is not str:
-        yield 'changes the field "about", which is a note for people'
-    if vars(made).get("model_config", Node.model_config).get("extra") != "forbid":
-        yield "allows fields that it does not know"
-    if inspect.isabstract(made):
-        yield "is abstract"
-    required = {Node: ("result",), AreaNode: ("compute", "needs"), SourceNode: ("produce",), ViewNode: ("picks",)}
-    for family, methods in required.items():
-        if issubclass(made, family):
-            yield from (
-                f"does not say its {method}"
-                for method in methods
-                if getattr(made, method) is getattr(family, method)
-            )
-    if issubclass(made, PixelNode) and made.function is None and made.pixel_function is PixelNode.pixel_function:
-        yield "has no pixel function"
+    if entry.dist is None:
+        return Origin("a package without a name", "")
+    told = entry.dist.metadata
+    known = {field: told[field] for field in ("Name", "Version") if field in told}
+    return Origin(known.get("Name", "a package without a name"), known.get("Version", ""))

@@ -12,6 +12,7 @@ from importlib.metadata import Distribution, EntryPoint
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
+import jsonschema
 import numpy as np
 import pytest
 from pydantic import ConfigDict
@@ -20,7 +21,7 @@ import stackcomp
 from stackcomp import DocumentError, Graph
 from stackcomp.batch.fingerprint import NodeHashes
 from stackcomp.batch.work import Work
-from stackcomp.nodes import AreaNode, ColourNode, Node, Number, PixelFunction, outside_kinds, pixel
+from stackcomp.nodes import AreaNode, ColourNode, Node, Number, PixelFunction, outside_kinds, outside_text, pixel
 from stackcomp.nodes.kinds import BUILT_IN
 from stackcomp.nodes.outside_kinds import BrokenKind, Kinds
 
@@ -88,6 +89,12 @@ class NoMaths(ColourNode):
     kind: Literal["boatyard.patina"] = "boatyard.patina"
 
 
+class Late(Patina):
+    """Says what stands nowhere."""
+
+    late: Missing = 1  # noqa: F821
+
+
 class Package(Distribution):
     def __init__(self, name: str, version: str) -> None:
         self._name, self._version = name, version
@@ -125,6 +132,10 @@ def test_a_kind_of_a_package_is_a_kind(monkeypatch):
     assert str(found.origin("boatyard.patina")) == "boatyard-kinds 1.0"
     assert found.origin("over") is None
     assert found.broken == ()
+    assert str(kinds(monkeypatch, EntryPoint("boatyard.patina", "x:Y", "")).origin("boatyard.patina")) == NAMELESS
+
+
+NAMELESS = "a package without a name"
 
 
 def test_no_package_is_imported_for_built_in_kinds(monkeypatch):
@@ -132,8 +143,21 @@ def test_no_package_is_imported_for_built_in_kinds(monkeypatch):
         raise AssertionError("entry points are read")
 
     monkeypatch.setattr(outside_kinds, "_entry_points", never)
-    assert Kinds(BUILT_IN)["over"] is BUILT_IN["over"]
-    assert "over" in Kinds(BUILT_IN)
+    found = Kinds(BUILT_IN)
+    assert found["over"] is BUILT_IN["over"]
+    assert "over" in found
+    assert found.origin("over") is None
+    assert found.state("over") == ""
+
+
+def test_entry_points_are_read_once(monkeypatch):
+    calls = []
+    monkeypatch.setattr(outside_kinds, "_entry_points", lambda: calls.append(1) or ())
+    found = Kinds(BUILT_IN)
+    for _ in range(3):
+        assert len(found) == len(BUILT_IN)
+        assert found.why_not("boatyard.patina").rule == "kind-not-installed"
+    assert calls == [1]
 
 
 @pytest.mark.parametrize(
@@ -146,17 +170,24 @@ def test_no_package_is_imported_for_built_in_kinds(monkeypatch):
         ("boatyard.patina", f"{HERE}:Undocumented", "has no docstring"),
         ("boatyard.patina", f"{HERE}:OtherWord", 'needs the field kind: Literal["boatyard.patina"]'),
         ("boatyard.patina", f"{HERE}:NoFamily", "derives from none of SourceNode"),
-        ("boatyard.patina", f"{HERE}:Loose", "allows fields that it does not know"),
+        ("boatyard.patina", f"{HERE}:Loose", "changes extra of the model_config"),
         ("boatyard.patina", f"{HERE}:OtherAbout", 'changes the field "about"'),
         ("boatyard.patina", f"{HERE}:NoMaths", "has no pixel function"),
         (
             "boatyard.patina",
             f"{HERE}:NoResult",
-            "its result; does not say its compute; does not say its needs",
+            "its result; does not say its needs; does not say its compute",
         ),
-        ("patina", f"{HERE}:Patina", "the name needs a prefix and a dot"),
-        ("over", f"{HERE}:Patina", "the name needs a prefix and a dot"),
-        ("Boatyard.Patina", f"{HERE}:Patina", "the name needs a prefix and a dot"),
+        ("boatyard.patina", HERE, "does not name a class as module:Class"),
+        ("boatyard.patina", "", "does not name a class as module:Class"),
+        (
+            "boatyard.patina",
+            f"{HERE}:Late",
+            "cannot be used: PydanticUndefinedAnnotation: name 'Missing' is not def",
+        ),
+        ("patina", f"{HERE}:Patina", "its name needs a prefix and a dot"),
+        ("over", f"{HERE}:Patina", "its name needs a prefix and a dot"),
+        ("Boatyard.Patina", f"{HERE}:Patina", "its name needs a prefix and a dot"),
     ],
 )
 def test_what_cannot_be_used_is_left_out_and_said(monkeypatch, word, value, reason):
@@ -169,11 +200,11 @@ def test_what_cannot_be_used_is_left_out_and_said(monkeypatch, word, value, reas
     assert found["over"] is BUILT_IN["over"]
 
 
-def test_a_package_that_ends_the_program_when_it_is_imported(monkeypatch, tmp_path):
-    (tmp_path / "boatyard_exits.py").write_text("raise SystemExit(3)\n")
+def test_what_a_package_prints_is_no_part_of_an_answer(monkeypatch, tmp_path, capsys):
+    (tmp_path / "x_prints.py").write_text("print('hello')\n")
     monkeypatch.syspath_prepend(tmp_path)
-    found = kinds(monkeypatch, entry("boatyard.patina", "boatyard_exits:Patina"))
-    assert "SystemExit: 3" in found.broken[0].reason
+    assert kinds(monkeypatch, entry("x.k", "x_prints:K")).broken
+    assert capsys.readouterr() == ("", "hello\n")
 
 
 def test_two_packages_with_one_name(monkeypatch):
@@ -184,6 +215,8 @@ def test_two_packages_with_one_name(monkeypatch):
     assert found.broken[0].reason == "boatyard-kinds 1.0 and other-kinds 2.0 both name it"
     # The same package found twice on the path is one.
     assert "boatyard.patina" in kinds(monkeypatch, two[0], two[0])
+    twice = kinds(monkeypatch, two[0], entry("boatyard.patina", f"{HERE}:NoMaths"))
+    assert twice.broken[0].reason == f"it is named twice, as {HERE}:NoMaths and {HERE}:Patina"
 
 
 def test_a_graph_says_what_it_needs(monkeypatch):
@@ -201,27 +234,103 @@ def test_a_graph_says_what_it_needs(monkeypatch):
     missing = problem()
     assert missing.rule == "kind-not-installed"
     assert missing.way_out == 'install the package whose kinds begin with "boatyard."'
-    assert problem(entry("boatyard.patine", f"{HERE}:Gone")).rule == "kind-not-installed"
+    other = problem(entry("boatyard.patine", f"{HERE}:Gone"))
+    assert other.rule == "kind-not-installed"
+    assert other.way_out == (
+        'did you mean "boatyard.patine"? kinds that begin with "boatyard." come from boatyard-kinds 1.0: '
+        "install a version that has it"
+    )
+    assert problem(entry("boatyard.rust", f"{HERE}:Gone")).way_out.startswith('kinds that begin with "boatyard."')
     assert problem(entry("boatyard.patina", f"{HERE}:Gone")).rule == "kind-broken"
 
 
-def test_another_version_of_the_package_makes_frames_due(monkeypatch):
+def test_a_word_without_its_prefix(monkeypatch):
+    found = kinds(monkeypatch, entry("boatyard.patina", f"{HERE}:Patina"))
+    assert found.why_not("Patina").way_out == 'did you mean "boatyard.patina"?'
+    assert found.why_not("ovr").way_out == 'did you mean "over"?'
+    assert kinds(monkeypatch).why_not("patina").rule == "kind-unknown"
+    assert found.why_not(3).rule == "kind-unknown"
+    # No package was imported for the sake of a mistyped word.
+    assert found._loaded == {}
+
+
+def aged(monkeypatch, found: Kinds) -> tuple[Graph, stackcomp.Composition]:
+    """A graph with a kind of a package."""
     from stackcomp.batch import fingerprint
+    from stackcomp.deliver import provenance
     from stackcomp.document import model
 
+    for module in (fingerprint, provenance, model):
+        monkeypatch.setattr(module, "KINDS", found)
+    graph = Graph(frames="1")
+    graph.add("flat", "wall", size=[4, 4])
+    graph.add("boatyard.patina", "aged", image="wall")
+    graph.add("deliver", "out", image="aged", path="o.exr")
+    return graph, stackcomp.Composition(graph)
+
+
+def node_hashes(monkeypatch, found: Kinds) -> dict[str, str]:
+    graph, composition = aged(monkeypatch, found)
+    return NodeHashes(Work("", graph, composition, (1,), {})).at(1)
+
+
+def test_another_version_of_the_package_makes_frames_due(monkeypatch):
     def hashes(version):
         found = kinds(monkeypatch, entry("boatyard.patina", f"{HERE}:Patina", version=version))
-        monkeypatch.setattr(model, "KINDS", found)
-        monkeypatch.setattr(fingerprint, "KINDS", found)
-        text = {"stackcomp": 1, "frames": "1", "nodes": {
-            "wall": {"kind": "flat", "size": [4, 4]},
-            "aged": {"kind": "boatyard.patina", "image": "wall"},
-            "out": {"kind": "deliver", "image": "aged", "path": "o.exr"}}}  # fmt: skip
-        graph = Graph.from_json(json.dumps(text))
-        return NodeHashes(Work("", graph, stackcomp.Composition(graph), (1,), {})).at(1)
+        return node_hashes(monkeypatch, found)
 
     before, after = hashes("1.0"), hashes("1.1")
     assert {node for node in before if before[node] != after[node]} == {"aged"}
+
+
+def test_another_text_of_the_package_makes_frames_due(monkeypatch, tmp_path):
+    """While somebody writes a kind, its version stays."""
+    folder = tmp_path / "x_boatyard"
+    folder.mkdir()
+    source = Path(__file__).read_text()
+    begin, end = source.index("@pixel"), source.index("class NoKind")
+    imports = (
+        "from typing import Annotated, ClassVar, Literal\n"
+        "from stackcomp.nodes import ColourNode, Number, PixelFunction, pixel\n"
+    )
+    (folder / "kinds.py").write_text(imports + source[begin:end])
+    (folder / "__init__.py").write_text("")
+    (folder / "maths.py").write_text("SHADE = 1\n")
+    monkeypatch.syspath_prepend(tmp_path)
+
+    def hashes():
+        outside_text.text_hash.cache_clear()
+        return node_hashes(monkeypatch, kinds(monkeypatch, entry("boatyard.patina", "x_boatyard.kinds:Patina")))
+
+    before = hashes()
+    assert hashes() == before
+    (folder / "maths.py").write_text("SHADE = 2\n")
+    after = hashes()
+    assert {node for node in before if before[node] != after[node]} == {"aged"}
+    # What lies beside the package is not part of it.
+    (tmp_path / "other.py").write_text("")
+    assert hashes() == after
+
+
+def test_files_say_which_packages_made_them(monkeypatch):
+    def noted(version):
+        _, made = aged(
+            monkeypatch, kinds(monkeypatch, entry("boatyard.patina", f"{HERE}:Patina", version=version))
+        )
+        return provenance.notes_for(made.document, Path("."), "out", 1)
+
+    from stackcomp.deliver import provenance
+
+    first, second = noted("1.0"), noted("1.1")
+    assert (first["stackcomp/packages"], second["stackcomp/packages"]) == (
+        "boatyard-kinds 1.0",
+        "boatyard-kinds 1.1",
+    )
+    assert first["stackcomp/graph"] != second["stackcomp/graph"]
+    plain = Graph(frames="1")
+    plain.add("flat", "wall", size=[4, 4])
+    plain.add("deliver", "out", image="wall", path="o.exr")
+    assert "stackcomp/packages" not in provenance.notes_for(plain.document(), Path("."), "out", 1)
 
 
 # -- the example of DEVELOPERS.md ------------------------------------------------------------------------------
@@ -281,21 +390,48 @@ def test_it_is_listed_and_told_about(installed):
     assert "(boatyard-kinds 1.0)" in " ".join(listed.stdout.split())
     told = json.loads(run("stackcomp", "kinds", "boatyard.patina", "--json").stdout)
     assert told["package"] == "boatyard-kinds 1.0"
+    every = json.loads(run("stackcomp", "kinds", "--json").stdout)
+    assert {kind["kind"]: kind["package"] for kind in every["kinds"] if kind["package"]} == {
+        "boatyard.patina": "boatyard-kinds 1.0"
+    }
+    assert every["broken"] == []
+
+
+def test_its_nodes_fit_the_schema(installed):
+    run, folder, _ = installed
     schema = json.loads(run("stackcomp", "schema").stdout)
-    assert "kind-boatyard.patina" in schema["$defs"]
+    validator = jsonschema.Draft202012Validator(schema)
+    graph = json.loads((folder / "graph.json").read_text())
+    validator.validate(graph)
+    graph["nodes"]["aged"]["depht"] = 0.5
+    assert not validator.is_valid(graph)
 
 
 @pytest.mark.slow
 def test_it_renders_and_a_batch_has_it_in_its_processes(installed):
-    run, folder, _ = installed
+    run, folder, target = installed
     assert run("stackcomp", "check", "graph.json").returncode == 0
     done = run("stackcomp", "batch", "graph.json", "--workers", "2", "--root", ".")
     assert done.returncode == 0, done.stderr
     from stackcomp.files import exr
 
-    red = exr.read(folder / "out" / "aged.0002.exr", ["R"]).planes["R"]
+    read = exr.read(folder / "out" / "aged.0002.exr", ["R"])
+    assert read.header.metadata["stackcomp/packages"] == "boatyard-kinds 1.0"
+    red = read.planes["R"]
     light = 0.27 * 0.8 + 0.67 * 0.6 + 0.06 * 0.2
     np.testing.assert_allclose(red, 0.8 * 0.75 + 0.35 * light * 0.25, rtol=1e-3)
+
+    def listed() -> str:
+        return run("stackcomp", "batch", "graph.json", "--list", "--root", ".").stdout
+
+    assert "2 frames: 2 up to date, 0 to render" in listed()
+    module = target / "boatyard_kinds" / "__init__.py"
+    text = module.read_text()
+    module.write_text(text.replace("0.35 * light", "0.5 * light"))
+    try:
+        assert "2 frames: 0 up to date, 2 to render" in listed()
+    finally:
+        module.write_text(text)
 
 
 @pytest.mark.slow
@@ -303,7 +439,7 @@ def test_its_laws_hold(installed):
     run, _, _ = installed
     tested = run("pytest", "-q", "-p", "no:cacheprovider", "source/test_patina.py")
     assert tested.returncode == 0, tested.stdout
-    assert "11 passed" in tested.stdout
+    assert "12 passed" in tested.stdout
 
 
 @pytest.mark.slow
