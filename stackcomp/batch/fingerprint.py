@@ -53,8 +53,8 @@ class NodeHashes:
         node = self._document.nodes[name].at(frame)
         fields = node.model_dump(mode="json", by_alias=True, exclude={"about", "replace"})
         # Another version of a package may compute other pixels; that of the program is in the ledger.
-        package = KINDS.origin(node.kind)
-        return _hash(fields if package is None else {**fields, "package": str(package)})
+        package = KINDS.state(node.kind)
+        return _hash({**fields, "package": package} if package else fields)
 
 
 def inputs_of(work: Work, frame: int) -> list[Path]:

@@ -84,8 +84,10 @@ def _node() -> Schema:
 
 
 def _kind(word: str, kind: type[Node], shared: Schema) -> Schema:
-    made = kind.model_json_schema(by_alias=True)
-    shared.update(made.get("$defs", {}))
+    # Classes of different packages may have the same name.
+    own = "" if KINDS.origin(word) is None else f"{word}-"
+    made = kind.model_json_schema(by_alias=True, ref_template=f"#/$defs/{own}{{model}}")
+    shared.update({f"{own}{name}": inner for name, inner in made.get("$defs", {}).items()})
     ports = kind.ports()
     properties: Schema = {}
     for name, info in kind.model_fields.items():
