@@ -213,21 +213,30 @@ class RenderError(WorkError):
 
 
 class BugError(StackcompError):
-    """A bug in stackcomp itself, not a mistake of the caller; ``__cause__`` is what went wrong.
+    """A bug in stackcomp itself, or in a package with kinds of its own; not a mistake of the caller.
+
+    ``__cause__`` is what went wrong.
 
     Args:
         where: what was being done, such as ``stackcomp render``; for a node, ``node`` and ``frame`` say it.
         cause: the exception that should not have happened, or its text.
         node: name of the node that was being computed or checked.
         frame: the frame.
+        package: the package of the node's kind, where that is not built in.
     """
 
     def __init__(
-        self, where: str, cause: BaseException | str, *, node: str = "", frame: int | None = None
+        self,
+        where: str,
+        cause: BaseException | str,
+        *,
+        node: str = "",
+        frame: int | None = None,
+        package: str = "",
     ) -> None:
-        self.where, self.node, self.frame = where, node, frame
+        self.where, self.node, self.frame, self.package = where, node, frame, package
         self.cause = cause if isinstance(cause, str) else f"{type(cause).__name__}: {cause}"
-        self.reason = f"bug in stackcomp: {self.cause}"
+        self.reason = f"bug in {package or 'stackcomp'}: {self.cause}"
         at = [where, f'node "{node}"' if node else "", "" if frame is None else f"frame {frame}"]
         super().__init__(
             f"{', '.join(part for part in at if part)}: {self.reason}\n"
@@ -235,11 +244,11 @@ class BugError(StackcompError):
         )
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return _bug, (self.where, self.cause, self.node, self.frame)
+        return _bug, (self.where, self.cause, self.node, self.frame, self.package)
 
 
-def _bug(where: str, cause: str, node: str, frame: int | None) -> BugError:
-    return BugError(where, cause, node=node, frame=frame)
+def _bug(where: str, cause: str, node: str, frame: int | None, package: str) -> BugError:
+    return BugError(where, cause, node=node, frame=frame, package=package)
 
 
 class StackcompWarning(UserWarning):

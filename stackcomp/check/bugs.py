@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from stackcomp.errors import BugError, StackcompError
+from stackcomp.nodes.base import Node
+from stackcomp.nodes.kinds import KINDS
 
 __all__ = ["USER_ERRORS", "bugs_of"]
 
@@ -14,11 +16,12 @@ USER_ERRORS = (StackcompError, OSError)
 
 
 @contextmanager
-def bugs_of(node: str) -> Iterator[None]:
+def bugs_of(name: str, node: Node) -> Iterator[None]:
     """Run code of a node; what it should not raise becomes a BugError.
 
     Args:
-        node: name of the node, for the message.
+        name: name of the node, for the message.
+        node: the node.
 
     Raises:
         BugError: the code raised an exception that no graph and no file should cause.
@@ -29,4 +32,4 @@ def bugs_of(node: str) -> Iterator[None]:
         # Warnings are exceptions where the caller asked for that.
         raise
     except Exception as error:
-        raise BugError("", error, node=node) from error
+        raise BugError("", error, node=name, package=str(KINDS.origin(node.kind) or "")) from error

@@ -67,5 +67,5 @@ def _reads_sequence(name: str, state: CheckState) -> bool:
     node = state.document.nodes[name]
     if not isinstance(node, SourceNode):
         return False
-    with bugs_of(name):
+    with bugs_of(name, node):
         return node.files(1, state.root) != node.files(2, state.root)

@@ -97,7 +97,7 @@ def _own_rules(state: CheckState, name: str, wires: Mapping[str, Wire], context:
     windows = {port: state.done[wire.source].display for port, wire in wires.items()}
     before = len(state.problems)
     try:
-        with bugs_of(name):
+        with bugs_of(name, node):
             own = list(node.look(types, windows, context))
             for problem in own:
                 _add(state, name, tidy(problem), wires)

@@ -56,7 +56,7 @@ class Outputs:
             sink = document.nodes[name]
             assert isinstance(sink, SinkNode)
             idle = self.nodes is not None and name not in self.nodes
-            with bugs_of(name):
+            with bugs_of(name, sink):
                 outputs = [(frame, path) for frame in frames for path in sink.outputs(frame, root)]
             problems = refusals(
                 (Writing(path, mark, name, "path", path in self.damaged) for _, path in outputs),
@@ -109,7 +109,7 @@ def readings(
         path = getattr(node, "path", None)
         if isinstance(node, SourceNode) and isinstance(path, str):
             yield Reading(path, use, sequence=True)
-        with bugs_of(name):
+        with bugs_of(name, node):
             files = dict.fromkeys(file for frame in frames for file in node.files(frame, root))
         for file in files:
             yield Reading(str(file.absolute()), use)

@@ -10,8 +10,8 @@ __all__ = ["EXAMPLES", "EXPLANATIONS"]
 #: What is checked, and why, by rule id.
 EXPLANATIONS: dict[str, str] = {
     "page": (
-        "Pages for people are HTML in one file, or Markdown with a folder of pictures beside it; the ending of the "
-        "name says which."
+        "Pages for people are HTML in one file, or Markdown with a folder of pictures beside it; the ending of "
+        "the name says which."
     ),
     "kind-broken": (
         "Other packages add kinds by entry points of the group stackcomp.kinds. A kind whose package cannot be "

@@ -20,7 +20,7 @@ def check_frames(state: CheckState, context: Context) -> None:
     for name, checked in state.done.items():
         if isinstance(checked.node, SourceNode) and name not in state.given:
             used = _channels_used(state, name, checked.type, context)
-            with bugs_of(name):
+            with bugs_of(name, checked.node):
                 own = list(checked.node.look_at_frames(used, context))
             for problem in own:
                 state.add(replace(problem, node=name))
@@ -45,7 +45,7 @@ def _channels_used(state: CheckState, name: str, type: PortType, context: Contex
 def _channels_of_wire(reader: CheckedNode, wire: Wire, type: PortType, context: Context) -> set[str]:
     picks = wire.picks
     if picks is None and isinstance(reader.node, ViewNode):
-        with bugs_of(reader.name):
+        with bugs_of(reader.name, reader.node):
             picks = tuple(reader.node.picks(reader.types, context))
     return set(type.planes) if picks is None else {pick.channel for pick in picks if pick.channel}
 

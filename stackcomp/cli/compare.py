@@ -94,6 +94,8 @@ def compare(
     comparing = Comparing((first, second), limits, options, as_json)
     if folder is not None:
         comparing.write_pictures(kind, folder, chosen, replace_foreign=replace_foreign)
+    if page is not None:
+        comparing.ask_for_page(Path(page), replace_foreign=replace_foreign)
     compared = comparing.run(kind, chosen)
     if page is not None:
         comparing.write_page(Path(page), replace_foreign=replace_foreign)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from stackcomp.check.originals import Writing, refusals
 from stackcomp.cli.endings import announce
 from stackcomp.cli.progress import Reporter, reporter
 from stackcomp.compare import (
@@ -24,6 +25,7 @@ from stackcomp.compare.dump_reports import reports_in
 from stackcomp.compare.sequences import frames_on_disk
 from stackcomp.compare.tolerance import require_known
 from stackcomp.errors import FileError, RequestError
+from stackcomp.files.mark import Mark
 from stackcomp.files.paths import FramePath
 
 __all__ = ["Comparing"]
@@ -129,6 +131,17 @@ class Comparing:
             self._files.different(name, first, second)
         except (FileError, RequestError) as error:
             announce(f"no picture of {name}: {error}", style="red")
+
+    def ask_for_page(self, path: Path, *, replace_foreign: bool) -> None:
+        """Make sure that a page may be written, before anything is compared.
+
+        Raises:
+            RequestError: a file that must stay is there.
+        """
+        allow = "--replace-foreign lets it be replaced"
+        writing = Writing(path, Mark("page"))
+        if problems := refusals([writing], [], replace_foreign=replace_foreign, allow=allow):
+            raise RequestError(problems)
 
     def write_page(self, path: Path, *, replace_foreign: bool) -> None:
         """Write a page that shows two dumps, the first as what was before.

@@ -47,7 +47,10 @@ class Tolerance:
                 raise _wrong(f"{name}: {value!r} is out of range", f"give a number, {limits}")
             object.__setattr__(self, name, float(value))
         if self.hard is not None and self.hard < self.small:
-            raise _wrong(f"hard ({self.hard:g}) is below small ({self.small:g})", "make hard at least as large, or small smaller")
+            raise _wrong(
+                f"hard ({self.hard:g}) is below small ({self.small:g})",
+                "make hard at least as large, or small smaller",
+            )
 
     @property
     def limit(self) -> float:

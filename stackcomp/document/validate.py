@@ -18,6 +18,7 @@ from pydantic_core import ErrorDetails
 
 from stackcomp.data.numbers import number_of
 from stackcomp.errors import BadValueError, BugError, Problem, did_you_mean, kind_of, pointer_to, shown
+from stackcomp.nodes.kinds import KINDS
 
 __all__ = ["field_names", "validate"]
 
@@ -78,7 +79,7 @@ def validate(
         for item in error.errors(include_url=False):
             cause = item.get("ctx", {}).get("error")
             if isinstance(cause, Exception) and _is_bug(cause):
-                raise BugError(where, cause) from cause
+                raise BugError(where, cause, package=_package(fields)) from cause
             by_place.setdefault(_place(item, known), []).append(item)
         for place, items in by_place.items():
             problems.append(_problem(model, place, items, known, node, subject, choices))
@@ -86,8 +87,14 @@ def validate(
     except (BugError, MemoryError, Warning):
         raise
     except Exception as error:
-        raise BugError(where, error) from error
+        raise BugError(where, error, package=_package(fields)) from error
     return (None if problems else made), problems
+
+
+def _package(fields: Mapping[str, Any]) -> str:
+    """The package of a node's kind; empty for a built-in one, and for what is no node."""
+    kind = fields.get("kind")
+    return str(KINDS.origin(kind) or "") if isinstance(kind, str) else ""
 
 
 def _is_bug(cause: Exception) -> bool:

@@ -28,6 +28,7 @@ from stackcomp.execute.plane_pool import PlaneLedger, PlanePool
 from stackcomp.execute.surroundings import beyond_frame, scaled
 from stackcomp.files.file_state import FileState, require_state
 from stackcomp.nodes.base import Job, Node, SinkNode
+from stackcomp.nodes.kinds import KINDS
 from stackcomp.plan.planning import Plan
 from stackcomp.plan.program import Program
 from stackcomp.plan.steps.area import AreaStep
@@ -305,7 +306,12 @@ class FrameRun:
             raise RenderError(node, self.frame, str(error) or type(error).__name__) from error
         except Exception as error:
             node = self._current_node if name is None else name
-            raise BugError("", error, node=node, frame=self.frame) from error
+            raise BugError("", error, node=node, frame=self.frame, package=self._package(node)) from error
+
+    def _package(self, name: str) -> str:
+        """The package of a node's kind; empty for a built-in one."""
+        checked = self.plan.checked.nodes.get(name)
+        return "" if checked is None else str(KINDS.origin(checked.node.kind) or "")
 
     @property
     def _current_node(self) -> str:

@@ -185,7 +185,7 @@ def _values(annotation: Any, metadata: list[Any]) -> str:
         return " or ".join(_values(part, metadata) for part in inner if part is not type(None))
     if origin is Literal:
         return " or ".join(str(choice) for choice in inner)
-    if origin is list:
+    if origin is list or (origin is tuple and inner[-1] is Ellipsis):
         return f"a list, each {_values(inner[0], [])}"
     if origin is tuple:
         return f"a list of {len(inner)}: {', '.join(_values(part, metadata) for part in inner)}"

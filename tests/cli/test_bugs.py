@@ -99,7 +99,7 @@ class TestDump:
 COMMANDS = [
     (["check", "graph.json"], "stackcomp.composition.Composition.check"),
     (["render", "graph.json"], "stackcomp.cli.rendering.run"),
-    (["dump", "graph.json", "--frame", "1", "--to", "look"], "stackcomp.review.dump.dump"),
+    (["dump", "graph.json", "--frame", "1", "--to", "look"], "stackcomp.review.dump_frames.dump_frames"),
     (["kinds"], "stackcomp.nodes.description.describe"),
     (["encodings"], "stackcomp.files.colour.spaces"),
 ]

@@ -95,6 +95,19 @@ def test_dumps(shot, run):
     assert 'the first node that differs is "final"' in done.stdout
 
 
+def test_a_page_of_two_dumps(shot, run):
+    run("dump", "graph.json", "--frame", "2", "--to", "a")
+    run("dump", "graph.json", "--frame", "2", "--to", "b", "--set", "gamma=1.5")
+    (shot / "page.html").write_text("somebody's")
+    done = run("compare", "a", "b", "--page", "page.html")
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert (shot / "page.html").read_text() == "somebody's"
+    done = run("compare", "a", "b", "--page", "new.html")
+    assert done.exit_code == 1
+    assert done.stdout.splitlines()[-1] == "new.html"
+    assert (shot / "new.html").read_text().lower().startswith("<!doctype html>")
+
+
 def test_dumps_of_several_frames(shot, run):
     run("dump", "graph.json", "--frames", "1-3", "--to", "a")
     run("dump", "graph.json", "--frames", "1-2", "--to", "b")

@@ -172,6 +172,10 @@ class SweepStep(Step):
     def _numbers(self, value: PixelValue, frame: Frame) -> list[float]:
         node = frame.node(value.key.node)
         own = [] if value.mixes_area else node.numbers(value.checked.types, frame.checked.context)
+        # The loop reads as many numbers as the function takes: others would come from memory that is not its own.
+        function, wanted = value.function, len(value.function.arguments) - len(value.lanes)
+        if len(own) != wanted:
+            raise TypeError(f"{function.name} takes {wanted} numbers behind its lanes, but gets {len(own)}")
         return [float(n) for n in own] + ([float(node.amount)] if value.amount else [])
 
     def _integers(
