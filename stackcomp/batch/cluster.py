@@ -22,10 +22,13 @@ from stackcomp.batch.record import FrameRecord, Reason, reason_of
 from stackcomp.batch.renderer import Renderer
 from stackcomp.batch.work import ShotSpec
 from stackcomp.errors import Problem, RequestError
+from stackcomp.nodes.kinds import KINDS
 from stackcomp.version import __version__
 
 __all__ = ["ClusterPool", "render_frame", "require_scheduler"]
 
+#: Before the name of a package with kinds, among versions.
+_KINDS = "kinds of "
 _EXAMPLE = "give it as tcp://10.0.0.5:8786"
 _PROTOCOLS = ("tcp", "tls", "ws", "wss", "ucx", "ucxx")
 #: How often a frame is tried after its worker is gone.
@@ -217,6 +220,12 @@ class ClusterPool:
             if theirs["stackcomp"] != __version__:
                 message = f"the worker {worker} has stackcomp {theirs['stackcomp']}, and this is {__version__}"
                 raise _refused(message, "install the same version on all machines")
+            packages = [name for name in ours if name.startswith(_KINDS) and theirs.get(name) != ours[name]]
+            if packages:
+                package = packages[0].removeprefix(_KINDS)
+                has = f"{package} {theirs[packages[0]]}" if packages[0] in theirs else f"no {package}"
+                message = f"the worker {worker} has {has}, and this is {ours[packages[0]]}"
+                raise _refused(message, "install the same version on all machines: it has kinds of node")
             others = [name for name in ours if theirs.get(name) != ours[name]]
             if others:
                 listed = ", ".join(f"{name} {theirs.get(name)} instead of {ours[name]}" for name in others)
@@ -237,7 +246,8 @@ def _versions() -> dict[str, str]:
 
     names = ("numpy", "llvmlite", "OpenEXR", "opencolorio")
     python = ".".join(platform.python_version_tuple()[:2])
-    return {"stackcomp": __version__, "Python": python, **{name: version(name) for name in names}}
+    kinds = {f"{_KINDS}{origin.package}": origin.version for origin in map(KINDS.origin, KINDS) if origin}
+    return {"stackcomp": __version__, "Python": python, **{name: version(name) for name in names}, **kinds}
 
 
 def _sees(folder: str) -> bool:

@@ -21,6 +21,7 @@ from stackcomp import RequestError
 from stackcomp.batch import cluster as cluster_module
 from stackcomp.batch.cluster import ClusterPool, render_frame
 from stackcomp.batch.work import ShotSpec
+from stackcomp.nodes.outside_kinds import Origin
 
 pytest.importorskip("distributed")
 pytestmark = pytest.mark.slow
@@ -315,3 +316,13 @@ def test_a_port_where_something_else_answers_is_a_wrong_request(tmp_path):
             assert "bug" not in run.err
         assert time.monotonic() - started < 20
         other.shutdown(socket.SHUT_RDWR)
+
+
+def test_a_worker_without_a_package_of_kinds_is_refused(tmp_path, cluster, monkeypatch):
+    class Kinds(list):
+        def origin(self, word):
+            return Origin("boatyard-kinds", "1.0") if "." in word else None
+
+    monkeypatch.setattr(cluster_module, "KINDS", Kinds(["over", "boatyard.patina"]))
+    with pytest.raises(RequestError, match=r"has no boatyard-kinds, and this is 1\.0"):
+        ClusterPool(cluster.address, {"": ShotSpec("", "{}", "", str(tmp_path))}, log=lambda message: None)
