@@ -49,7 +49,7 @@ def ran(tmp_path_factory):
 
 
 def test_no_block_is_left_out():
-    assert len(PYTHON) == 6
+    assert len(PYTHON) == 7
     section = TEXT[TEXT.index("## From Python") : TEXT.index("## Match light")]
     assert len(re.findall(r"(?<=\n\n)    \S", section)) >= len(PYTHON)
     for word in ("load(", "Graph(", "replace=", "ended=", "open_measured(", "with_planes("):

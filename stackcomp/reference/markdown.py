@@ -56,7 +56,8 @@ def _kind(entry: Entry, folder: str, pictures: dict[str, Picture]) -> Iterator[s
         number += len(row.examples)
     yield f"{text.text}\n"
     limits = " Its change can be limited with `within` and `amount`." if text.adjustable else ""
-    yield f"It {text.works_on}.{limits}\n"
+    package = f" Of the package {text.package}." if text.package else ""
+    yield f"It {text.works_on}.{limits}{package}\n"
     yield from _tables(text)
     yield f'    "{text.kind}_1": {node_json(text.example)}\n'
     if text.source:
