@@ -75,17 +75,25 @@ class Studio:
     """A project with tests of renders, and runs of pytest in it.
 
     Args:
-        pytester: of pytest. It takes away what was imported in its runs, after each of them and at its own end.
+        pytester: pytest's fixture. It takes away what was imported in its runs, after each and at its own end.
+        monkeypatch: pytest's fixture.
         kept: gets these modules, to be put back by `keep` after pytester's end.
     """
 
-    def __init__(self, pytester, kept):
-        self.pytester, self.path, self.kept = pytester, pytester.path, kept
+    def __init__(self, pytester, monkeypatch, kept):
+        self.pytester, self.monkeypatch, self.path, self.kept = pytester, monkeypatch, pytester.path, kept
         pytester.makeini("[pytest]\nfilterwarnings = error\nmarkers = slow")
         pytester.makefile(".json", comp=json.dumps(GRAPH))
         (self.path / "tests").mkdir()
         self.write("tests/conftest.py", "import os, sys\nsys.path.insert(0, os.path.dirname(__file__))")
         self.write("tests/pictures.py", PICTURES)
+
+    def remember(self, modules):
+        """Note modules that are not those of the project."""
+        ours = str(self.path)
+        for name, module in modules.items():
+            if not str(getattr(module, "__file__", None) or "").startswith(ours):
+                self.kept[name] = module
 
     def write(self, name, text):
         (self.path / name).write_text(text, encoding="utf-8")
@@ -99,19 +107,13 @@ class Studio:
             plant: what the tests plant.
             process: in a process of its own, as a user runs it; that takes ten times as long.
         """
-        self.pytester._monkeypatch.setenv("PLANT", plant)
+        self.monkeypatch.setenv("PLANT", plant)
         if process:
             result = self.pytester.runpytest_subprocess("--junitxml=found.xml", *options, timeout=300)
         else:
             imported = _Imported()
             result = self.pytester.runpytest_inprocess("--junitxml=found.xml", *options, plugins=[imported])
-            ours = str(self.path)
-            others = {
-                name: module
-                for name, module in imported.modules.items()
-                if not str(getattr(module, "__file__", None) or "").startswith(ours)
-            }
-            self.kept |= others
+            self.remember(imported.modules)
             keep(self.kept)
         text = result.stdout.str() + result.stderr.str()
         assert result.ret == code, text

@@ -6,6 +6,7 @@ References are written from a clean plate; then an environment variable makes th
 import json
 import re
 import shlex
+import sys
 
 import numpy as np
 import pytest
@@ -73,8 +74,10 @@ def kept():
 
 
 @pytest.fixture
-def studio(kept, pytester):
-    return Studio(pytester, kept)
+def studio(kept, pytester, monkeypatch):
+    studio = Studio(pytester, monkeypatch, kept)
+    yield studio
+    studio.remember(dict(sys.modules))
 
 
 def test_a_life_of_references(studio):

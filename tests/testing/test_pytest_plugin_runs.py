@@ -59,8 +59,10 @@ def kept():
 
 
 @pytest.fixture
-def studio(kept, pytester):
-    return Studio(pytester, kept)
+def studio(kept, pytester, monkeypatch):
+    studio = Studio(pytester, monkeypatch, kept)
+    yield studio
+    studio.remember(dict(sys.modules))
 
 
 def look_at_names(studio):
