@@ -3,32 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pytest
-
-__all__ = ["Driven", "number", "opened", "started_browser"]
-
-_ARGUMENTS = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
-
-
-@contextlib.contextmanager
-def started_browser() -> Iterator[Any]:
-    """Debian's chromium; the test is skipped where there is none."""
-    sync_api = pytest.importorskip("playwright.sync_api")
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("there is no chromium")
-    with sync_api.sync_playwright() as started:
-        browser = started.chromium.launch(executable_path=chromium, args=_ARGUMENTS.split())
-        yield browser
-        browser.close()
+__all__ = ["Driven", "number", "opened"]
 
 
 @contextlib.contextmanager
@@ -40,7 +19,8 @@ def opened(browser: Any, path: Path, width: int = 1280, height: int = 900, **con
     page.on("console", lambda message: troubles.append(message.text))
     page.on("pageerror", lambda error: troubles.append(str(error)))
     page.on("dialog", lambda dialog: (troubles.append(dialog.message), dialog.dismiss()))
-    page.on("request", lambda sent: None if sent.url.startswith(("file:", "data:")) else troubles.append(sent.url))
+    inside = ("file:", "data:", "blob:")
+    page.on("request", lambda sent: None if sent.url.startswith(inside) else troubles.append(sent.url))
     page.goto(path.as_uri())
     yield Driven(page)
     assert not troubles, troubles

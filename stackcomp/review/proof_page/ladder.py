@@ -25,11 +25,11 @@ exact                                       23.9 MB
 half                                        10.8 MB
 exact values of each 2nd pixel               6.0 MB
 of each 4th, 8th, 16th                       1.5 MB, 0.38 MB, 0.10 MB
-viewing picture, JPEG of quality 90          0.90 MB, 0.17 stops off in grain, 0.025 in means of 4×4 pixels
-quality 80, 70, 50                           0.48 MB, 0.33 MB, 0.18 MB; means off by 0.04, 0.05, 0.07
-JPEG with colour at half size, quality 80    0.30 MB; means off by 0.07, as full size at 0.18 MB
-WebP (colour always at half size)            0.34 MB; means off by 0.06, as JPEG at 0.24 MB
-AVIF of full colour                          0.35 MB; means off by 0.06, as JPEG at 0.25 MB, in 7 times the time
+viewing picture, JPEG of quality 90          0.96 MB, 0.16 stops off in grain, 0.023 in means of 4×4 pixels
+quality 80, 70, 50                           0.51 MB, 0.35 MB, 0.20 MB; means off by 0.036, 0.047, 0.067
+JPEG with colour at half size, quality 80    0.30 MB; means off by 0.07, as full size at 0.20 MB
+WebP (colour always at half size)            0.34 MB; means off by 0.06, as JPEG at 0.25 MB
+AVIF of full colour                          0.38 MB; means off by 0.053, as JPEG at 0.3 MB, in 10 times the time
 ==========================================  =======
 
 So 60 such nodes can not be kept as half in 40 MB. JPEG with colour at full size is best in what the eye keeps of

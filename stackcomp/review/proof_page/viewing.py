@@ -19,8 +19,11 @@ __all__ = ["Levels", "encoded", "levels_of", "picture_of"]
 
 Plane = npt.NDArray[np.float32]
 _BINS = 1024
-_KNEE = 1 / 512  # of the range that counts: below it, steps are even
+#: Below the knee steps are even. It lies where dark pixels are, within these parts of what is bright.
+_WIDEST, _NARROWEST = 8192, 128
 _HALF = 60000.0
+_SMOOTH = 24
+_KERNEL = np.hanning(2 * _SMOOTH + 1) / np.hanning(2 * _SMOOTH + 1).sum()
 
 
 @dataclass(frozen=True)
@@ -40,25 +43,28 @@ class Levels:
 
 def levels_of(planes: list[Plane]) -> Levels:
     """The spacing of levels for planes that are shown together."""
-    largest = max((_largest(plane) for plane in planes), default=0.0)
-    scale = 1.0 if 0 < largest <= _HALF and largest > 1e-2 else (1.0 if largest == 0 else _HALF / largest)
+    ends = [end for plane in planes for end in _ends(plane)]
+    if not ends:
+        return Levels(np.zeros(256, np.float32), np.zeros(65536, np.uint8), 1.0)
+    largest = max(map(abs, ends))
+    scale = 1.0 if 1e-2 < largest <= _HALF or largest == 0 else _HALF / largest
+    # The spacing is known from a quarter of the pixels; the ends are those of all.
     counts = np.zeros(65536, np.int64)
     for plane in planes:
         counts += np.bincount(_half_bits(plane[::2, ::2], scale).ravel(), minlength=65536)
     every = np.arange(65536, dtype=np.uint16).view(np.float16).astype(np.float64)
     good = np.isfinite(every)
-    seen = good & (counts > 0)
-    if not seen.any():
-        return Levels(np.zeros(256, np.float32), np.zeros(65536, np.uint8), scale)
-    low, high = every[seen].min(), every[seen].max()
-    typical = _typical(every, np.where(good, counts, 0))
-    knee = max(typical * _KNEE, 1e-7)
+    low, high = (float(np.float16(end * scale)) for end in (min(ends), max(ends)))
+    dark, bright = _sizes(every, np.where(good, counts, 0))
+    knee = max(min(max(dark, bright / _WIDEST), bright / _NARROWEST), 1e-7)
     place = np.arcsinh(np.where(good, every, 0) / knee)
     start, end = np.arcsinh(low / knee), np.arcsinh(high / knee)
-    if end <= start:
+    if end <= start or not counts[good].any():
         return Levels(np.full(256, low / scale, np.float32), np.zeros(65536, np.uint8), scale)
     density, edges = np.histogram(place[good], _BINS, (start, end), weights=counts[good])
-    share = density / density.sum()
+    # Smooth, because few pixels would leave holes, and the levels beside a hole far apart.
+    density = np.convolve(np.pad(density, _SMOOTH, mode="reflect"), _KERNEL, mode="same")[_SMOOTH:-_SMOOTH]
+    share = density / max(density.sum(), 1)
     # A little everywhere, so that rare values keep levels as well.
     widths = np.cbrt(share + 0.04 / _BINS)
     reached = np.concatenate(([0.0], np.cumsum(widths)))
@@ -81,10 +87,11 @@ def encoded(levels: npt.NDArray[np.uint8], quality: int) -> bytes:
     return file.getvalue()
 
 
-def _largest(plane: Plane) -> float:
-    sizes = np.abs(plane[::2, ::2])
-    sizes = sizes[np.isfinite(sizes)]
-    return float(sizes.max()) if sizes.size else 0.0
+def _ends(plane: Plane) -> tuple[float, ...]:
+    """The least and the greatest finite value, if there are any."""
+    finite = np.isfinite(plane)
+    values = plane if finite.all() else plane[finite]
+    return (float(values.min()), float(values.max())) if values.size else ()
 
 
 def _half_bits(plane: Plane, scale: float) -> npt.NDArray[np.uint16]:
@@ -94,11 +101,12 @@ def _half_bits(plane: Plane, scale: float) -> npt.NDArray[np.uint16]:
         return kept.astype(np.float16).view(np.uint16)
 
 
-def _typical(values: npt.NDArray[np.float64], counts: npt.NDArray[np.int64]) -> float:
-    """The size that a tenth of the pixels other than 0 exceed."""
+def _sizes(values: npt.NDArray[np.float64], counts: npt.NDArray[np.int64]) -> tuple[float, float]:
+    """The sizes that a twentieth of the pixels other than 0 stays below, and that a tenth exceeds."""
     sizes = np.abs(np.where(np.isfinite(values), values, 0))
     order = np.argsort(sizes, kind="stable")
     running = np.cumsum(np.where(sizes[order] > 0, counts[order], 0))
     if not running[-1]:
-        return 1.0
-    return float(sizes[order][np.searchsorted(running, 0.9 * running[-1])])
+        return 1.0, 1.0
+    dark, bright = sizes[order][np.searchsorted(running, [0.05 * running[-1], 0.9 * running[-1]])]
+    return float(dark), float(bright)

@@ -53,6 +53,7 @@ class DumpMaker:
         corner: tuple[int, int] = (0, 0),
         frame: tuple[int, int, int, int] | None = None,
         inputs: dict[str, str] | None = None,
+        compression: str = "zip",
         **more: Any,
     ) -> DumpMaker:
         entry: dict[str, Any] = {
@@ -61,7 +62,7 @@ class DumpMaker:
             "about": "",
             "state": "missing",
             "inputs": inputs or {},
-            "input_types": {port: "matte" for port in inputs or {}},
+            "input_types": dict.fromkeys(inputs or {}, "matte"),
             "parameters": {},
             "type": {**({"encoding": LINEAR} if "alpha" in TYPES[type] else {}), **TYPES[type]},
             "warnings": [],
@@ -71,7 +72,16 @@ class DumpMaker:
             window = Window(corner[0], corner[1], corner[0] + width, corner[1] + height)
             display = window if frame is None else Window(*frame)
             stem = f"picture-{len(self.nodes)}"
-            exr.write(self.folder / f"{stem}.exr", planes, window=window, display=display, mark=Mark("dump"))
+            exr.write(
+                self.folder / f"{stem}.exr",
+                planes,
+                window=window,
+                display=display,
+                pixel_type="float",
+                compression=compression,
+                bits_as_float=[name for name, plane in planes.items() if plane.dtype == np.uint32],
+                mark=Mark("dump"),
+            )
             first = np.nan_to_num(next(iter(planes.values())).astype(np.float32), posinf=1, neginf=0)
             small = np.repeat(np.clip(first, 0, 1)[::4, ::4, None], 3, axis=2)
             stills.write(self.folder / f"{stem}.png", np.ascontiguousarray(small), mark=Mark("dump"))
@@ -104,6 +114,11 @@ class DumpMaker:
         }
         (self.folder / "nodes.json").write_text(json.dumps(report), encoding="utf-8")
         return self.folder
+
+
+@pytest.fixture(scope="session")
+def make_maker():
+    return DumpMaker
 
 
 @pytest.fixture

@@ -5,17 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from made_dumps import Made, colour, write_dump
-from proof_browser import opened, started_browser
+from proof_browser import opened
 
 from stackcomp.review.proof_page import write_page
 
 pytestmark = pytest.mark.browser
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with started_browser() as browser:
-        yield browser
 
 
 @pytest.fixture(scope="module")

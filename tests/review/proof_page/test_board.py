@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 import re
 
@@ -64,8 +65,8 @@ def test_the_laws_of_a_drawing(graph):
         assert points[-1][1] == pytest.approx(below.y, abs=0.1)
         assert below.x < points[-1][0] < below.x + below.width
         whole = [points[0], *corners, points[-1]]
-        assert all(y <= then + 0.1 for (_, y), (_, then) in zip(whole, whole[1:], strict=False))
-        for (x, y), (to_x, to_y) in zip(whole, whole[1:], strict=False):
+        assert all(y <= then + 0.1 for (_, y), (_, then) in itertools.pairwise(whole))
+        for (x, y), (to_x, to_y) in itertools.pairwise(whole):
             for box in board.boxes:
                 beside = max(x, to_x) < box.x + 1 or min(x, to_x) > box.x + box.width - 1
                 outside = max(y, to_y) < box.y + 1 or min(y, to_y) > box.y + box.height - 1
@@ -74,7 +75,7 @@ def test_the_laws_of_a_drawing(graph):
 
 def test_a_chain_is_one_straight_line():
     names = [f"n{k}" for k in range(200)]
-    board = drawn(names, {b: {"image": a} for a, b in zip(names, names[1:], strict=False)}, SIZES)
+    board = drawn(names, {b: {"image": a} for a, b in itertools.pairwise(names)}, SIZES)
     assert len({box.x for box in board.boxes}) == 1
     assert all("Q" not in wire.path for wire in board.wires)
     assert [box.name for box in sorted(board.boxes, key=lambda box: box.y)] == names
@@ -83,9 +84,7 @@ def test_a_chain_is_one_straight_line():
 def test_a_row_is_no_wider_than_it_should_be():
     names = [*(f"source {k}" for k in range(40)), "end"]
     board = drawn(names, {"end": {f"p{k}": f"source {k}" for k in range(3)}}, SIZES)
-    widest = max(
-        sum(box.width for box in board.boxes if box.y == row) for row in {box.y for box in board.boxes}
-    )
+    widest = max(sum(box.width for box in board.boxes if box.y == row) for row in {box.y for box in board.boxes})
     assert widest <= SIZES.across
 
 
@@ -130,7 +129,7 @@ def test_wires_on_a_track_do_not_touch():
                 by_track.setdefault(found[net.name], []).append(net)
         for together in by_track.values():
             ordered = sorted(net.span for net in together)
-            assert all(a[1] < b[0] for a, b in zip(ordered, ordered[1:], strict=False))
+            assert all(a[1] < b[0] for a, b in itertools.pairwise(ordered))
 
 
 def test_a_wire_that_comes_down_over_another_lies_above_it():

@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pytest
 from made_dumps import Made, colour, random_colour, truth, write_dump
-from proof_browser import number, opened, started_browser
+from proof_browser import number, opened
 
 from stackcomp.review.proof_page import write_page
 
@@ -74,12 +74,6 @@ PIXELS = {
     "depth": [(3, 3), (0, 0), (63, 0), (40, 40)],
     "motion": [(0, 0), (63, 47), (9, 40)],
 }
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with started_browser() as browser:
-        yield browser
 
 
 @pytest.fixture(scope="module")

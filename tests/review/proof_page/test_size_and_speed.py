@@ -13,7 +13,7 @@ import time
 import numpy as np
 import pytest
 from made_dumps import Made, random_colour, truth, write_dump
-from proof_browser import number, opened, started_browser
+from proof_browser import number, opened
 
 from stackcomp.review.proof_page import write_page
 
@@ -51,8 +51,8 @@ def test_size(page_file):
     assert 20e6 < size < 40e6
 
 
-def test_time_until_all_boxes_are_there(page_file):
-    with started_browser() as browser, opened(browser, page_file) as driven:
+def test_time_until_all_boxes_are_there(browser, page_file):
+    with opened(browser, page_file) as driven:
         page = driven.page
         told = page.evaluate(
             """async () => {
@@ -69,9 +69,9 @@ def test_time_until_all_boxes_are_there(page_file):
         assert told["seconds"] < 3
 
 
-def test_a_grainy_node_opens_and_its_numbers_are_true(page_file):
+def test_a_grainy_node_opens_and_its_numbers_are_true(browser, page_file):
     folder = page_file.parent / "dump"
-    with started_browser() as browser, opened(browser, page_file) as driven:
+    with opened(browser, page_file) as driven:
         for k in (0, 59):
             started = time.perf_counter()
             driven.open_node(f"node {k}")

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from made_dumps import Made, random_colour, write_dump
-from proof_browser import opened, started_browser
+from proof_browser import opened
 
 from stackcomp.review.proof_page import write_page
 
@@ -29,12 +29,6 @@ NAMES = (
     "__proto__",
     "constructor",
 )
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with started_browser() as browser:
-        yield browser
 
 
 def small(name: str, seed: int = 0, size=(32, 18), **more) -> Made:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from made_dumps import Made, colour, write_dump
 from PIL import Image as Canvas
-from proof_browser import opened, started_browser
+from proof_browser import opened
 
 from stackcomp.review.proof_page import write_page
 
@@ -30,30 +30,14 @@ def _steps() -> dict[str, np.ndarray]:
 
 
 def _nodes() -> list[Made]:
-    first = _steps()
-    second = {name: plane.copy() for name, plane in first.items()}
-    second["G"][12, 40] += np.float32(2**-9)
-    flat = {name: np.full((SIZE[1], SIZE[0]), 0.18, np.float32) for name in "RGB"}
-    glass = {**flat, "A": np.full((SIZE[1], SIZE[0]), 0.0, np.float32)}
-    glass = {name: np.zeros_like(plane) for name, plane in glass.items()}
-    raw = {"name": "display", "family": "display"}
-    return [
-        Made("steps", first, colour(encoding=raw)),
-        Made("nearly", second, colour(encoding=raw), inputs={"image": "steps"}),
-        Made("grey", flat, inputs={"image": "nearly"}),
-        Made("glass", glass, colour("premultiplied"), inputs={"image": "grey"}),
-    ]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with started_browser() as browser:
-        yield browser
+    grey = {name: np.full((SIZE[1], SIZE[0]), 0.18, np.float32) for name in "RGB"}
+    shown_as_it_is = colour(encoding={"name": "display", "family": "display"})
+    return [Made("steps", _steps(), shown_as_it_is), Made("grey", grey, inputs={"image": "steps"})]
 
 
 @pytest.fixture(scope="module")
 def page_file(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("keys")
+    folder = tmp_path_factory.mktemp("view")
     return write_page(folder / "page.html", [write_dump(folder / "dump", _nodes())])
 
 

@@ -251,6 +251,10 @@ def test_climbing():
     assert names(1100) == {"a": 2, "b": 2, "final": 1}
     assert names(300) == {"a": 4, "b": 3, "final": 3}
     assert names(60) == {"a": 6, "b": 6, "final": 6}
+    many = [Unit(f"n{k}", sizes, False, k) for k in range(10)]
+    at = climbed([*many, Unit("final", sizes, True, 0)], 1500)
+    assert at["final"] == 1
+    assert sorted(at[unit.key] for unit in many) == [3] * 6 + [4] * 4
     for most in range(0, 3200, 37):
         at = climbed(units, most)
         assert sum(sizes[rung] for rung in at.values()) <= max(most, 30)

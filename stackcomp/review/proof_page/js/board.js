@@ -144,6 +144,8 @@ export function watchBoard(open) {
   });
   find.addEventListener("keydown", (event) => {
     if (event.key === "Enter") {
+      // Otherwise the box that gets the focus would take the key as well.
+      event.preventDefault();
       const node = found();
       if (node >= 0) focusBox(node);
     } else if (event.key === "Escape") {

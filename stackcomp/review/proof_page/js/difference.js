@@ -30,24 +30,46 @@ export const distance = (a, b, ids) => {
   return a === b ? 0 : Math.abs(a - b);
 };
 
-// A function as those of shading.js, over the union of both windows.
+// The true value of a pixel that both pictures keep; null where one of them does not.
+function keptAt(picture, channel, x, y) {
+  const { window } = picture;
+  if (x < window.x || y < window.y || x >= window.x + window.width || y >= window.y + window.height) {
+    return channel.ids ? 0 : picture.outside;
+  }
+  const column = (x - window.x) / channel.step;
+  const row = (y - window.y) / channel.step;
+  return Number.isInteger(column) && Number.isInteger(row) ? channel.values[row * channel.columns + column] : null;
+}
+
+// A function as those of shading.js, over the union of both windows. Viewing pictures are never subtracted: where
+// only some true values are kept, each stands for the pixels beside it.
 export function differencePainter(first, second, way, gainStops) {
   const pairs = comparedChannels(first, second, way);
   const window = unionOf(first.window, second.window);
   const gain = 2 ** gainStops;
   const same = JSON.stringify(first.window) === JSON.stringify(second.window);
   const three = pairs.length === 3;
-  const paint = (row, from, count, step, out, at) => {
+  const step = Math.max(1, ...pairs.flat().map((channel) => channel.step));
+  const down = (place, from) => from + Math.floor((place - from) / step) * step;
+  const paint = (row, from, count, stride, out, at) => {
     const y = window.y + row;
     for (let x = 0; x < count; x += 1, at += 4) {
-      const column = from + x * step;
+      const column = from + x * stride;
       let most = 0;
       for (let c = 0; c < pairs.length; c += 1) {
         const [one, other] = pairs[c];
         const i = row * window.width + column;
-        const a = same ? one.look[i] : lookAt(first, one, window.x + column, y);
-        const b = same ? other.look[i] : lookAt(second, other, window.x + column, y);
-        const off = distance(a, b, one.ids);
+        let a;
+        let b;
+        if (step > 1) {
+          const [keptX, keptY] = [down(window.x + column, first.window.x), down(y, first.window.y)];
+          a = keptAt(first, one, keptX, keptY);
+          b = keptAt(second, other, keptX, keptY);
+        } else {
+          a = same ? one.look[i] : lookAt(first, one, window.x + column, y);
+          b = same ? other.look[i] : lookAt(second, other, window.x + column, y);
+        }
+        const off = a === null || b === null ? 0 : distance(a, b, one.ids);
         // Display bytes of even steps: the transfer of IEC 61966-2-1, close enough as a power.
         const level = off === 0 ? 0 : Math.min(255, 255 * Math.min(1, off * gain) ** (1 / 2.2) + 0.5);
         if (three) out[at + c] = level;

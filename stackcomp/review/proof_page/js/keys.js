@@ -84,6 +84,7 @@ const ALSO = {
     ["Enter", "open the node"],
   ],
   sheet: [
+    ["click", "holds the probe where it is, or lets it go; dragging moves the picture"],
     ["arrows", "move the probe by a pixel; with Shift by ten; with Alt move the picture"],
     ["Esc", "close"],
   ],

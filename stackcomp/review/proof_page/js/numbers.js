@@ -29,7 +29,8 @@ function withoutExponent(value, text) {
 export function brief(value, digits = 5) {
   if (value === null || value === undefined) return "–";
   if (value === 0) return "0";
-  return plain(value, Number(value).toPrecision(digits)).replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "");
+  const text = Number(value).toPrecision(digits);
+  return plain(Number(text), text).replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "");
 }
 
 export const hex = (bits) => `0x${bits.toString(16).padStart(8, "0")}`;
@@ -52,6 +53,8 @@ export function duration(seconds) {
   if (seconds >= 1) return `${seconds.toFixed(2)} s`;
   return `${(seconds * 1000).toFixed(seconds < 0.1 ? 1 : 0)} ms`;
 }
+
+export const ordinal = (count) => `${count}${{ 2: "nd" }[count % 10] ?? "th"}`;
 
 // The name of a channel within its layer.
 export const lastPart = (name) => name.slice(name.lastIndexOf(".") + 1);

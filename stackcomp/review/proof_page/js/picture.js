@@ -74,8 +74,14 @@ export async function pictureOf(detailNumber, detail, layer) {
   const picture = kept.get(key) ?? loaded(detail, layer);
   kept.delete(key);
   kept.set(key, picture);
-  await picture;
-  const sizes = await Promise.all([...kept.entries()].map(async ([name, one]) => [name, bytesOf(await one)]));
+  try {
+    await picture;
+  } catch (error) {
+    kept.delete(key);
+    throw error;
+  }
+  const others = await Promise.allSettled([...kept.entries()].map(async ([name, one]) => [name, bytesOf(await one)]));
+  const sizes = others.filter((one) => one.status === "fulfilled").map((one) => one.value);
   let total = sizes.reduce((sum, [, size]) => sum + size, 0);
   for (const [name, size] of sizes.slice(0, -2)) {
     if (total <= MOST) break;

@@ -1,7 +1,7 @@
 // The probe: true values of a pixel, and where it is.
 import { fill, make } from "./dom.js";
 import { distance } from "./difference.js";
-import { brief, exactFloat, hex, lastPart, signed } from "./numbers.js";
+import { brief, exactFloat, hex, lastPart, ordinal } from "./numbers.js";
 import { valueAt } from "./picture.js";
 import { head } from "./pieces.js";
 
@@ -15,13 +15,15 @@ function shown(picture, channel, value) {
   return cell(lastPart(channel.name), hex(value), name);
 }
 
+const placeText = (value) => String(value).replace("-", "−");
+
 // What holds for the values of a row, where that is not every bit.
 function remark(channels, spot, found) {
   const words = [];
   if (channels.some((channel) => channel.rung === "half")) words.push("rounded to half");
   if (found && (found.x !== spot.x || found.y !== spot.y)) {
     const step = Math.max(...channels.map((channel) => channel.step));
-    words.push(`of pixel ${signed(found.x).replace("+", "")}, ${signed(found.y).replace("+", "")}: nearest that is kept, 1 in ${step}`);
+    words.push(`of pixel ${placeText(found.x)}, ${placeText(found.y)}, the nearest of those kept (every ${ordinal(step)})`);
   }
   return words.length ? make("span", { class: "remark", text: words.join("; ") }) : null;
 }
@@ -69,12 +71,11 @@ export function showProbe(element, spot, pictures) {
   }
   const { frame } = first.picture;
   const inside = spot.x >= frame.x && spot.y >= frame.y && spot.x < frame.x + frame.width && spot.y < frame.y + frame.height;
-  const place = (value) => String(value).replace("-", "−");
   const where = make(
     "div",
     { class: "where" },
-    cell("x", place(spot.x)),
-    cell("y", place(spot.y)),
+    cell("x", placeText(spot.x)),
+    cell("y", placeText(spot.y)),
     inside ? null : make("span", { class: "remark", text: "outside the frame" }),
   );
   const rows = pictures.map(({ title, picture }) => row(pictures.length > 1 ? title : "", picture, spot));

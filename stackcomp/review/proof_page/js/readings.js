@@ -1,7 +1,7 @@
 // What is told of a node: values of its channels, its parameters, its picture, and its kind.
 import { fill, make } from "./dom.js";
 import { histograms } from "./histogram.js";
-import { brief, duration, hex, lastPart, share, whole } from "./numbers.js";
+import { brief, duration, hex, lastPart, ordinal, share, whole } from "./numbers.js";
 import { head } from "./pieces.js";
 
 
@@ -52,7 +52,14 @@ function objects(layer) {
   return table(["object", "id", "pixels", "coverage"], rows);
 }
 
-const written = (value) => (typeof value === "string" ? value : JSON.stringify(value).replaceAll(",", ", ").replaceAll(":", ": "));
+// A value as JSON has it, with a space after commas and colons; text by itself without its quotes.
+function written(value, inside = false) {
+  if (Array.isArray(value)) return `[${value.map((one) => written(one, true)).join(", ")}]`;
+  if (value !== null && typeof value === "object") {
+    return `{${Object.entries(value).map(([name, one]) => `${JSON.stringify(name)}: ${written(one, true)}`).join(", ")}}`;
+  }
+  return typeof value === "string" && !inside ? value : JSON.stringify(value);
+}
 
 export function showParameters(element, detail, kind, changes) {
   const changed = new Map((changes ?? []).map(([name, before]) => [name, before]));
@@ -77,10 +84,13 @@ const rungs = {
 };
 
 function whatIsKept(layer) {
-  return layer.units.map((unit) => {
-    const words = rungs[unit.rung] ?? `true values of 1 pixel in ${unit.step} both ways; the picture between them is to look at`;
-    return `${unit.channels.map(lastPart).join(" ")}: ${words}`;
-  });
+  const names = new Map();
+  for (const unit of layer.units) {
+    const grid = `true values of every ${ordinal(unit.step)} pixel, across and down; between them, a picture to look at`;
+    const words = rungs[unit.rung] ?? grid;
+    names.set(words, [...(names.get(words) ?? []), ...unit.channels.map(lastPart)]);
+  }
+  return [...names].map(([words, channels]) => `${channels.join(" ")}: ${words}`);
 }
 
 const windowWords = ([x, y, width, height]) => `${width} × ${height} at ${String(x).replace("-", "−")}, ${String(y).replace("-", "−")}`;
@@ -107,7 +117,7 @@ export function showKind(element, cell, kind) {
     fill(inside, make("p", { class: "dim", text: "This version of the program does not know this kind." }));
     return;
   }
-  const paragraphs = kind.text.split(/\n\s*\n/).map((text) => make("p", { class: "doc" }, ...marked(text)));
+  const paragraphs = kind.text.split(/\n\s*\n/).map(paragraph);
   const ports = kind.ports.map((port) => [port.name, `${port.takes}${port.required ? "" : ", optional"} — ${port.doc}`]);
   const parameters = kind.parameters.map((one) => [
     one.name,
@@ -124,7 +134,17 @@ export function showKind(element, cell, kind) {
   );
 }
 
-// Text with `code` between its marks.
+// A paragraph, or a list where its lines begin with a dash.
+function paragraph(text) {
+  const items = text.split(/\n(?=\s*- )/);
+  if (!items.every((item) => /^\s*- /.test(item)) && items.length < 2) return make("p", { class: "doc" }, ...marked(text));
+  const before = /^\s*- /.test(items[0]) ? [] : [make("p", { class: "doc" }, ...marked(items.shift()))];
+  const list = items.map((item) => make("li", {}, ...marked(item.replace(/^\s*- /, ""))));
+  return make("div", { class: "doc" }, ...before, make("ul", {}, ...list));
+}
+
+// Text with `code` and *emphasis* between their marks.
 function marked(text) {
-  return text.split("`").map((part, k) => (k % 2 ? make("code", { text: part }) : part));
+  const emphasised = (part) => part.split(/\*([^*\n]+)\*/).map((one, k) => (k % 2 ? make("em", { text: one }) : one));
+  return text.split("`").flatMap((part, k) => (k % 2 ? [make("code", { text: part })] : emphasised(part)));
 }

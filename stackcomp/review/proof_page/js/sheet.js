@@ -1,9 +1,9 @@
 // The sheet of one node: its picture, how it is looked at, what it is held against, and its readings.
 import { byId, fill, make } from "./dom.js";
-import { differencePainter, largestDifference } from "./difference.js";
+import { comparedChannels, differencePainter, largestDifference } from "./difference.js";
 import { cellOf, comparedOf, feeds, latest, names, sideOf, sides, takers, twoStates } from "./graph.js";
-import { brief, signed, whole } from "./numbers.js";
-import { pictureOf } from "./picture.js";
+import { brief, ordinal, signed, whole } from "./numbers.js";
+import { pictureOf, valueAt } from "./picture.js";
 import { head, pieceJson } from "./pieces.js";
 import { showProbe } from "./probe.js";
 import { showKind, showParameters, showPicture, showValues } from "./readings.js";
@@ -31,6 +31,7 @@ const state = {
   split: 0.5,
   gain: 0,
   spot: null,
+  pinned: false,
 };
 
 // What is on the stage: the opened picture, and the one it is held against.
@@ -132,6 +133,9 @@ async function refresh() {
   showHead(cell);
   const other = partner();
   sheet().dataset.loading = "true";
+  setTimeout(() => {
+    if (own === turn && sheet().dataset.loading === "true") note("unpacking …");
+  }, 200);
   stage.element.setAttribute("aria-busy", "true");
   try {
     const first = await loadPicture(here, state.layer);
@@ -316,8 +320,10 @@ function noteDifference(first, second) {
     fill(element, "The true values that the page holds of these two are not of the same pixels.");
     return;
   }
-  const all = first.channels.every((one) => one.step === 1) && second.channels.every((one) => one.step === 1);
-  const among = all ? "" : ` among the ${whole(found.looked)} true values that the page holds of both`;
+  const channels = comparedChannels(first, second, state.way).flat();
+  const step = Math.max(...channels.map((one) => one.step));
+  const half = channels.some((one) => one.rung === "half") ? ", rounded to half" : "";
+  const among = step > 1 ? ` among true values of every ${ordinal(step)} pixel, which are shown${half}` : half;
   if (found.size === 0) {
     fill(element, `no difference${among}`);
     return;
@@ -329,6 +335,7 @@ function noteDifference(first, second) {
     text: `${words}, at ${found.x}, ${found.y}`.replaceAll("-", "−"),
     onclick: () => {
       state.spot = { x: found.x, y: found.y };
+      state.pinned = true;
       stage.zoomTo(Math.max(stage.zoom, 8), { x: found.x + 0.5, y: found.y + 0.5 });
       stage.centre = { x: found.x + 0.5, y: found.y + 0.5 };
       point(true);
@@ -340,6 +347,10 @@ function noteDifference(first, second) {
 // -- the probe -----------------------------------------------------------------------------------------------------
 
 function point(follow = false) {
+  const channel = open[0]?.picture.channels[0];
+  const nearest = channel && state.spot ? valueAt(open[0].picture, channel, state.spot.x, state.spot.y) : null;
+  stage.pinned = state.pinned;
+  stage.kept = nearest;
   stage.setSpot(state.spot, follow);
   showProbe(byId("probe"), state.spot, open);
 }
@@ -436,6 +447,13 @@ export function startSheet(told) {
       byId("zoom-label").textContent = text;
     },
     pointed: (spot) => {
+      if (state.pinned) return;
+      state.spot = spot;
+      point();
+    },
+    // A click holds the probe where it is, the next one lets it go.
+    clicked: (spot) => {
+      state.pinned = !state.pinned;
       state.spot = spot;
       point();
     },

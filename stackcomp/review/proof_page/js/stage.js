@@ -16,6 +16,8 @@ export class Stage {
     this.centre = { x: 0.5, y: 0.5 };
     this.split = null; // share of the frame's width at which the second picture begins
     this.spot = null;
+    this.pinned = false;
+    this.kept = null; // the pixel whose values are shown, where it is another one
     this.asked = false;
     new ResizeObserver(() => this.resize()).observe(element);
     this.listen();
@@ -226,10 +228,12 @@ export class Stage {
 
   drawSpot() {
     const { context } = this;
+    if (this.kept && (this.kept.x !== this.spot.x || this.kept.y !== this.spot.y)) this.drawKept();
     const [left, top] = this.toScreen(this.spot.x, this.spot.y);
     const size = Math.max(this.zoom, 1);
     const arm = 11 * this.density;
     const gap = 3 * this.density;
+    const inner = size / 2 + gap;
     const [midX, midY] = [Math.round(left + size / 2), Math.round(top + size / 2)];
     for (const [colour, wide] of [
       ["#000", 3],
@@ -239,7 +243,7 @@ export class Stage {
       context.lineWidth = wide;
       context.beginPath();
       if (size >= 5) context.rect(left - 0.5, top - 0.5, size + 1, size + 1);
-      const inner = size / 2 + gap;
+      if (this.pinned) context.rect(midX - inner - arm - 2.5, midY - inner - arm - 2.5, 2 * (inner + arm) + 6, 2 * (inner + arm) + 6);
       for (const [dx, dy] of [
         [1, 0],
         [-1, 0],
@@ -253,15 +257,30 @@ export class Stage {
     }
   }
 
+  drawKept() {
+    const [left, top] = this.toScreen(this.kept.x, this.kept.y);
+    const size = Math.max(this.zoom, 3);
+    const inset = (Math.max(this.zoom, 1) - size) / 2;
+    for (const [colour, wide] of [
+      ["#000", 3],
+      ["#fff", 1],
+    ]) {
+      this.context.strokeStyle = colour;
+      this.context.lineWidth = wide;
+      this.context.strokeRect(left + inset - 0.5, top + inset - 0.5, size + 1, size + 1);
+    }
+  }
+
   // -- pointer --------------------------------------------------------------------------------------------------
 
   listen() {
     const { element } = this;
     let grip = null;
+    const aside = (event) => event.target.closest("p") !== null; // the note that lies on the picture
     element.addEventListener("pointerdown", (event) => {
-      if (event.button > 1) return;
+      if (event.button > 1 || aside(event)) return;
       const near = this.split !== null && Math.abs(this.pointerX(event) - this.splitPlace()) < 9 * this.density;
-      grip = { x: event.clientX, y: event.clientY, split: near };
+      grip = { x: event.clientX, y: event.clientY, split: near, moved: false };
       element.setPointerCapture(event.pointerId);
     });
     element.addEventListener("pointermove", (event) => {
@@ -269,17 +288,23 @@ export class Stage {
         const place = this.toPicture(event);
         this.heard.split((place.x - this.frame.x) / this.frame.width);
       } else if (grip) {
+        // A click may shake a little.
+        if (!grip.moved && Math.hypot(event.clientX - grip.x, event.clientY - grip.y) < 3) return;
         this.pan((event.clientX - grip.x) * this.density, (event.clientY - grip.y) * this.density);
-        grip = { ...grip, x: event.clientX, y: event.clientY };
+        grip = { ...grip, x: event.clientX, y: event.clientY, moved: true };
         element.classList.add("held");
-      } else {
+      } else if (!aside(event)) {
         const near = this.split !== null && Math.abs(this.pointerX(event) - this.splitPlace()) < 9 * this.density;
         element.classList.toggle("at-split", near);
         const place = this.toPicture(event);
         this.heard.pointed({ x: Math.floor(place.x), y: Math.floor(place.y) });
       }
     });
-    const release = () => {
+    const release = (event) => {
+      if (grip && !grip.moved && !grip.split && event.type === "pointerup") {
+        const place = this.toPicture(event);
+        this.heard.clicked({ x: Math.floor(place.x), y: Math.floor(place.y) });
+      }
       grip = null;
       element.classList.remove("held");
     };
@@ -293,7 +318,6 @@ export class Stage {
       },
       { passive: false },
     );
-    element.addEventListener("dblclick", (event) => this.zoomTo(1, this.toPicture(event)));
   }
 
   pointerX(event) {
