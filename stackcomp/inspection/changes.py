@@ -116,7 +116,10 @@ class ChangesStream(Stream):
         alike = sum(looked.window == usual for _, looked in self._seen)
         if usual is None or 2 * alike <= len(self._seen):
             return
+        frames = [_usual(looked.values[sort] for _, looked in self._seen) for sort in ("resolution", "window")]
         for frame, looked in self._seen:
+            if [looked.values[sort] for sort in ("resolution", "window")] != frames:
+                continue
             window = looked.window
             edges = zip(_edges(window), _edges(usual), strict=True)
             moved = max(abs(a - b) for a, b in edges)

@@ -42,6 +42,8 @@ class Edges:
         width: 10 to 90 %, in pixels.
         step: the difference of both sides.
         contrast: that in parts of the brighter side.
+        form: width times steepest slope, in parts of the step: 1.02 after a Gaussian, 1.11 after a triangle, 0.87
+            after a disc, 0.8 after a box, as motion blur is.
     """
 
     rows: npt.NDArray[np.intp]
@@ -49,13 +51,14 @@ class Edges:
     width: Array
     step: Array
     contrast: Array
+    form: Array
 
     def __len__(self) -> int:
         return int(self.rows.size)
 
     def some(self, chosen: npt.NDArray[np.bool_]) -> Edges:
         """Those that are chosen."""
-        parts = (self.rows, self.columns, self.width, self.step, self.contrast)
+        parts = (self.rows, self.columns, self.width, self.step, self.contrast, self.form)
         return Edges(*(part[chosen] for part in parts))
 
 
@@ -67,6 +70,7 @@ def joined(first: Edges, second: Edges) -> Edges:
         np.concatenate([first.width, second.width]),
         np.concatenate([first.step, second.step]),
         np.concatenate([first.contrast, second.contrast]),
+        np.concatenate([first.form, second.form]),
     )
 
 
@@ -82,7 +86,7 @@ def edges(plane: Array, *, least: float, floor: float = 0.0, within: npt.NDArray
     across = _along_rows(plane, least, floor, within)
     turned = np.ascontiguousarray(plane.T)
     down = _along_rows(turned, least, floor, None if within is None else np.ascontiguousarray(within.T))
-    return joined(across, Edges(down.columns, down.rows, down.width, down.step, down.contrast))
+    return joined(across, Edges(down.columns, down.rows, down.width, down.step, down.contrast, down.form))
 
 
 def _along_rows(plane: Array, least: float, floor: float, within: npt.NDArray[np.bool_] | None) -> Edges:
@@ -90,7 +94,7 @@ def _along_rows(plane: Array, least: float, floor: float, within: npt.NDArray[np
     height, width = plane.shape
     none = np.zeros(0, np.intp)
     nothing = np.zeros(0, np.float32)
-    empty = Edges(none, none, nothing, nothing, nothing)
+    empty = Edges(none, none, nothing, nothing, nothing, nothing)
     if height < 3 or width < 2 * _REACH + 2:
         return empty
     count = min(height - 2, _MOST_ROWS)
@@ -127,7 +131,9 @@ def _steepest(
     keep = (column >= _REACH) & (column + _REACH + 1 < plane.shape[1])
     at, column = at[keep], column[keep]
     row = lines[at]
-    down = plane[row + 1, column] + plane[row + 1, column + 1] - plane[row - 1, column] - plane[row - 1, column + 1]
+    down = (
+        plane[row + 1, column] + plane[row + 1, column + 1] - plane[row - 1, column] - plane[row - 1, column + 1]
+    )
     across = sum(plane[row + k, column + 1] - plane[row + k, column] for k in (-1, 0, 1))
     tangent = np.abs(down / 4) / np.maximum(np.abs(across / 3), 1e-30)
     straight = tangent < _TURNED
@@ -167,7 +173,9 @@ def _measured(
     width = (final - first) * turn
     known &= np.isfinite(width) & (width > 0)
     contrast = step / (np.maximum(np.abs(high), np.abs(low)) + floor)
-    found = Edges(rows, columns, np.asarray(width, np.float32), np.asarray(step, np.float32), contrast)
+    form = (final - first) * slope[:, middle] / step
+    parts = (np.asarray(part, np.float32) for part in (width, step, contrast, form))
+    found = Edges(rows, columns, *parts)
     return found, np.asarray(known)
 
 

@@ -85,9 +85,9 @@ class RedTransitions:
             return np.zeros(red.shape, np.int8)
         away = np.hypot(*np.moveaxis(chromaticity - self._last, -1, 0)) > self._distance
         comes, goes = red & ~self._at_red & away, ~red & self._at_red & away
-        # Red is compared with the last red; the other state with that which is farthest from red since it came.
-        farther = chromaticity[..., 0] < self._last[..., 0]
-        kept = np.where(self._at_red, red, farther | goes) | comes | goes
+        # The extreme of each state since it came: the reddest red, and what is farthest from red.
+        redder = chromaticity[..., 0] > self._last[..., 0]
+        kept = np.where(self._at_red, red & redder, ~redder) | comes | goes
         self._last[kept] = chromaticity[kept]
         self._at_red = (self._at_red & ~goes) | comes
         return np.asarray(comes.astype(np.int8) - goes.astype(np.int8), np.int8)

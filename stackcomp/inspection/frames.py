@@ -66,7 +66,14 @@ class FramesLimits(Limits):
             description="The same where motion around is steady, so that grain or noise of a codec may remain of "
             "the difference. Chosen on made pans with grain."
         ),
-    ] = 0.33
+    ] = 0.28
+    even: Annotated[
+        Share,
+        Field(
+            description="The same where motion around changes by less than 15 % from frame to frame, as in a pan "
+            "from a tripod. Chosen on made pans with grain."
+        ),
+    ] = 0.55
     abrupt: Annotated[
         Share,
         Field(
@@ -205,7 +212,7 @@ class FramesStream(Stream):
             np.array([row.equal and k > 0 for k, row in enumerate(rows)]),
         )
         frames = [row.frame for row in rows]
-        runs = still_runs(series, tight=limits.tight, steady=limits.steady, abrupt=limits.abrupt)
+        runs = still_runs(series, tight=limits.tight, steady=limits.steady, even=limits.even, abrupt=limits.abrupt)
         pattern = pattern_of(runs, len(rows))
         for run in runs:
             if pattern is None or not pattern.explains(run):
@@ -243,7 +250,7 @@ class FramesStream(Stream):
         elif len(run) >= self._limits.frozen:
             sort, what = "frozen", f"{len(run)} frames in a row are {how} frame {before}"
         else:
-            sort, what = "repeated", f"{shown} {'is' if len(run) == 1 else 'are'} {how} frame {before}"
+            sort, what = "repeated", f"it is {how} frame {before}"
         for frame in numbers:
             yield _finding(frame, sort, what, _CURE, level, len(run), "frames")
 

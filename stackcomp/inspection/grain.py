@@ -140,7 +140,12 @@ def _place(front: Squares, flat: npt.NDArray[np.intp], window: Window) -> Window
 
 
 def _finding(
-    middle: npt.NDArray[np.float64], word: str, worst: int, overall: bool, place: Window | None, limits: GrainLimits
+    middle: npt.NDArray[np.float64],
+    word: str,
+    worst: int,
+    overall: bool,
+    place: Window | None,
+    limits: GrainLimits,
 ) -> Finding:
     limit = limits.ratio if overall else limits.channel
     value = _mean(middle) if overall else float(middle[worst])

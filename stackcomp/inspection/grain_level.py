@@ -150,7 +150,9 @@ class Grain:
         # Between levels that are farther apart than two stops nothing is known.
         after = np.clip(np.searchsorted(known, where), 1, max(known.size - 1, 1))
         if known.size > 1:
-            gap = (known[after] - known[after - 1] > 2) & (where > known[after - 1] + 1) & (where < known[after] - 1)
+            gap = (
+                (known[after] - known[after - 1] > 2) & (where > known[after - 1] + 1) & (where < known[after] - 1)
+            )
             found[:, gap] = np.nan
         return found
 

@@ -20,8 +20,12 @@ Numbers = npt.NDArray[np.float64]
 #: Frames on either side that say how much the picture moves.
 _AROUND = 6
 #: Motion is steady where differences of so many frames on either side change by less than this factor from one to
-#: the next.
+#: the next; by less than the other factor where the frame in question differs by less than a share of what its
+#: neighbours do.
 _STEADY, _STEADY_RATIO = 4, 1.35
+_DEEP, _STEADY_DEEP = 0.03, 2.5
+#: The factor of motion that is even.
+_EVEN = 1.15
 #: The share of tiles that moves most, which is looked at.
 _MOVING = 1 / 8
 #: Longest period of repeated frames that is looked for; 24 frames in 30 have 5, in 60 they have 5 too.
@@ -104,17 +108,18 @@ def _around(series: Series, index: int) -> npt.NDArray[np.int64]:
     return around[~series.equal[around]]
 
 
-def still_runs(series: Series, *, tight: float, steady: float, abrupt: float) -> list[Run]:
+def still_runs(series: Series, *, tight: float, steady: float, even: float, abrupt: float) -> list[Run]:
     """Find frames that repeat the one before while their neighbours move.
 
     A frame that is equal bit by bit is one. One that is not (a codec's noise, new grain) is one where it differs
     from the frame before by less than ``tight`` times what its neighbours do; or, in motion that is steady around
-    it, by less than ``steady`` times the smallest.
+    it, by less than ``steady`` times the smallest; in motion that is even, ``even`` times.
 
     Args:
         series: consecutive frames.
         tight: share of the smaller difference right before and right after.
         steady: share of the smallest difference around, where motion is steady.
+        even: share of the smallest difference around, where motion is even.
         abrupt: share of the usual difference from which on the neighbour of a run moves as usual.
     """
     moving = _most(series.one)
@@ -122,7 +127,7 @@ def still_runs(series: Series, *, tight: float, steady: float, abrupt: float) ->
     found = [run for run in runs if run is not None]
     index = 1
     while index < len(series):
-        run = None if series.equal[index] else _near(series, moving, index, tight, steady)
+        run = None if series.equal[index] else _near(series, moving, index, tight, steady, even)
         if run is not None:
             found.append(run)
             index = run.last
@@ -144,20 +149,20 @@ def _equal_run(series: Series, moving: Numbers, first: int, last: int, abrupt: f
     return Run(first, last, True, max(beside) >= abrupt * max(usual), 0.0)
 
 
-def _near(series: Series, moving: Numbers, index: int, tight: float, steady: float) -> Run | None:
+def _near(series: Series, moving: Numbers, index: int, tight: float, steady: float, even: float) -> Run | None:
     """A run that starts at a frame and is not equal bit by bit."""
     around = _around(series, index)
     if index < 2 or around.size < 3:
         return None
     before = moving[index - 1]
-    if series.equal[index - 1] or before <= 0 or moving[index] > steady * before:
+    if series.equal[index - 1] or before <= 0 or moving[index] > even * before:
         return None
     for length in (1, 2, 3, 4, 5, 6):
         after = index + length
         if after >= len(series) or series.equal[after]:
             return None
         inside = float(moving[index:after].max())
-        if inside > steady * before:
+        if inside > even * before:
             return None
         least = min(before, float(moving[after]))
         if least <= tight * before:
@@ -167,15 +172,17 @@ def _near(series: Series, moving: Numbers, index: int, tight: float, steady: flo
         # The step after a repeat is longer where the material went on meanwhile.
         earlier = moving[around[around < index]][-_STEADY:]
         later = moving[around[around > after]][:_STEADY]
-        if _is_steady(earlier, later):
-            low = float(min(earlier.min(), later.min()))
-            if inside <= steady * low:
-                return Run(index, after - 1, False, True, inside / low)
+        if not min(earlier.size, later.size):
+            continue
+        low = float(min(earlier.min(), later.min()))
+        change = _STEADY_DEEP if inside <= _DEEP * least else _STEADY_RATIO if inside <= steady * low else _EVEN
+        if inside <= even * low and _is_steady(earlier, later, change):
+            return Run(index, after - 1, False, True, inside / low)
     return None
 
 
-def _is_steady(earlier: Numbers, later: Numbers) -> bool:
-    """Whether differences before and after a run change little from frame to frame."""
+def _is_steady(earlier: Numbers, later: Numbers, change: float) -> bool:
+    """Whether differences before and after a run change by less than a factor from frame to frame."""
     if min(len(earlier), len(later)) < 2 or len(earlier) + len(later) < _STEADY + 2:
         return False
     pairs = [
@@ -183,7 +190,7 @@ def _is_steady(earlier: Numbers, later: Numbers) -> bool:
         *pairwise(later),
         (earlier[-1], later[0]),
     ]
-    return all(min(pair) > 0 and max(pair) <= _STEADY_RATIO * min(pair) for pair in pairs)
+    return all(min(pair) > 0 and max(pair) <= change * min(pair) for pair in pairs)
 
 
 def pattern_of(runs: Sequence[Run], frames: int) -> Pattern | None:
@@ -233,9 +240,9 @@ def swapped(series: Series) -> list[int]:
             continue
         ratios = two[away] / np.maximum(moving[away], 1e-12)
         usual_step = float(np.median(moving[away]))
-        if ratios.min() < 1.15 or np.median(ratios) < 1.35 or moving[away].max() > 2 * moving[away].min():
+        if ratios.min() < 1.15 or np.median(ratios) < 1.35 or moving[away].max() > 4 * moving[away].min():
             continue
-        if min(moving[index - 1], moving[index + 1]) < 1.2 * usual_step:
+        if min(moving[index - 1], moving[index + 1]) < max(0.9 * usual_step, 1.2 * moving[index]):
             continue
         # before → later → earlier → after: both leaps are two steps long, and what they leap over is one.
         here = two[index] / max(moving[index - 1], 1e-12)

@@ -33,10 +33,13 @@ _CONTRAST = 0.3
 #: What is added to the brighter side, in parts of the plate's median: so that noise in black has no contrast.
 _FLOOR = 0.05
 #: Percentiles of widths: of the plate the sharpest, and those that are sharp; of the CG likewise.
-_PLATE = (5, 25)
+_PLATE = (5, 12, 25)
+_BROAD = 1.25
 _CG = (10, 30)
-#: From the 10th percentile to the median the CG's edges are at most so many times wider, unless it is motion blur.
-_ALIKE = 1.35
+#: From the 5th percentile to the median the CG's edges are at most so many times wider, unless it is motion blur.
+_ALIKE = 1.25
+#: Form of an edge (see `Edges`) below which motion or defocus blurred it.
+_FORM = 0.94
 #: Pixels that an edge of the CG's colour lies away from the edge of its matte.
 _INSIDE = 6
 
@@ -68,7 +71,9 @@ class SharpnessLimits(Limits):
     ] = 2.5
     edges: Annotated[
         Count,
-        Field(description="Edges that must be measured in either; with 40 a percentile is known within some percent."),
+        Field(
+            description="Edges that must be measured in either; with 40 a percentile is known within some percent."
+        ),
     ] = 40
 
 
@@ -94,11 +99,13 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: SharpnessLi
     plate = edges(light, least=_CONTRAST, floor=floor)
     if len(plate) < limits.edges:
         return
-    sharpest, sharp = (float(width) for width in np.percentile(plate.width, _PLATE))
+    least, sharpest, sharp = (float(width) for width in np.percentile(plate.width, _PLATE))
+    # A plate with few sharp edges among soft ones is as sharp as these.
+    sharpest = min(sharpest, _BROAD * least)
     low, high = (float(width) for width in np.percentile(front.width, _CG))
     if high * limits.ratio < sharpest:
         word, own, other = "sharper", high, sharpest
-        told = sharpest <= limits.focus * WIDTH_OF_SIGMA
+        told = sharp <= limits.focus * WIDTH_OF_SIGMA
     elif low > sharp * limits.ratio:
         word, own, other = "softer", low, sharp
         told = low <= limits.focus * WIDTH_OF_SIGMA and _alike(front)
@@ -110,9 +117,9 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: SharpnessLi
 
 
 def _alike(front: Edges) -> bool:
-    """Whether edges of both directions are about equally wide."""
-    low, middle = np.percentile(front.width, (_CG[0], 50))
-    return bool(middle <= _ALIKE * low)
+    """Whether edges are about equally wide, and have the form that a filter gives them."""
+    low, middle = np.percentile(front.width, (5, 50))
+    return bool(middle <= _ALIKE * low and np.median(front.form) > _FORM)
 
 
 def _grey(planes: Planes) -> Array:

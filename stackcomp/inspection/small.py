@@ -15,7 +15,6 @@ import numpy.typing as npt
 
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Encoding
-from stackcomp.data.window import Window
 from stackcomp.inspection.seen import Seen
 
 __all__ = ["Array", "Small", "decoded", "luminance", "small_of", "squares", "tiles"]
@@ -41,25 +40,12 @@ class Small:
         light: luminance ``(rows, columns)``, linear; of the first channel where the picture is not colour, and
             None where that holds ids.
         hash: equal where all pixels, windows and channels are equal, and else hardly ever.
-        square: side of the squares in pixels.
-        frame: the display window.
         colour: whether it is colour.
     """
 
     light: Array | None
     hash: int
-    square: int
-    frame: Window
     colour: bool
-
-    def place(self, mask: npt.NDArray[np.bool_]) -> Window | None:
-        """The smallest window of the frame around squares that are set."""
-        rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-        if not rows.size:
-            return None
-        x0, y0 = self.frame.x0 + int(columns[0]) * self.square, self.frame.y0 + int(rows[0]) * self.square
-        x1 = self.frame.x0 + (int(columns[-1]) + 1) * self.square
-        return Window(x0, y0, x1, self.frame.y0 + (int(rows[-1]) + 1) * self.square) & self.frame
 
 
 _made: WeakKeyDictionary[Seen, Small] = WeakKeyDictionary()
@@ -84,7 +70,7 @@ def _small(picture: Seen) -> Small:
         averages = [_over_frame(image, plane, square) for plane in planes]
         encoding = image.type.encoding if isinstance(image.type, Colour) else None
         light = luminance(decoded(averages, encoding)) if is_colour else averages[0]
-    return Small(light, _hash(image, light), square, image.display, is_colour)
+    return Small(light, _hash(image, light), is_colour)
 
 
 def _over_frame(image: Image, plane: npt.NDArray[Any], square: int) -> Array:

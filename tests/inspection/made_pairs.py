@@ -16,15 +16,26 @@ photograph     a photograph of scikit-image; the element is another part of it, 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
-from inspection.made_pictures import Grain, _clouds, coloured, grained, made_cg, made_grain, made_plate
+from inspection.made_pictures import (
+    _SAMPLES,
+    Grain,
+    _clouds,
+    _down,
+    _shape,
+    coloured,
+    grained,
+    made_cg,
+    made_grain,
+    made_plate,
+)
 from scipy import ndimage
 
 from stackcomp import Image
 
-__all__ = ["CLEAN", "Pair", "laid_over", "linear_photograph", "made", "with_element"]
+__all__ = ["CLEAN", "Pair", "laid_over", "linear_photograph", "made", "veil_of", "with_element"]
 
 SIZE = (256, 144)
 CLEAN = ("usual", "out of focus", "night", "shadow", "bright", "deep", "photograph", "usual")
@@ -77,6 +88,8 @@ def made(
     blur: float = 0.0,
     plate_blur: float = 0.0,
     black: float | None = None,
+    plain: bool = False,
+    scenes: int | None = None,
 ) -> Pair:
     """A pair; clean as long as no number is changed.
 
@@ -88,17 +101,24 @@ def made(
         blur: that the CG has beyond that of the plate, standard deviation in pixels.
         plate_blur: likewise of the plate beyond that of the CG.
         black: of the CG; that of the plate when None.
+        plain: an element that has all that can be measured: large, opaque, with edges of one softness, without
+            motion blur, glow and light along its rim.
+        scenes: how many elements and places there are, which take most of the time; one each when None. With a
+            few, pairs still differ in what lies over what, mirroring, softness, grain, black and level.
     """
     sort = CLEAN[seed % len(CLEAN)] if sort is None else sort
     rng = np.random.default_rng([seed, 21])
+    place, thing = (seed, seed) if scenes is None else (1000 + seed % scenes, 2000 + seed * 7 % scenes)
     if sort == "photograph":
-        return _photographed(seed, size, rng, grain, blur, plate_blur, black)
+        return _photographed(seed, thing, size, rng, grain, blur, plate_blur, black, plain)
     camera = made_grain(seed)
-    soft, veil = float(rng.uniform(0.45, 1.1)), float(10 ** rng.uniform(-3.2, -2))
+    soft, veil = float(rng.uniform(0.45, 1.1)), veil_of(seed)
     if sort == "night":
         camera = Grain(camera.shot * 2, max(camera.read, 1e-3), camera.blur, camera.chroma)
-    light = _plate_light(seed, size, sort, rng, 5.0 + 3 * rng.random() if sort == "out of focus" else soft)
-    element = made_cg(seed, size, sharpness=soft).to_array()
+    behind = 5.0 + 3 * rng.random() if sort == "out of focus" else soft
+    light = np.maximum(_softened(_mirrored(_place(place, size), seed), behind), 0)
+    element = _mirrored(_plain(thing, size) if plain else _thing(thing, size), seed // 2)
+    element = _softened(element, soft)
     element[..., 3] = np.clip(element[..., 3], 0, 1)
     cover = element[..., 3:]
     if sort == "night":
@@ -107,14 +127,14 @@ def made(
         element[..., :3] += 0.15 * cover
         light = light + 0.15
     if sort == "deep":
-        dark = _deep(size, rng, soft)
+        dark = _deep(size, rng, soft, element[..., 3])
         light = light * dark[0][..., None]
         element[..., :3] *= dark[1][..., None]
     if blur > 0:
-        element = ndimage.gaussian_filter(element, (blur, blur, 0))
+        element = _softened(element, blur)
         cover = element[..., 3:]
     if plate_blur > 0:
-        light = ndimage.gaussian_filter(light, (plate_blur, plate_blur, 0))
+        light = _softened(light, plate_blur)
     element[..., :3] += (veil if black is None else black) * cover
     noise = np.random.default_rng([seed, 22])
     plate = grained((light + veil).astype(np.float32), camera, noise)
@@ -125,27 +145,59 @@ def made(
     return laid_over(coloured(element), coloured(plate), sort)
 
 
-def _plate_light(seed, size, sort, rng, soft):
-    """Light of a place, before the camera."""
-    quiet = Grain(0, 0, 0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        plate = made_plate(seed, size, grain=replace(quiet, read=1e-9), sharpness=soft, black=0.0)
-    return np.maximum(plate.to_array(), 0)
+def veil_of(seed: int) -> float:
+    """The black of a made plate, other than a photograph."""
+    return float(10 ** np.random.default_rng([seed, 24]).uniform(-3.2, -2))
 
 
-def _deep(size, rng, soft):
+def _softened(pixels, soft):
+    return ndimage.gaussian_filter(pixels, (soft, soft, 0)) if soft > 0 else pixels.copy()
+
+
+def _mirrored(pixels, number):
+    return pixels[:: -1 if number & 1 else 1, :: -1 if number & 2 else 1]
+
+
+@lru_cache(maxsize=64)
+def _place(seed, size):
+    """Light of a place, before lens and camera."""
+    return made_plate(seed, size, grain=Grain(0, 1e-9, 0), sharpness=0, black=0.0).to_array()
+
+
+@lru_cache(maxsize=64)
+def _thing(seed, size):
+    return made_cg(seed, size, sharpness=0).to_array()
+
+
+@lru_cache(maxsize=64)
+def _plain(seed, size):
+    """A large element with plain edges, premultiplied."""
+    rng = np.random.default_rng([seed, 23])
+    width, height = size
+    fine = (height * _SAMPLES, width * _SAMPLES)
+    inside = _shape(str(rng.choice(["blob", "polygon"])), fine, rng)
+    # A second one beside it, so that it has edges of all directions.
+    inside |= np.roll(_shape("polygon", fine, rng), int(rng.integers(-fine[1] // 4, fine[1] // 4)), axis=1)
+    level, tint = 10 ** rng.uniform(-1.0, 0.3), rng.uniform(0.6, 1.2, 3)
+    colour = level * np.exp(rng.uniform(0, 0.3) * _clouds(fine, rng, 6, 40))[..., None] * tint
+    cover = inside[..., None].astype(np.float32)
+    return _down(np.concatenate([colour * cover, cover], axis=-1))
+
+
+def _deep(size, rng, soft, cover):
     """Factors with parts that get no light: of the plate and of the CG."""
     width, height = size
     y, x = np.mgrid[0:height, 0:width]
     factors = []
     for _ in range(2):
         dark = np.zeros((height, width), bool)
-        for _ in range(3):
-            cx, cy = rng.uniform(0, width), rng.uniform(0, height)
-            dark |= np.hypot((x - cx) / rng.uniform(0.8, 1.6), y - cy) < rng.uniform(0.1, 0.2) * height
+        for k in range(3):  # One in each third of the frame: a plate has black in several places.
+            cx, cy = (k + rng.uniform(0.3, 0.7)) * width / 3, rng.uniform(0.15, 0.85) * height
+            dark |= np.hypot((x - cx) / rng.uniform(0.8, 1.2), y - cy) < rng.uniform(0.1, 0.18) * height
         factors.append(ndimage.gaussian_filter(np.where(dark, 0.0, 1.0), soft))
-    # Under the element half of the frame is dark, so that it has a part of that.
-    half = np.where(x > width * rng.uniform(0.46, 0.54), 0.0, 1.0)
+    # About a half of the element is dark.
+    share = np.cumsum(cover.sum(axis=0)) / max(float(cover.sum()), 1e-9)
+    half = np.where(x > np.searchsorted(share, rng.uniform(0.4, 0.6)), 0.0, 1.0)
     factors[1] = ndimage.gaussian_filter(np.minimum(factors[1], half), 6)
     return factors
 
@@ -155,7 +207,7 @@ def _ratio(size, rng):
     return np.clip(1.05 + 0.75 * clouds, 0.3, 1.8).astype(np.float32)
 
 
-def _photographed(seed, size, rng, grain, blur, plate_blur, black):
+def _photographed(seed, thing, size, rng, grain, blur, plate_blur, black, plain):
     width, height = size
     whole = linear_photograph(PHOTOGRAPHS[int(rng.integers(len(PHOTOGRAPHS)))])
     camera, veil = made_grain(seed), 0.002
@@ -167,12 +219,13 @@ def _photographed(seed, size, rng, grain, blur, plate_blur, black):
         return ndimage.gaussian_filter(whole[y : y + height, x : x + width], (soft, soft, 0))
 
     light, other = part(), part()[:, ::-1].copy()
-    cover = made_cg(seed, size, sharpness=float(np.hypot(soft, 0.4)), glow=False)["A"]
+    shape = _plain(thing, size) if plain else _thing(thing, size)
+    cover = np.clip(_softened(_mirrored(shape, seed)[..., 3:], float(np.hypot(soft, 0.4))), 0, 1)[..., 0]
     element = np.concatenate([other * cover[..., None], cover[..., None]], axis=-1)
     if blur > 0:
-        element = ndimage.gaussian_filter(element, (blur, blur, 0))
+        element = _softened(element, blur)
     if plate_blur > 0:
-        light = ndimage.gaussian_filter(light, (plate_blur, plate_blur, 0))
+        light = _softened(light, plate_blur)
     cover = element[..., 3]
     noise = np.random.default_rng([seed, 22])
     plate = grained((light + np.float32(veil)).astype(np.float32), camera, noise)

@@ -16,9 +16,9 @@ from stackcomp import Colour, Encoding, Image, Window
 
 __all__ = ["FAULTS", "Planted"]
 
-#: Motion of any sort; motion that is steady.
+#: Motion of any sort; motion that is steady, as the check asks for where a repeat is not bit by bit.
 MOVING = ("pan", "held", "eased", "pan object", "held object", "locked object", "lamp on", "cut")
-STEADY = ("pan", "pan object")
+STEADY = ("pan",)
 SRGB = Encoding("sRGB Encoded Rec.709 (sRGB)", "display")
 
 

@@ -218,6 +218,15 @@ def test_red_and_blue_of_equal_luminance():
     assert [finding.sort for finding in alarms(screens([red, blue] * 20))] == ["red"]
 
 
+def test_a_red_that_comes_and_goes_in_steps():
+    """Saturated red, and in four steps of less than 0.2 each to a grey and back: a transition each way."""
+    steps = [(200, 20, 20), (200, 70, 70), (180, 100, 100), (150, 120, 120), (128, 128, 128)]
+    cycle = steps + steps[-2:0:-1]
+    (finding,) = [finding for finding in alarms(screens(cycle * 10), 30) if finding.sort == "red"]
+    # 30 frames a second, 8 frames a flash.
+    assert finding.value == pytest.approx(30 / 8, abs=0.5)
+
+
 def test_a_moderate_red_does_not_count():
     assert alarms(screens([(140, 120, 120), (150, 118, 118)] * 20)) == []
 

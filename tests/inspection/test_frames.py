@@ -53,7 +53,7 @@ def test_a_repeated_frame():
     frames[8] = frames[7]
     (finding,) = found(frames)
     assert (finding.check, finding.sort, finding.level, finding.frame) == ("frames", "repeated", "doubt", 1009)
-    assert finding.message == "1009 is equal to frame 1008"
+    assert finding.message == "it is equal to frame 1008"
 
 
 def test_frozen_frames_are_found_one_by_one():
@@ -192,6 +192,10 @@ def test_cropped_renders_are_compared_within_the_frame():
     made = coloured(patch)
     frames = [replace(made, window=Window(5 + k, 10, 15 + k, 20), display=display) for k in range(14)]
     assert found(frames) == []
+    light = small_of(seen(frames[3])).light
+    assert light.shape == (40, 60)
+    assert light[10:20, 8:18].min() > 0.1
+    assert light.sum() == pytest.approx(light[10:20, 8:18].sum())
     frames[7] = frames[6]
     assert [finding.frame for finding in found(frames)] == [1008]
 
