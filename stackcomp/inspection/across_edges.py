@@ -34,6 +34,7 @@ class Crossings:
         x: likewise.
         alpha: at each sample.
         top: the largest alpha of each line on its inner half.
+        length: of the edge that each line stands for, in pixels: lines cross soft edges in several places.
         thinned: how many pixels of edges each line stands for, 1 where all were taken.
     """
 
@@ -43,6 +44,7 @@ class Crossings:
     x: Array
     alpha: Array
     top: Array
+    length: Array
     thinned: float
 
     def __len__(self) -> int:
@@ -96,7 +98,11 @@ def crossings(alpha: Array, *, most: int) -> Crossings:
     if chosen.size > most:
         thinned *= chosen.size / most
         chosen = chosen[(np.arange(most) * (chosen.size / most)).astype(np.intp)]
-    return Crossings(rows[chosen], columns[chosen], y[chosen], x[chosen], along[chosen], top[chosen], thinned)
+    # The area between two levels of alpha is the integral of the length of contours over alpha by slope.
+    length = thinned * slope[chosen] / 32 / ((_HIGH - _LOW) * top[chosen])
+    return Crossings(
+        rows[chosen], columns[chosen], y[chosen], x[chosen], along[chosen], top[chosen], length, thinned
+    )
 
 
 def _candidates(alpha: Array, most: int) -> tuple[Places, Places, float]:

@@ -40,6 +40,8 @@ _LIGHT = Encoding("scene-linear", "scene-linear")
 _FLOOR = 1.12
 #: Side of the cells by which parts are told apart, and cells that a part has at least.
 _CELL, _PART = 4, 6
+#: Light under alpha 0 that counts, and the share of the pixels there that makes a glow.
+_BARE, _GLOWING = 1e-4, 1e-3
 #: The CG is smaller than the plate: its floor takes so many times the share.
 _OF_CG = 10
 
@@ -84,8 +86,8 @@ class BlackLimits(Limits):
         Field(
             ge=1,
             allow_inf_nan=False,
-            description="Largest by smallest channel of the plate's floor: a veil is stray light of the whole picture, "
-            "and about neutral; more is a dark object. Common practice, no source.",
+            description="Largest by smallest channel of a floor: a veil is stray light of the whole picture, and "
+            "about neutral; more is a dark object, or a glow. Common practice, no source.",
         ),
     ] = 1.4
     parts: Annotated[
@@ -138,7 +140,7 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: BlackLimits
         return
     level, lowest = _mean(black.black), _mean(own.black)
     squares = np.mean(plate, axis=0)
-    if min(black.black) <= 0 or max(black.black) > limits.tint * min(black.black):
+    if not _neutral(black, limits):
         return
     if not _is_floor(squares, level, float(np.median(squares)), _mean(black.standard_deviation), limits):
         return
@@ -149,8 +151,12 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: BlackLimits
     word = "darker" if lowest < level else "brighter"
     bright = float(np.percentile(light[covered], _BRIGHT))
     grain = _mean(own.standard_deviation)
-    if word == "brighter" and not _is_floor(light[covered], lowest, bright, grain, limits, _OF_CG):
-        return
+    if word == "brighter":
+        lit = light[covered]
+        if _glows(front, cover) or not _neutral(own, limits) or not _lowest(light, covered, lowest, grain):
+            return
+        if not _is_floor(lit, lowest, bright, grain, limits, _OF_CG):
+            return
     yield _finding(word, black, own, _place(region & covered, pair.window), limits)
 
 
@@ -170,6 +176,23 @@ def _image(planes: list[Array]) -> Image:
 
 def _mean(triple: tuple[float, float, float]) -> float:
     return sum(triple) / 3
+
+
+def _glows(front: list[Array], cover: Array) -> bool:
+    """Whether there is light beside the CG, which may lie over it as well."""
+    bare = cover < 1 - _COVERED
+    return bool(bare.any() and np.mean(np.max(front, axis=0)[bare] > _BARE) > _GLOWING)
+
+
+def _lowest(light: Array, covered: npt.NDArray[np.bool_], level: float, grain: float) -> bool:
+    """Whether nothing that is larger than grain is much darker than a level."""
+    cells, whole = averaged(np.where(covered, light, 0), _CELL), averaged(covered.astype(np.float32), _CELL)
+    inside = cells[whole == 1]
+    return bool(inside.size and np.percentile(inside, 1) * _FLOOR >= level - 2 * grain / _CELL)
+
+
+def _neutral(black: BlackLevel, limits: BlackLimits) -> bool:
+    return min(black.black) > 0 and max(black.black) <= limits.tint * min(black.black)
 
 
 def _is_floor(

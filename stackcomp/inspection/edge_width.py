@@ -28,6 +28,10 @@ _ENDS, _FLAT = 0.1, 0.07
 _SIDE = 3
 #: What lies nearer to either side, in parts of the step, is taken to lie there: so small differences are noise.
 _TAIL = 0.002
+#: How many standard deviations of the noise a step is high at least.
+_NOISE = 15.0
+#: From that width on, in pixels, an edge must have the form of a step that something blurred, see `Edges`.
+_NARROW, _LEAST_FORM, _MOST_FORM = 1.8, 0.7, 1.15
 #: Rows, and columns, that are looked at, at most; and edges that are measured in each direction.
 _MOST_ROWS, _MOST = 500, 6000
 
@@ -112,6 +116,7 @@ def _along_rows(plane: Array, least: float, floor: float, within: npt.NDArray[np
         steps = np.arange(-_REACH, _REACH + 2)
         profile = plane[rows[:, None], columns[:, None] + steps]
         found, known = _measured(profile, rows, columns, turn, floor)
+        known &= found.step > _NOISE * _noise(plane, lines)
         return found.some(known & (found.contrast >= least))
 
 
@@ -141,6 +146,15 @@ def _steepest(
     return row, column, np.asarray(1 / np.sqrt(1 + tangent * tangent), np.float32)
 
 
+def _noise(plane: Array, lines: npt.NDArray[np.intp]) -> float:
+    """Standard deviation of single pixels, from second differences along rows; detail only adds."""
+    some = plane[lines[:: max(1, lines.size // 100)]]
+    bend = np.abs(some[:, :-2] - 2 * some[:, 1:-1] + some[:, 2:])
+    bend = bend[np.isfinite(bend)]
+    # A median of absolute deviations of a normal distribution is 1/1.4826 of its standard deviation; here of 1 -2 1.
+    return float(1.4826 / np.sqrt(6) * np.median(bend)) if bend.size else 0.0
+
+
 def _measured(
     profile: Array,
     rows: npt.NDArray[np.intp],
@@ -157,6 +171,10 @@ def _measured(
     before = flat[:, middle::-1]
     start = middle + 1 - np.where(before.any(axis=1), before.argmax(axis=1), last)
     known = (end + _SIDE - 1 <= last) & (start - _SIDE + 1 >= 0)
+    # A steeper place within the same step has an edge of its own.
+    places = np.arange(slope.shape[1])
+    within = (places >= start[:, None]) & (places < end[:, None])
+    known &= np.max(slope, axis=1, where=within, initial=-np.inf) <= slope[:, middle]
     sides = np.arange(_SIDE)
     each = np.arange(rows.size)[:, None]
     upper = rising[each, np.clip(end[:, None] + sides, 0, last)]
@@ -174,6 +192,8 @@ def _measured(
     known &= np.isfinite(width) & (width > 0)
     contrast = step / (np.maximum(np.abs(high), np.abs(low)) + floor)
     form = (final - first) * slope[:, middle] / step
+    # A narrow edge has too few pixels to show its form.
+    known &= (width < _NARROW) | ((form > _LEAST_FORM) & (form < _MOST_FORM))
     parts = (np.asarray(part, np.float32) for part in (width, step, contrast, form))
     found = Edges(rows, columns, *parts)
     return found, np.asarray(known)

@@ -31,7 +31,7 @@ from stackcomp.inspection.across_edges import Crossings, crossings
 from stackcomp.inspection.check import PairCheck
 from stackcomp.inspection.edge_light import EdgeLight, edge_light
 from stackcomp.inspection.finding import Finding
-from stackcomp.inspection.limits import Count, Limits, Share
+from stackcomp.inspection.limits import Length, Limits, Share
 from stackcomp.inspection.pair import Array, Planes, Shared, shared
 
 __all__ = ["CHECK", "FringeLimits", "Stretch", "find", "stretches"]
@@ -88,9 +88,12 @@ class FringeLimits(Limits):
             "0.03, most have 0; chosen on these, no source."
         ),
     ] = 0.25
-    pixels: Annotated[
-        Count, Field(description="Edge pixels that deviate; with fewer a texture decides. Chosen on made pairs.")
-    ] = 30
+    length: Annotated[
+        Length,
+        Field(
+            description="Pixels of edge that deviate; with fewer a texture decides. Chosen on made pairs, no source."
+        ),
+    ] = 20
     strong: Annotated[
         Share,
         Field(
@@ -99,8 +102,8 @@ class FringeLimits(Limits):
         ),
     ] = 0.3
     stretch: Annotated[
-        Count, Field(description="Edge pixels of such a stretch. Chosen on made pairs, no source.")
-    ] = 40
+        Length, Field(description="Pixels of edge of such a stretch. Chosen on made pairs, no source.")
+    ] = 32
 
 
 @dataclass(frozen=True)
@@ -110,6 +113,7 @@ class Stretch:
     Attributes:
         place: the square that it lies in, in pixels of the plane.
         lines: how many lines cross it.
+        length: of the edge, in pixels.
         size: the deviation in parts of the local contrast, above 0 where bright; of the channel with the largest.
         kind: what it looks like; empty where nothing deviates.
         lit: whether the inside is bright enough beside the backdrop for a fringe to be seen.
@@ -117,6 +121,7 @@ class Stretch:
 
     place: Window
     lines: int
+    length: float
     size: float
     kind: Kind
     lit: bool = True
@@ -144,7 +149,8 @@ def stretches(cross: Crossings, light: EdgeLight, least: float) -> list[Stretch]
         if group.size >= _FEWEST:
             x, y = int(cross.columns[group[0]]) // side * side, int(cross.rows[group[0]]) // side * side
             place = Window(x, y, x + side, y + side)
-            found.append(Stretch(place, int(group.size), *_judged(light, group, least)))
+            length = float(cross.length[group].sum())
+            found.append(Stretch(place, int(group.size), length, *_judged(light, group, least)))
     return found
 
 
@@ -223,7 +229,7 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: FringeLimit
         return
     found = stretches(cross, edge_light(cross, _front(pair), pair.behind), limits.size)
     for kinds in (("bright", "light outside"), ("dark", "dark line")):
-        yield from _along(found, kinds, cross.thinned, pair.window, limits)
+        yield from _along(found, kinds, pair.window, limits)
 
 
 def _front(pair: Shared) -> Planes:
@@ -241,22 +247,21 @@ def _front(pair: Shared) -> Planes:
 
 
 def _along(
-    found: list[Stretch], kinds: tuple[Kind, Kind], thinned: float, window: Window, limits: FringeLimits
+    found: list[Stretch], kinds: tuple[Kind, Kind], window: Window, limits: FringeLimits
 ) -> Iterator[Finding]:
     bad = [stretch for stretch in found if stretch.kind in kinds]
-    lines = sum(stretch.lines for stretch in bad)
     if not bad:
         return
     total, lit = _length(found), _length([stretch for stretch in found if stretch.lit])
-    whole = lines >= limits.share * max(lit, _LEAST_LIT * total) and lines * thinned >= limits.pixels
+    whole = _length(bad) >= max(limits.share * max(lit, _LEAST_LIT * total), limits.length)
     clusters = _clusters([stretch for stretch in bad if abs(stretch.size) >= limits.strong])
     longest = max(clusters, key=_length, default=[])
-    if not whole and _length(longest) * thinned < limits.stretch:
+    if not whole and _length(longest) < limits.stretch:
         return
     shown = bad if whole else longest
     worst = max(shown, key=lambda stretch: abs(stretch.size) * min(stretch.lines, 2 * _FEWEST))
-    kind = max(kinds, key=lambda one: sum(stretch.lines for stretch in shown if stretch.kind == one))
-    length = sum(stretch.lines for stretch in shown)
+    kind = max(kinds, key=lambda one: _length([stretch for stretch in shown if stretch.kind == one]))
+    length = _length(shown)
     word = "bright" if kinds[0] == "bright" else "dark"
     middle = float(np.median([abs(stretch.size) for stretch in shown for _ in range(stretch.lines)]))
     yield Finding(
@@ -273,8 +278,8 @@ def _along(
     )
 
 
-def _length(stretches: list[Stretch]) -> int:
-    return sum(stretch.lines for stretch in stretches)
+def _length(stretches: list[Stretch]) -> float:
+    return sum(stretch.length for stretch in stretches)
 
 
 def _clusters(stretches: list[Stretch]) -> list[list[Stretch]]:

@@ -32,6 +32,8 @@ SIDE = 8
 _FLATTEST = 0.4
 #: Alpha from which on a pixel is covered.
 _OPAQUE = 0.995
+#: By how much neighbouring levels may deviate from what grain allows.
+_STEP = 1.3
 #: Levels below that are one level.
 _DARKEST = 1e-4
 
@@ -192,10 +194,15 @@ def grain_by_level(measured: Squares, fewest: int, most_spread: float) -> Grain:
         none = np.zeros((3, 0))
         return Grain(np.zeros(0), none, none, none, np.zeros(0, np.intp))
     levels, middle, low, spread, number = zip(*rows, strict=True)
-    return Grain(
-        np.array(levels),
-        np.stack(middle, axis=1),
-        np.stack(low, axis=1),
-        np.stack(spread, axis=1),
-        np.array(number, np.intp),
-    )
+    known = np.array(levels)
+    deviation, quartile = np.stack(middle, axis=1), np.stack(low, axis=1)
+    factor = _envelope(known, deviation) / deviation
+    return Grain(known, deviation * factor, quartile * factor, np.stack(spread, axis=1), np.array(number, np.intp))
+
+
+def _envelope(levels: Floats, deviation: Floats) -> Floats:
+    """Deviations as far as their neighbours allow: grain grows with level, but not faster; texture only adds."""
+    allowed = deviation.copy()
+    allowed[:, :-1] = np.minimum(allowed[:, :-1], _STEP * deviation[:, 1:])
+    allowed[:, 1:] = np.minimum(allowed[:, 1:], _STEP * deviation[:, :-1] * levels[1:] / levels[:-1])
+    return allowed

@@ -34,12 +34,14 @@ _CONTRAST = 0.3
 _FLOOR = 0.05
 #: Percentiles of widths: of the plate the sharpest, and those that are sharp; of the CG likewise.
 _PLATE = (5, 12, 25)
-_BROAD = 1.25
+#: From its sharpest edges to those that are sharp, a plate's width rises at most so many times (from 1 px on);
+#: else it has hardly any edge that its softness alone blurs.
+_BROAD = 1.3
 _CG = (10, 30)
 #: From the 5th percentile to the median the CG's edges are at most so many times wider, unless it is motion blur.
 _ALIKE = 1.25
 #: Form of an edge (see `Edges`) below which motion or defocus blurred it.
-_FORM = 0.94
+_FORM, _NARROW = 0.93, 1.8
 #: Pixels that an edge of the CG's colour lies away from the edge of its matte.
 _INSIDE = 6
 
@@ -99,13 +101,14 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: SharpnessLi
     plate = edges(light, least=_CONTRAST, floor=floor)
     if len(plate) < limits.edges:
         return
+    plate = plate.some((plate.form > _FORM) | (plate.width < _NARROW))
+    if len(plate) < limits.edges:
+        return
     least, sharpest, sharp = (float(width) for width in np.percentile(plate.width, _PLATE))
-    # A plate with few sharp edges among soft ones is as sharp as these.
-    sharpest = min(sharpest, _BROAD * least)
     low, high = (float(width) for width in np.percentile(front.width, _CG))
     if high * limits.ratio < sharpest:
         word, own, other = "sharper", high, sharpest
-        told = sharp <= limits.focus * WIDTH_OF_SIGMA
+        told = sharp <= min(limits.focus * WIDTH_OF_SIGMA, _BROAD * max(least, 1.0))
     elif low > sharp * limits.ratio:
         word, own, other = "softer", low, sharp
         told = low <= limits.focus * WIDTH_OF_SIGMA and _alike(front)

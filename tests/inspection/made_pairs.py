@@ -117,7 +117,7 @@ def made(
         camera = Grain(camera.shot * 2, max(camera.read, 1e-3), camera.blur, camera.chroma)
     behind = 5.0 + 3 * rng.random() if sort == "out of focus" else soft
     light = np.maximum(_softened(_mirrored(_place(place, size), seed), behind), 0)
-    element = _mirrored(_plain(thing, size) if plain else _thing(thing, size), seed // 2)
+    element = _mirrored(_plain(thing, size) if plain or sort == "deep" else _thing(thing, size), seed // 2)
     element = _softened(element, soft)
     element[..., 3] = np.clip(element[..., 3], 0, 1)
     cover = element[..., 3:]

@@ -363,7 +363,7 @@ def test_before_and_after(dump_maker, make_noise, tmp_path, see):
     seen.open("grade")
     assert "before: 0" in seen.page.locator("#reading-parameters").text_content()
     seen.press("v")
-    assert seen.page.locator("#stage-note").text_content() == "left: grade, after · right: grade, before"
+    assert seen.page.locator("#stage-note").text_content() == "left: grade, before · right: grade, after"
     seen.go_to(3, 4)
     assert same(seen.values(0)["R"], bright["R"][4, 3])
     assert same(seen.values(1)["R"], plate["R"][4, 3])

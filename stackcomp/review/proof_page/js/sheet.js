@@ -151,8 +151,8 @@ async function refresh() {
     const second = compare ? await loadPicture(other, state.layer, first?.picture?.layer.name) : null;
     if (own !== turn) return;
     open = [];
-    if (first?.picture) open.push({ title: titleOf(here), ...first });
-    if (first?.picture && second?.picture) open.push({ title: titleOf(other), ...second });
+    if (first?.picture) open.push({ title: titleOf(here), side: here.side, ...first });
+    if (first?.picture && second?.picture) open.push({ title: titleOf(other), side: other.side, ...second });
     await paint();
   } catch (error) {
     if (own === turn) note(`This picture cannot be unpacked: ${error.message}`);
@@ -295,13 +295,15 @@ async function paint() {
     stage.surfaces[1].clear();
     noteDifference(first.picture, second.picture);
   } else {
-    const painters = [await painterOf(first), second ? await painterOf(second) : null];
+    // Before stands left of after, whichever was opened.
+    const [left, right] = second && second.side < first.side ? [second, first] : [first, second];
+    const painters = [await painterOf(left), right ? await painterOf(right) : null];
     if (own !== turn) return;
-    stage.surfaces[0].paint(painters[0], first.picture.window);
-    if (second) stage.surfaces[1].paint(painters[1], second.picture.window);
+    stage.surfaces[0].paint(painters[0], left.picture.window);
+    if (right) stage.surfaces[1].paint(painters[1], right.picture.window);
     else stage.surfaces[1].clear();
-    stage.split = second ? state.split : null;
-    note(second ? `left: ${first.title} · right: ${second.title}` : "");
+    stage.split = right ? state.split : null;
+    note(right ? `left: ${left.title} · right: ${right.title}` : "");
   }
   stage.request();
   point();
