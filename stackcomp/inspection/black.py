@@ -180,7 +180,7 @@ def _mean(triple: tuple[float, float, float]) -> float:
 
 def _glows(front: list[Array], cover: Array) -> bool:
     """Whether there is light beside the CG, which may lie over it as well."""
-    bare = cover < 1 - _COVERED
+    bare = cover < 1e-4
     return bool(bare.any() and np.mean(np.max(front, axis=0)[bare] > _BARE) > _GLOWING)
 
 

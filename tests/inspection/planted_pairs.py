@@ -1,0 +1,107 @@
+"""Faults planted into clean pairs, each as it happens in a production.
+
+Faults of the matte's edge change the element alone; those of black, grain and sharpness are made with the pair.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from inspection.made_pairs import made, veil_of, with_element
+from scipy import ndimage
+
+__all__ = ["EDGES", "WHOLE", "edge_fault"]
+
+
+def _straight(pixels, rng):
+    """Divided by alpha, and used as premultiplied."""
+    alpha = pixels[..., 3:]
+    divided = np.where(alpha > 0.004, pixels[..., :3] / np.maximum(alpha, 1e-4), pixels[..., :3])
+    return np.concatenate([divided, alpha], axis=-1)
+
+
+def _twice(pixels, rng):
+    """Multiplied by alpha twice."""
+    alpha = pixels[..., 3:]
+    return np.concatenate([pixels[..., :3] * np.where(alpha > 0, alpha, 1), alpha], axis=-1)
+
+
+def _smaller(pixels, rng):
+    """Alpha taken in by a pixel, and colour not."""
+    return _with_alpha(pixels, ndimage.grey_erosion(pixels[..., 3], (3, 3)))
+
+
+def _larger(pixels, rng):
+    """Alpha grown by a pixel, and colour not."""
+    return _with_alpha(pixels, ndimage.grey_dilation(pixels[..., 3], (3, 3)))
+
+
+def _with_alpha(pixels, alpha):
+    return np.concatenate([pixels[..., :3], alpha[..., None]], axis=-1)
+
+
+def _level(pixels):
+    return max(float(np.median(pixels[pixels[..., 3] > 0.5][:, :3])), 0.02)
+
+
+def _left_in(pixels, rng):
+    """Rendered against a grey or green, which is still in the edge."""
+    tint = np.ones(3) if rng.random() < 0.6 else np.array([0.1, 1.2, 0.2])
+    behind = tint * _level(pixels) * rng.uniform(0.6, 3)
+    alpha = pixels[..., 3:]
+    colour = pixels[..., :3] + np.where(alpha > 0.004, (1 - alpha) * behind, 0)
+    return np.concatenate([colour, alpha], axis=-1)
+
+
+def _keyed(pixels, rng):
+    """Filmed against something bright, and multiplied by its matte."""
+    behind = _level(pixels) * rng.uniform(3, 6)
+    alpha = pixels[..., 3:]
+    return np.concatenate([pixels[..., :3] + alpha * (1 - alpha) * behind, alpha], axis=-1)
+
+
+def _held_out(pixels, rng):
+    """Colour held out by a matte, and alpha by the same matte one or two pixels beside it."""
+    inside = (pixels[..., 3] > 0.6).sum(axis=0)
+    x = np.arange(pixels.shape[1])
+    column = int(np.argmax(inside))
+    matte = np.tile(np.clip(x - column + 0.5, 0, 1), (pixels.shape[0], 1))
+    matte = ndimage.gaussian_filter(matte, 0.5)
+    beside = np.roll(matte, int(rng.choice([-2, -1, 1, 2])), axis=1)
+    return np.concatenate([pixels[..., :3] * (1 - matte)[..., None], pixels[..., 3:] * (1 - beside)[..., None]], -1)
+
+
+#: Way → what it does to an element.
+EDGES = {
+    "straight": _straight,
+    "twice": _twice,
+    "smaller": _smaller,
+    "larger": _larger,
+    "left in": _left_in,
+    "keyed": _keyed,
+    "held out": _held_out,
+}
+
+
+def edge_fault(pair, way, seed):
+    """A pair with a fault of its matte's edge."""
+    pixels = pair.source.to_array().astype(np.float64)
+    return with_element(pair, EDGES[way](pixels, np.random.default_rng([seed, 9])))
+
+
+def _black(seed, times):
+    return made(seed, sort="deep", plain=True, black=times * veil_of(seed))
+
+
+#: Check → way → a pair with that fault.
+WHOLE = {
+    "black": {"not lifted": lambda seed: _black(seed, 0), "lifted twice": lambda seed: _black(seed, 3)},
+    "grain": {
+        "none": lambda seed: made(seed, plain=True, grain=0.0),
+        "half": lambda seed: made(seed, plain=True, grain=0.4),
+        "double": lambda seed: made(seed, plain=True, grain=2.5),
+    },
+    "sharpness": {
+        "softened": lambda seed: made(seed, plain=True, blur=1.5),
+        "sharp on a soft plate": lambda seed: made(seed, plain=True, plate_blur=1.5),
+    },
+}
