@@ -10,6 +10,7 @@ Both are measured in squares of pixels without detail (see `grain_level`), so th
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
@@ -31,6 +32,8 @@ __all__ = ["CHECK", "GrainLimits", "find"]
 _NEARLY_ALL = 15
 #: How far that may lie below the quotient of the flattest: by chance alone the lowest have so much less.
 _BY_CHANCE = 0.8
+#: By how much the channels of one may be more correlated than those of the other, as long as both are grain.
+_ALIKE = 0.15
 
 
 class GrainLimits(Limits):
@@ -98,27 +101,68 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: GrainLimits
     if front.rows.size < limits.squares:
         return
     plate = squares(planes_of(backdrop, backdrop.window & backdrop.display))
-    grain = grain_by_level(plate, limits.squares, limits.spread)
-    expected, least = grain.at(front.level), grain.at(front.level, low=True)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        quotient, largest = front.fine / expected, front.fine / least
-        seen = np.maximum(front.fine, expected) / np.maximum(front.level, 1e-4)
-    known = np.isfinite(largest).all(axis=0)
-    flat = np.concatenate([*flattest(front, limits.squares // 2), np.zeros(0, np.intp)])
+    measured = [_channel(front, plate, channel, limits) for channel in range(3)]
+    if any(one is None for one in measured):
+        return
+    red, green, blue = (one for one in measured if one is not None)
+    channels = (red, green, blue)
+    if max(one.seen for one in channels) < limits.visible:
+        return
+    middle, most, everywhere, alike = (
+        np.array([getattr(one, name) for one in channels]) for name in ("middle", "most", "everywhere", "alike")
+    )
+    chosen = np.unique(np.concatenate([one.flat for one in channels]))
+    if _mean(most) < 1 / limits.ratio or most.min() < 1 / limits.channel:
+        # Where the plate's channels are more alike than those of the CG, it is texture.
+        if alike.mean() < _ALIKE:
+            place = _place(front, chosen, pair.window)
+            yield _finding(middle, "less", int(most.argmin()), _mean(most) < 1 / limits.ratio, place, limits)
+    elif _more(middle, everywhere, limits) and alike.mean() > -_ALIKE:
+        place = _place(front, chosen, pair.window)
+        yield _finding(middle, "more", int(middle.argmax()), _mean(middle) > limits.ratio, place, limits)
+
+
+@dataclass(frozen=True, eq=False)
+class _Channel:
+    """One channel of the CG against the plate's.
+
+    Attributes:
+        middle: how many times the plate's standard deviation the flattest squares have.
+        most: likewise, of the lower quartile of the plate's squares.
+        everywhere: likewise, what nearly all squares exceed.
+        alike: how much more the plate's channels are correlated than those of the CG.
+        seen: the larger of both deviations in parts of the level.
+        flat: the squares that were compared.
+    """
+
+    middle: float
+    most: float
+    everywhere: float
+    alike: float
+    seen: float
+    flat: npt.NDArray[np.intp]
+
+
+def _channel(front: Squares, plate: Squares, channel: int, limits: GrainLimits) -> _Channel | None:
+    """Compare one channel; None where there is too little to compare."""
+    grain = grain_by_level(plate, channel, limits.squares, limits.spread)
+    level, fine = front.level[channel], front.fine[channel]
+    expected, least = grain.at(level, grain.deviation), grain.at(level, grain.low)
+    known = np.isfinite(expected) & (least > 0)
+    flat = np.concatenate([*flattest(front, channel, limits.squares // 2), np.zeros(0, np.intp)])
     flat = flat[known[flat]]
     if flat.size < limits.squares or known.mean() < limits.covered:
-        return
-    if np.median(seen[:, flat]) < limits.visible:
-        return
-    middle = np.median(quotient[:, flat], axis=1)
-    most = np.median(largest[:, flat], axis=1)
-    everywhere = np.percentile(quotient[:, known], _NEARLY_ALL, axis=1)
-    place = _place(front, flat, pair.window)
-    if _mean(most) < 1 / limits.ratio or most.min() < 1 / limits.channel:
-        yield _finding(middle, "less", int(most.argmin()), _mean(most) < 1 / limits.ratio, place, limits)
-    elif _more(middle, everywhere, limits):
-        worst = int(middle.argmax())
-        yield _finding(middle, "more", worst, _mean(middle) > limits.ratio, place, limits)
+        return None
+    seen = np.maximum(fine[flat], expected[flat]) / np.maximum(level[flat], 1e-4)
+    alike = grain.at(level[flat], grain.alike) - front.alike[flat]
+    return _Channel(
+        middle=float(np.median(fine[flat] / expected[flat])),
+        most=float(np.median(fine[flat] / least[flat])),
+        everywhere=float(np.percentile(fine[known] / expected[known], _NEARLY_ALL)),
+        alike=float(np.median(alike)),
+        seen=float(np.median(seen)),
+        flat=flat,
+    )
 
 
 def _more(middle: npt.NDArray[np.float64], everywhere: npt.NDArray[np.float64], limits: GrainLimits) -> bool:

@@ -45,9 +45,10 @@ class Squares:
     Attributes:
         rows: of their upper left pixels, from the top of the plane.
         columns: likewise.
-        level: mean of R, G and B.
+        level: means of R, G and B, ``(3, squares)``.
         fine: standard deviation of what is fine, ``(3, squares)``.
         coarse: standard deviation of the means of its quarters, ``(3, squares)``.
+        alike: correlation of what is fine in R, G and B, the mean of the three pairs.
     """
 
     rows: npt.NDArray[np.intp]
@@ -55,6 +56,7 @@ class Squares:
     level: Floats
     fine: Floats
     coarse: Floats
+    alike: Floats
 
 
 def squares(planes: Planes, cover: Array | None = None, *, most: int = 8000) -> Squares:
@@ -70,7 +72,8 @@ def squares(planes: Planes, cover: Array | None = None, *, most: int = 8000) -> 
     """
     height, width = planes[0].shape
     none = np.zeros(0, np.intp)
-    empty = Squares(none, none, np.zeros(0), np.zeros((3, 0)), np.zeros((3, 0)))
+    nothing = np.zeros((3, 0))
+    empty = Squares(none, none, nothing, nothing, nothing, np.zeros(0))
     if min(height, width) < SIDE:
         return empty
     corners = [_corners(cover, height, width, 0, 0)]
@@ -85,7 +88,7 @@ def squares(planes: Planes, cover: Array | None = None, *, most: int = 8000) -> 
         return empty
     steps = np.arange(SIDE)
     y, x = rows[:, None, None] + steps[:, None], columns[:, None, None] + steps
-    level, fine, coarse = [], [], []
+    level, fine, coarse, bends = [], [], [], []
     with np.errstate(all="ignore"):
         for plane in planes:
             pixels = plane[y, x].astype(np.float64)
@@ -96,9 +99,14 @@ def squares(planes: Planes, cover: Array | None = None, *, most: int = 8000) -> 
             level.append(pixels.mean(axis=(1, 2)))
             fine.append(np.sqrt((bend * bend).mean(axis=(1, 2))))
             coarse.append(quarters.std(axis=1))
-    levels, fines, coarses = np.mean(level, axis=0), np.stack(fine), np.stack(coarse)
-    good = np.isfinite(levels) & np.isfinite(fines).all(axis=0)
-    return Squares(rows[good], columns[good], levels[good], fines[:, good], coarses[:, good])
+            bends.append(bend)
+        pairs = [
+            (bends[k] * bends[n]).mean(axis=(1, 2)) / (fine[k] * fine[n]) for k, n in ((0, 1), (1, 2), (2, 0))
+        ]
+    alike = np.nan_to_num(np.mean(pairs, axis=0), nan=1.0)
+    levels, fines, coarses = np.stack(level), np.stack(fine), np.stack(coarse)
+    good = np.isfinite(levels).all(axis=0) & np.isfinite(fines).all(axis=0)
+    return Squares(rows[good], columns[good], levels[:, good], fines[:, good], coarses[:, good], alike[good])
 
 
 def _corners(cover: Array | None, height: int, width: int, y: int, x: int) -> npt.NDArray[np.intp]:
@@ -118,91 +126,77 @@ def _corners(cover: Array | None, height: int, width: int, y: int, x: int) -> np
 
 @dataclass(frozen=True, eq=False)
 class Grain:
-    """Grain of a picture, level by level.
+    """Grain of one channel of a picture, level by level.
 
     Attributes:
-        levels: mean levels of R, G and B, rising, ``(levels,)``.
-        deviation: of each level, the median over its squares, ``(3, levels)``.
+        levels: mean levels, rising.
+        deviation: of each level, the median over its squares.
         low: likewise, the lower quartile.
-        spread: upper by lower quartile.
-        number: of squares.
+        alike: likewise, how much the channels are correlated.
     """
 
     levels: Floats
     deviation: Floats
     low: Floats
-    spread: Floats
-    number: npt.NDArray[np.intp]
+    alike: Floats
 
-    def at(self, level: Floats, *, low: bool = False) -> Floats:
-        """The deviation that belongs to levels, ``(3, squares)``; NaN a stop and more beyond those measured.
+    def at(self, level: Floats, values: Floats) -> Floats:
+        """One of these for other levels; NaN a stop and more beyond those measured.
 
         Args:
             level: of squares of another picture.
-            low: the lower quartile in place of the median.
+            values: ``deviation``, ``low`` or ``alike``.
         """
         if not self.levels.size:
-            return np.full((3, level.size), np.nan)
-        where = np.log2(np.maximum(level, _DARKEST))
-        known = np.log2(self.levels)
-        rows = self.low if low else self.deviation
-        with np.errstate(divide="ignore"):
-            found = np.stack([np.exp2(np.interp(where, known, np.log2(row))) for row in rows])
-        found[:, (where < known[0] - 1) | (where > known[-1] + 1)] = np.nan
-        # Between levels that are farther apart than two stops nothing is known.
+            return np.full(level.shape, np.nan)
+        where, known = np.log2(np.maximum(level, _DARKEST)), np.log2(self.levels)
+        found = np.interp(where, known, values)
         after = np.clip(np.searchsorted(known, where), 1, max(known.size - 1, 1))
-        if known.size > 1:
-            gap = (
-                (known[after] - known[after - 1] > 2) & (where > known[after - 1] + 1) & (where < known[after] - 1)
-            )
-            found[:, gap] = np.nan
-        return found
+        below = where - known[after - 1]
+        above = known[np.minimum(after, known.size - 1)] - where
+        found[np.minimum(np.abs(below), np.abs(above)) > 1] = np.nan
+        return np.asarray(found, np.float64)
 
 
-def flattest(measured: Squares, fewest: int) -> Iterator[npt.NDArray[np.intp]]:
+def flattest(measured: Squares, channel: int, fewest: int) -> Iterator[npt.NDArray[np.intp]]:
     """The squares with the least detail, half a stop by half a stop; levels with too few squares are left out.
 
     Args:
         measured: squares of a picture.
+        channel: whose level counts, 0 to 2.
         fewest: squares that a level must have.
     """
-    halves = np.floor(2 * np.log2(np.maximum(measured.level, _DARKEST)))
+    halves = np.floor(2 * np.log2(np.maximum(measured.level[channel], _DARKEST)))
     for half in np.unique(halves):
         here = np.flatnonzero(halves == half)
         if here.size >= fewest:
             count = max(fewest, round(_FLATTEST * here.size))
-            yield here[np.argsort(measured.coarse[:, here].mean(axis=0), kind="stable")[:count]]
+            yield here[np.argsort(measured.coarse[channel, here], kind="stable")[:count]]
 
 
-def grain_by_level(measured: Squares, fewest: int, most_spread: float) -> Grain:
-    """Grain of the flattest squares of each level.
+def grain_by_level(measured: Squares, channel: int, fewest: int, most_spread: float) -> Grain:
+    """Grain of one channel in the flattest squares of each of its levels.
 
     Args:
         measured: squares of a picture.
+        channel: 0 to 2.
         fewest: squares that a level must have.
         most_spread: levels whose quartiles are farther apart have texture, and are left out.
     """
     rows = []
-    for flat in flattest(measured, fewest):
-        low, middle, high = np.percentile(measured.fine[:, flat], (25, 50, 75), axis=1)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            spread = np.where(low > 0, high / low, np.inf)
-        if (spread <= most_spread).all():
-            level = max(float(measured.level[flat].mean()), _DARKEST)
-            rows.append((level, middle, low, spread, flat.size))
-    if not rows:
-        none = np.zeros((3, 0))
-        return Grain(np.zeros(0), none, none, none, np.zeros(0, np.intp))
-    levels, middle, low, spread, number = zip(*rows, strict=True)
-    known = np.array(levels)
-    deviation, quartile = np.stack(middle, axis=1), np.stack(low, axis=1)
-    factor = _envelope(known, deviation) / deviation
-    return Grain(known, deviation * factor, quartile * factor, np.stack(spread, axis=1), np.array(number, np.intp))
+    for flat in flattest(measured, channel, fewest):
+        low, middle, high = np.percentile(measured.fine[channel, flat], (25, 50, 75))
+        if 0 < high <= most_spread * low:
+            level = max(float(measured.level[channel, flat].mean()), _DARKEST)
+            rows.append((level, middle, low, np.median(measured.alike[flat])))
+    levels, deviation, quartile, alike = np.array(rows).reshape(-1, 4).T
+    factor = _envelope(levels, deviation) / deviation
+    return Grain(levels, deviation * factor, quartile * factor, alike)
 
 
 def _envelope(levels: Floats, deviation: Floats) -> Floats:
     """Deviations as far as their neighbours allow: grain grows with level, but not faster; texture only adds."""
     allowed = deviation.copy()
-    allowed[:, :-1] = np.minimum(allowed[:, :-1], _STEP * deviation[:, 1:])
-    allowed[:, 1:] = np.minimum(allowed[:, 1:], _STEP * deviation[:, :-1] * levels[1:] / levels[:-1])
+    allowed[:-1] = np.minimum(allowed[:-1], _STEP * deviation[1:])
+    allowed[1:] = np.minimum(allowed[1:], _STEP * deviation[:-1] * levels[1:] / levels[:-1])
     return allowed
