@@ -58,9 +58,10 @@ def sampled(plane: Array, y: Array, x: Array) -> Array:
     top, left = y.astype(np.intp), x.astype(np.intp)
     down, across = y - top, x - left
     bottom, right = np.minimum(top + 1, height - 1), np.minimum(left + 1, width - 1)
-    upper = plane[top, left] * (1 - across) + plane[top, right] * across
-    lower = plane[bottom, left] * (1 - across) + plane[bottom, right] * across
-    return np.asarray(upper * (1 - down) + lower * down, np.float32)
+    with np.errstate(invalid="ignore", over="ignore"):
+        upper = plane[top, left] * (1 - across) + plane[top, right] * across
+        lower = plane[bottom, left] * (1 - across) + plane[bottom, right] * across
+        return np.asarray(upper * (1 - down) + lower * down, np.float32)
 
 
 def crossings(alpha: Array, *, most: int) -> Crossings:
@@ -74,12 +75,12 @@ def crossings(alpha: Array, *, most: int) -> Crossings:
     height, width = alpha.shape
     above, below = np.maximum(rows - 1, 0), np.minimum(rows + 1, height - 1)
     left, right = np.maximum(columns - 1, 0), np.minimum(columns + 1, width - 1)
-    # Scharr's weights keep the direction within a degree or so.
-    down = 3 * (alpha[below, left] - alpha[above, left] + alpha[below, right] - alpha[above, right])
-    down += 10 * (alpha[below, columns] - alpha[above, columns])
-    across = 3 * (alpha[above, right] - alpha[above, left] + alpha[below, right] - alpha[below, left])
-    across += 10 * (alpha[rows, right] - alpha[rows, left])
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
+        # Scharr's weights keep the direction within a degree or so.
+        down = 3 * (alpha[below, left] - alpha[above, left] + alpha[below, right] - alpha[above, right])
+        down += 10 * (alpha[below, columns] - alpha[above, columns])
+        across = 3 * (alpha[above, right] - alpha[above, left] + alpha[below, right] - alpha[below, left])
+        across += 10 * (alpha[rows, right] - alpha[rows, left])
         slope = np.hypot(down, across)
         steep = slope > 32 * _LEAST_SLOPE
         rows, columns, slope = rows[steep], columns[steep], slope[steep]

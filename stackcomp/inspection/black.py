@@ -43,7 +43,7 @@ _CELL, _PART = 4, 6
 #: Light under alpha 0 that counts, and the share of the pixels there that makes a glow.
 _BARE, _GLOWING = 1e-4, 1e-3
 #: The CG is smaller than the plate: its floor takes so many times the share.
-_OF_CG = 10
+_OF_CG = 4
 
 
 class BlackLimits(Limits):
@@ -71,9 +71,9 @@ class BlackLimits(Limits):
         Share,
         Field(
             description="Share of the plate that lies at its darkest level, so that this is a floor. Made plates "
-            "with parts without light have 0.04 and more; chosen on these, no source."
+            "with parts without light have 0.055 and more; chosen on these, no source."
         ),
-    ] = 0.02
+    ] = 0.05
     depth: Annotated[
         Length,
         Field(
@@ -99,8 +99,11 @@ class BlackLimits(Limits):
     ] = 2
     brightest: Annotated[
         Length,
-        Field(description="A black brighter than that is something lit. As in `stackcomp.measure.black`."),
-    ] = 0.03
+        Field(
+            description="A black brighter than that is something lit. A veil is some tenths of a percent of white; "
+            "common practice, no source."
+        ),
+    ] = 0.015
     pixels: Annotated[
         Count, Field(description="Pixels of the CG that are covered. Common practice, no source.")
     ] = 400
@@ -134,7 +137,7 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: BlackLimits
     plate = _averaged(planes_of(backdrop, backdrop.window & backdrop.display), _factor(backdrop.window))
     try:
         # What is not finite counts as bright there.
-        own, region = darkest_region(_image([np.where(covered, plane, np.float32(np.nan)) for plane in front]))
+        own, _ = darkest_region(_image([np.where(covered, plane, np.float32(np.nan)) for plane in front]))
         black, _ = darkest_region(_image(plate))
     except BlackError:
         return
@@ -153,11 +156,17 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: BlackLimits
     grain = _mean(own.standard_deviation)
     if word == "brighter":
         lit = light[covered]
-        if _glows(front, cover) or not _neutral(own, limits) or not _lowest(light, covered, lowest, grain):
+        if (
+            _glows(pair.front, pair.alpha)
+            or not _neutral(own, limits)
+            or not _lowest(light, covered, lowest, grain)
+        ):
             return
         if not _is_floor(lit, lowest, bright, grain, limits, _OF_CG):
             return
-    yield _finding(word, black, own, _place(region & covered, pair.window), limits)
+    with np.errstate(invalid="ignore"):
+        dark = covered & (light <= _FLOOR * max(lowest, 0) + 3 * _mean(own.standard_deviation))
+    yield _finding(word, black, own, _place(dark, pair.window), limits)
 
 
 def _factor(window: Window) -> int:
@@ -178,7 +187,7 @@ def _mean(triple: tuple[float, float, float]) -> float:
     return sum(triple) / 3
 
 
-def _glows(front: list[Array], cover: Array) -> bool:
+def _glows(front: Planes, cover: Array) -> bool:
     """Whether there is light beside the CG, which may lie over it as well."""
     bare = cover < 1e-4
     return bool(bare.any() and np.mean(np.max(front, axis=0)[bare] > _BARE) > _GLOWING)
@@ -192,7 +201,9 @@ def _lowest(light: Array, covered: npt.NDArray[np.bool_], level: float, grain: f
 
 
 def _neutral(black: BlackLevel, limits: BlackLimits) -> bool:
-    return min(black.black) > 0 and max(black.black) <= limits.tint * min(black.black)
+    """Whether a level is neutral, as far as grain lets it be known."""
+    unsure = _ERRORS * max(black.standard_error)
+    return max(black.black) <= limits.tint * max(min(black.black), 0) + unsure
 
 
 def _is_floor(
@@ -210,7 +221,6 @@ def _is_floor(
     """
     if level > limits.brightest or bright < max(level, 1e-6) * 2**limits.depth:
         return False
-    low = light[np.isfinite(light)]
     # Half of a floor's pixels lie below its level, whatever the grain.
     share = np.mean(light[np.isfinite(light)] <= _FLOOR * max(level, 1e-6)) * (2 if grain > 0 else 1)
     return bool(share >= least * limits.floor)

@@ -16,12 +16,16 @@ def all_checks() -> tuple[Check, ...]:
         alpha_range,
         alpha_state,
         bare_light,
+        black,
         changes,
         flashes,
         flicker,
         frames,
+        fringe,
+        grain,
         negative,
         nonfinite,
+        sharpness,
     )
 
     return (
@@ -30,6 +34,10 @@ def all_checks() -> tuple[Check, ...]:
         alpha_range.CHECK,
         alpha_state.CHECK,
         bare_light.CHECK,
+        fringe.CHECK,
+        black.CHECK,
+        grain.CHECK,
+        sharpness.CHECK,
         frames.CHECK,
         flicker.CHECK,
         changes.CHECK,

@@ -141,4 +141,4 @@ def edge_light(cross: Crossings, front: Planes, behind: Planes) -> EdgeLight:
 
 def _first(mask: npt.NDArray[np.bool_]) -> Index:
     """Where each row is first set; the last place where it is not."""
-    return np.where(mask.any(axis=1), mask.argmax(axis=1), mask.shape[1] - 1)
+    return np.asarray(np.where(mask.any(axis=1), mask.argmax(axis=1), mask.shape[1] - 1), np.intp)

@@ -62,8 +62,14 @@ class Edges:
 
     def some(self, chosen: npt.NDArray[np.bool_]) -> Edges:
         """Those that are chosen."""
-        parts = (self.rows, self.columns, self.width, self.step, self.contrast, self.form)
-        return Edges(*(part[chosen] for part in parts))
+        return Edges(
+            self.rows[chosen],
+            self.columns[chosen],
+            self.width[chosen],
+            self.step[chosen],
+            self.contrast[chosen],
+            self.form[chosen],
+        )
 
 
 def joined(first: Edges, second: Edges) -> Edges:
@@ -170,12 +176,12 @@ def _measured(
     end = middle + np.where(flat[:, middle:].any(axis=1), flat[:, middle:].argmax(axis=1), last)
     before = flat[:, middle::-1]
     start = middle + 1 - np.where(before.any(axis=1), before.argmax(axis=1), last)
-    known = (end + _SIDE - 1 <= last) & (start - _SIDE + 1 >= 0)
+    known = (end + _SIDE <= last) & (start - _SIDE >= 0)
     # A steeper place within the same step has an edge of its own.
     places = np.arange(slope.shape[1])
     within = (places >= start[:, None]) & (places < end[:, None])
     known &= np.max(slope, axis=1, where=within, initial=-np.inf) <= slope[:, middle]
-    sides = np.arange(_SIDE)
+    sides = np.arange(1, _SIDE + 1)
     each = np.arange(rows.size)[:, None]
     upper = rising[each, np.clip(end[:, None] + sides, 0, last)]
     lower = rising[each, np.clip(start[:, None] - sides, 0, last)]

@@ -40,8 +40,8 @@ Kind = Literal["bright", "dark", "light outside", "dark line", ""]
 Index = npt.NDArray[np.intp]
 
 _CURES: dict[str, str] = {
-    "bright": "see whether the CG is straight (multiply it by alpha before over), or still has the colour of what "
-    "it was rendered or filmed against in its edge",
+    "bright": "see whether the CG is straight (multiply it by alpha before over), its matte is smaller than its "
+    "colour, or the colour of what it was rendered or filmed against is still in its edge",
     "dark": "see whether it is multiplied by alpha twice, or its matte is larger than its colour",
     "light outside": "its matte is smaller than its colour: hold colour and alpha out with one matte, and shrink "
     "both or neither",
@@ -58,8 +58,9 @@ _LEAST_CONTRAST = 0.25
 _LIT = 0.2
 #: Where less than that share of the edge is lit, the share that deviates counts as of so much.
 _LEAST_LIT = 0.5
-#: Alpha that counts as low and high, in parts of that inside; the colours there differ at least so many times.
-_LOW, _HIGH, _DIFFERENT = (0.06, 0.35), (0.55, 0.9), 1.45
+#: Alpha that counts as low and high, in parts of that inside; and how many times as bright the
+#: colour is where it is low, at least and at most.
+_LOW, _HIGH, _BRIGHTER, _DARKER = (0.06, 0.35), (0.55, 0.9), 1.45, 0.6
 #: Share of the lines of a stretch that deviate to the same side.
 _SAME = 0.75
 #: A line beside a glow counts only as far as it exceeds that part of the glow, which is an estimate.
@@ -103,7 +104,7 @@ class FringeLimits(Limits):
     ] = 0.3
     stretch: Annotated[
         Length, Field(description="Pixels of edge of such a stretch. Chosen on made pairs, no source.")
-    ] = 32
+    ] = 44
 
 
 @dataclass(frozen=True)
@@ -140,7 +141,7 @@ def stretches(cross: Crossings, light: EdgeLight, least: float) -> list[Stretch]
     down, across = cross.y[:, 1] - cross.y[:, 0], cross.x[:, 1] - cross.x[:, 0]
     towards = np.where(np.abs(down) > np.abs(across), 2 + (down > 0), across > 0)
     key = (cross.rows // side * (1 << 24) + cross.columns // side) * 4 + towards
-    finite = np.isfinite(light.middle).all(axis=0) & np.isfinite(light.behind).all(axis=0)
+    finite = np.isfinite(np.concatenate([light.middle, light.outside, light.beside, light.behind])).all(axis=0)
     order = np.argsort(key, kind="stable")
     order = order[finite[order]]
     groups = np.split(order, np.flatnonzero(np.diff(key[order])) + 1)
@@ -180,7 +181,7 @@ def _judged(light: EdgeLight, group: Index, least: float) -> tuple[float, Kind, 
             # Along a row of pixels alpha is everywhere the same; then the inside must be even.
             differs = abs(size) > 2 * least and _even(light, group, k, deeper[k])
         else:
-            differs = ratio > _DIFFERENT if size > 0 else ratio < 1 / _DIFFERENT
+            differs = ratio > _BRIGHTER if size > 0 else ratio < _DARKER
         if differs:
             return size, "bright" if size > 0 else "dark", lit
     k = int(np.argmax(outside))
@@ -271,11 +272,15 @@ def _along(
         value=100 * middle,
         limit=100 * (limits.size if whole else limits.strong),
         unit="%",
-        message=f"a {word} line along {100 * length / total:.0f} % of the matte's edge: {100 * middle:.0f} % of the "
-        f"local contrast, {100 * abs(worst.size):.0f} % at the worst stretch",
+        message=f"a {word} line along {100 * length / total:.0f} % of the matte's edge: {_percent(middle)} of the "
+        f"local contrast, {_percent(abs(worst.size))} at the worst stretch",
         cure=_CURES[kind],
         level="doubt",
     )
+
+
+def _percent(part: float) -> str:
+    return f"{100 * part:.0f} %" if part < 10 else "more than 1000 %"
 
 
 def _length(stretches: list[Stretch]) -> float:

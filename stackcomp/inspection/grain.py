@@ -33,7 +33,7 @@ _NEARLY_ALL = 15
 #: How far that may lie below the quotient of the flattest: by chance alone the lowest have so much less.
 _BY_CHANCE = 0.8
 #: By how much the channels of one may be more correlated than those of the other, as long as both are grain.
-_ALIKE = 0.15
+_ALIKE = 0.1
 
 
 class GrainLimits(Limits):
@@ -59,8 +59,8 @@ class GrainLimits(Limits):
     visible: Annotated[
         Length,
         Field(
-            description="Standard deviation in parts of the level that can be seen; below that neither counts. "
-            "Common practice, no source."
+            description="Standard deviation of what is fine, in parts of the level, that can be seen; below that "
+            "neither counts. Common practice, no source."
         ),
     ] = 0.006
     squares: Annotated[
@@ -114,10 +114,10 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: GrainLimits
     chosen = np.unique(np.concatenate([one.flat for one in channels]))
     if _mean(most) < 1 / limits.ratio or most.min() < 1 / limits.channel:
         # Where the plate's channels are more alike than those of the CG, it is texture.
-        if alike.mean() < _ALIKE:
+        if alike.max() < _ALIKE:
             place = _place(front, chosen, pair.window)
             yield _finding(middle, "less", int(most.argmin()), _mean(most) < 1 / limits.ratio, place, limits)
-    elif _more(middle, everywhere, limits) and alike.mean() > -_ALIKE:
+    elif _more(middle, everywhere, limits) and alike.min() > -_ALIKE:
         place = _place(front, chosen, pair.window)
         yield _finding(middle, "more", int(middle.argmax()), _mean(middle) > limits.ratio, place, limits)
 

@@ -32,6 +32,10 @@ SIDE = 8
 _FLATTEST = 0.4
 #: Alpha from which on a pixel is covered.
 _OPAQUE = 0.995
+#: Correlation of the channels from which on it is texture, and no sensor's grain.
+_TEXTURE = 0.975
+#: And by how much it exceeds that of the other levels there.
+_MORE_ALIKE = 0.08
 #: By how much neighbouring levels may deviate from what grain allows.
 _STEP = 1.3
 #: Levels below that are one level.
@@ -120,8 +124,9 @@ def _corners(cover: Array | None, height: int, width: int, y: int, x: int) -> np
         with np.errstate(invalid="ignore"):
             opaque = cover[y : y + down * SIDE, x : x + across * SIDE] > _OPAQUE
         full = np.logical_and.reduceat(opaque, np.arange(0, down * SIDE, SIDE), axis=0)
-        full = full.reshape(down, across, SIDE).all(axis=2)
-    return np.stack(np.nonzero(full)) * SIDE + np.array([[y], [x]])
+        full = np.logical_and.reduceat(full, np.arange(0, across * SIDE, SIDE), axis=1)
+    corners = np.stack(np.nonzero(full)) * SIDE + np.array([[y], [x]])
+    return np.asarray(corners, np.intp)
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,15 +186,21 @@ def grain_by_level(measured: Squares, channel: int, fewest: int, most_spread: fl
         measured: squares of a picture.
         channel: 0 to 2.
         fewest: squares that a level must have.
-        most_spread: levels whose quartiles are farther apart have texture, and are left out.
+        most_spread: levels whose quartiles are farther apart have texture, and are left out, as are those whose
+            channels are all but the same.
     """
     rows = []
     for flat in flattest(measured, channel, fewest):
         low, middle, high = np.percentile(measured.fine[channel, flat], (25, 50, 75))
-        if 0 < high <= most_spread * low:
+        same = float(np.median(measured.alike[flat]))
+        if 0 < high <= most_spread * low and same < _TEXTURE:
             level = max(float(measured.level[channel, flat].mean()), _DARKEST)
-            rows.append((level, middle, low, np.median(measured.alike[flat])))
-    levels, deviation, quartile, alike = np.array(rows).reshape(-1, 4).T
+            rows.append((level, middle, low, same))
+    measured_levels = np.array(rows).reshape(-1, 4)
+    if len(rows) > 2:
+        usual = float(np.median(measured_levels[:, 3]))
+        measured_levels = measured_levels[measured_levels[:, 3] < usual + _MORE_ALIKE]
+    levels, deviation, quartile, alike = measured_levels.T
     factor = _envelope(levels, deviation) / deviation
     return Grain(levels, deviation * factor, quartile * factor, alike)
 

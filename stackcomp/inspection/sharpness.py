@@ -70,7 +70,7 @@ class SharpnessLimits(Limits):
             description="Standard deviation in pixels of the blur of a picture that counts as in focus; softer ones "
             "are out of focus by intention. Common practice, no source."
         ),
-    ] = 2.5
+    ] = 2.0
     edges: Annotated[
         Count,
         Field(

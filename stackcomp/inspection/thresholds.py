@@ -18,13 +18,17 @@ from stackcomp.errors import DocumentError, Problem, cut, did_you_mean, kind_of,
 from stackcomp.inspection.alpha_range import AlphaRangeLimits
 from stackcomp.inspection.alpha_state import AlphaStateLimits
 from stackcomp.inspection.bare_light import BareLightLimits
+from stackcomp.inspection.black import BlackLimits
 from stackcomp.inspection.changes import ChangesLimits
 from stackcomp.inspection.flashes import FlashesLimits
 from stackcomp.inspection.flicker import FlickerLimits
 from stackcomp.inspection.frames import FramesLimits
+from stackcomp.inspection.fringe import FringeLimits
+from stackcomp.inspection.grain import GrainLimits
 from stackcomp.inspection.limits import Limits
 from stackcomp.inspection.negative import NegativeLimits
 from stackcomp.inspection.nonfinite import NonFiniteLimits
+from stackcomp.inspection.sharpness import SharpnessLimits
 
 __all__ = ["Thresholds", "described", "read_thresholds", "thresholds_of"]
 
@@ -43,6 +47,10 @@ class Thresholds(BaseModel):
     alpha_range: AlphaRangeLimits = AlphaRangeLimits()
     alpha_state: AlphaStateLimits = AlphaStateLimits()
     bare_light: BareLightLimits = BareLightLimits()
+    fringe: FringeLimits = FringeLimits()
+    black: BlackLimits = BlackLimits()
+    grain: GrainLimits = GrainLimits()
+    sharpness: SharpnessLimits = SharpnessLimits()
     frames: FramesLimits = FramesLimits()
     flicker: FlickerLimits = FlickerLimits()
     changes: ChangesLimits = ChangesLimits()

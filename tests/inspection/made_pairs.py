@@ -9,6 +9,7 @@ night          little light and much grain
 shadow         the backdrop was multiplied by a ratio from 0.3 to 1.8
 bright         neither has a dark part
 deep           both have parts without light
+plain          large areas of even light, parts without light, edges of one softness: all can be measured
 photograph     a photograph of scikit-image; the element is another part of it, cut out softly
 =============  =====================================================================================
 """
@@ -38,7 +39,7 @@ from stackcomp import Image
 __all__ = ["CLEAN", "Pair", "laid_over", "linear_photograph", "made", "veil_of", "with_element"]
 
 SIZE = (256, 144)
-CLEAN = ("usual", "out of focus", "night", "shadow", "bright", "deep", "photograph", "usual")
+CLEAN = ("usual", "out of focus", "night", "shadow", "bright", "deep", "photograph", "plain")
 PHOTOGRAPHS = ("astronaut", "coffee", "chelsea", "rocket")
 
 
@@ -111,13 +112,15 @@ def made(
     place, thing = (seed, seed) if scenes is None else (1000 + seed % scenes, 2000 + seed * 7 % scenes)
     if sort == "photograph":
         return _photographed(seed, thing, size, rng, grain, blur, plate_blur, black, plain)
-    camera = made_grain(seed)
-    soft, veil = float(rng.uniform(0.45, 1.1)), veil_of(seed)
+    camera = _plain_grain(rng) if sort == "plain" else made_grain(seed)
+    soft, veil = float(rng.uniform(0.45, 1.1)), veil_of(seed, sort)
     if sort == "night":
         camera = Grain(camera.shot * 2, max(camera.read, 1e-3), camera.blur, camera.chroma)
     behind = 5.0 + 3 * rng.random() if sort == "out of focus" else soft
-    light = np.maximum(_softened(_mirrored(_place(place, size), seed), behind), 0)
-    element = _mirrored(_plain(thing, size) if plain or sort == "deep" else _thing(thing, size), seed // 2)
+    whole = _plain_place(place, size) if sort == "plain" else _place(place, size)
+    light = np.maximum(_softened(_mirrored(whole, seed), behind), 0)
+    plain = plain or sort in ("deep", "plain")
+    element = _mirrored(_plain(thing, size) if plain else _thing(thing, size), seed // 2)
     element = _softened(element, soft)
     element[..., 3] = np.clip(element[..., 3], 0, 1)
     cover = element[..., 3:]
@@ -126,7 +129,7 @@ def made(
     if sort == "bright":
         element[..., :3] += 0.15 * cover
         light = light + 0.15
-    if sort == "deep":
+    if sort in ("deep", "plain"):
         dark = _deep(size, rng, soft, element[..., 3])
         light = light * dark[0][..., None]
         element[..., :3] *= dark[1][..., None]
@@ -145,9 +148,20 @@ def made(
     return laid_over(coloured(element), coloured(plate), sort)
 
 
-def veil_of(seed: int) -> float:
+def veil_of(seed: int, sort: str = "") -> float:
     """The black of a made plate, other than a photograph."""
-    return float(10 ** np.random.default_rng([seed, 24]).uniform(-3.2, -2))
+    low, high = (-2.9, -2.25) if sort == "plain" else (-3.2, -2)
+    return float(10 ** np.random.default_rng([seed, 24]).uniform(low, high))
+
+
+def _plain_grain(rng):
+    """Grain that can be seen."""
+    return Grain(
+        shot=float(10 ** rng.uniform(-4.2, -3.3)),
+        read=float(10 ** rng.uniform(-3.4, -3.0)),
+        blur=float(rng.uniform(0.0, 0.5)),
+        chroma=float(rng.uniform(0.3, 1.0)),
+    )
 
 
 def _softened(pixels, soft):
@@ -165,6 +179,26 @@ def _place(seed, size):
 
 
 @lru_cache(maxsize=64)
+def _plain_place(seed, size):
+    """A wall with large things of even light before it, brighter and darker."""
+    rng = np.random.default_rng([seed, 25])
+    width, height = size
+    y, x = np.mgrid[0:height, 0:width]
+    light = 10 ** rng.uniform(-0.9, -0.3) * (1 + rng.uniform(-0.4, 0.4) * (x / width - 0.5))[..., None]
+    light = light * rng.uniform(0.8, 1.2, 3)
+    for k in range(6):
+        inside = _shape("polygon", (height * _SAMPLES, width * _SAMPLES), rng)
+        inside = np.roll(_down(inside[..., None].astype(np.float32)), (k * height // 3, k * width // 4), (0, 1))
+        there = (
+            10 ** rng.uniform(-1.1, 0.2)
+            * rng.uniform(0.7, 1.2, 3)
+            * (1 + rng.uniform(-0.3, 0.3) * (y / height - 0.5))[..., None]
+        )
+        light = light * (1 - inside) + there * inside
+    return np.asarray(light, np.float32)
+
+
+@lru_cache(maxsize=64)
 def _thing(seed, size):
     return made_cg(seed, size, sharpness=0).to_array()
 
@@ -178,7 +212,7 @@ def _plain(seed, size):
     inside = _shape(str(rng.choice(["blob", "polygon"])), fine, rng)
     # A second one beside it, so that it has edges of all directions.
     inside |= np.roll(_shape("polygon", fine, rng), int(rng.integers(-fine[1] // 4, fine[1] // 4)), axis=1)
-    level, tint = 10 ** rng.uniform(-1.0, 0.3), rng.uniform(0.6, 1.2, 3)
+    level, tint = 10 ** rng.uniform(-0.8, 0.0), rng.uniform(0.7, 1.2, 3)
     colour = level * np.exp(rng.uniform(0, 0.3) * _clouds(fine, rng, 6, 40))[..., None] * tint
     cover = inside[..., None].astype(np.float32)
     return _down(np.concatenate([colour * cover, cover], axis=-1))

@@ -67,7 +67,9 @@ def _held_out(pixels, rng):
     matte = np.tile(np.clip(x - column + 0.5, 0, 1), (pixels.shape[0], 1))
     matte = ndimage.gaussian_filter(matte, 0.5)
     beside = np.roll(matte, int(rng.choice([-2, -1, 1, 2])), axis=1)
-    return np.concatenate([pixels[..., :3] * (1 - matte)[..., None], pixels[..., 3:] * (1 - beside)[..., None]], -1)
+    return np.concatenate(
+        [pixels[..., :3] * (1 - matte)[..., None], pixels[..., 3:] * (1 - beside)[..., None]], -1
+    )
 
 
 #: Way → what it does to an element.
@@ -88,20 +90,23 @@ def edge_fault(pair, way, seed):
     return with_element(pair, EDGES[way](pixels, np.random.default_rng([seed, 9])))
 
 
-def _black(seed, times):
-    return made(seed, sort="deep", plain=True, black=times * veil_of(seed))
+def _plain(seed, **changed):
+    return made(seed, sort="plain", **changed)
 
 
-#: Check → way → a pair with that fault.
+#: Check → way → a pair with that fault. In plain pairs everything can be measured.
 WHOLE = {
-    "black": {"not lifted": lambda seed: _black(seed, 0), "lifted twice": lambda seed: _black(seed, 3)},
+    "black": {
+        "not lifted": lambda seed: _plain(seed, black=0.0),
+        "lifted twice and more": lambda seed: _plain(seed, black=3 * veil_of(seed, "plain")),
+    },
     "grain": {
-        "none": lambda seed: made(seed, plain=True, grain=0.0),
-        "half": lambda seed: made(seed, plain=True, grain=0.4),
-        "double": lambda seed: made(seed, plain=True, grain=2.5),
+        "none": lambda seed: _plain(seed, grain=0.0),
+        "less than half": lambda seed: _plain(seed, grain=0.4),
+        "more than double": lambda seed: _plain(seed, grain=2.5),
     },
     "sharpness": {
-        "softened": lambda seed: made(seed, plain=True, blur=1.5),
-        "sharp on a soft plate": lambda seed: made(seed, plain=True, plate_blur=1.5),
+        "softened": lambda seed: _plain(seed, blur=1.5),
+        "sharp before a soft plate": lambda seed: _plain(seed, plate_blur=1.5),
     },
 }
