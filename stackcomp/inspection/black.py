@@ -1,8 +1,9 @@
 """The CG's black against the plate's: a camera lifts black by a veil of stray light, a renderer does not.
 
-The plate's black is that of its darkest region (`stackcomp.measure.black`), and it is believed only where the plate has
-a floor: a part of the picture that lies at that level, far below the rest. CG that reaches below it was not lifted.
-CG that has a floor of its own above it was lifted too far. CG or plates without dark parts say nothing.
+The plate's black is that of its darkest region (`stackcomp.measure.black`), and it is believed only where the
+plate has a floor: a part of the picture that lies at that level, far below the rest. CG that reaches below it was
+not lifted. CG that has a floor of its own above it was lifted too far. CG or
+plates without dark parts say nothing.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ _CELL, _PART = 4, 6
 #: Light under alpha 0 that counts, and the share of the pixels there that makes a glow.
 _BARE, _GLOWING = 1e-4, 1e-3
 #: The CG is smaller than the plate: its floor takes so many times the share.
-_OF_CG = 4
+_OF_CG = 3
 
 
 class BlackLimits(Limits):
@@ -63,8 +64,8 @@ class BlackLimits(Limits):
     stops_above: Annotated[
         Length,
         Field(
-            description="How many stops brighter: the CG's darkest part may be no black. Clean made pairs reach 0.7; "
-            "chosen on these, no source."
+            description="How many stops brighter: the CG's darkest part may be no black. Clean made pairs reach "
+            "0.7; chosen on these, no source."
         ),
     ] = 1.0
     floor: Annotated[
@@ -77,8 +78,8 @@ class BlackLimits(Limits):
     depth: Annotated[
         Length,
         Field(
-            description="How many stops the floor lies below the median of the plate, or below the bright parts of "
-            "the CG; nearer ones are dark objects. Chosen on made plates, no source."
+            description="How many stops the floor lies below the median of the plate, or below the bright parts "
+            "of the CG; nearer ones are dark objects. Chosen on made plates, no source."
         ),
     ] = 3.0
     tint: Annotated[
@@ -93,17 +94,17 @@ class BlackLimits(Limits):
     parts: Annotated[
         Count,
         Field(
-            description="Separate parts of the plate that lie at the floor, before CG counts as darker: one may be a "
-            "dark object of one colour. Chosen on made plates, no source."
+            description="Separate parts of the plate that lie at the floor, before CG counts as darker: one may "
+            "be a dark object of one colour. Chosen on made plates, no source."
         ),
     ] = 2
     brightest: Annotated[
         Length,
         Field(
-            description="A black brighter than that is something lit. A veil is some tenths of a percent of white; "
-            "common practice, no source."
+            description="A black brighter than that is something lit. A veil is some tenths of a percent of "
+            "white; common practice, no source."
         ),
-    ] = 0.015
+    ] = 0.02
     pixels: Annotated[
         Count, Field(description="Pixels of the CG that are covered. Common practice, no source.")
     ] = 400
@@ -269,8 +270,8 @@ def _finding(word: str, black: BlackLevel, own: BlackLevel, place: Window | None
         value=codes,
         limit=-limits.codes if word == "darker" else limits.codes,
         unit="code values",
-        message=f"the CG's black is {word} than the plate's: {lowest:.5f} against {level:.5f} scene-linear, {stops}, "
-        f"{codes:+.1f} of 255 code values of sRGB",
+        message=f"the CG's black is {word} than the plate's: {lowest:.5f} against {level:.5f} scene-linear, "
+        f"{stops}, {codes:+.1f} of 255 code values of sRGB",
         cure=f"lift the CG by the difference (R G B {lift}), under its alpha: match_black does it"
         if word == "darker"
         else f"lift it less (R G B {lift}): perhaps it is lifted twice, or its render holds a haze",

@@ -31,8 +31,8 @@ class EdgeLight:
     """What is measured along each line.
 
     Attributes:
-        middle: light beyond ``a C + G`` in the middle of the edge, ``(3, lines)``; ``C`` is that colour of the first
-            covered pixels, or of these carried on by its slope, which explains most.
+        middle: light beyond ``a C + G`` in the middle of the edge, ``(3, lines)``; ``C`` is that colour of the
+            first covered pixels, or of these carried on by its slope, which explains most.
         outside: likewise, at the first pixel outside.
         fade: light two pixels farther out than that.
         beside: as ``middle``, with the colour of pixels that lie deeper.

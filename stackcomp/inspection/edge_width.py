@@ -1,8 +1,8 @@
 """How wide the edges of a picture are: from 10 to 90 % of the step, in pixels.
 
 A step that a Gaussian of standard deviation ``s`` blurred rises as the error function: from 10 to 90 % in
-2.5631 s (twice the 90 % point of the normal distribution, 1.28155). Edges are measured along rows and along columns
-and corrected by the cosine of their direction, so that nothing is resampled.
+2.5631 s (twice the 90 % point of the normal distribution, 1.28155). Edges are measured along rows and along
+columns and corrected by the cosine of their direction, so that nothing is resampled.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ WIDTH_OF_SIGMA = 2.5631031
 _REACH = 12
 #: The gradient lies at most that far from the row or column: the tangent of the angle.
 _TURNED = 0.6
-#: An edge ends where its slope falls to that part of the steepest; its sides are flat within that part of the step.
+#: An edge ends where its slope falls to that part of the steepest. Its sides are flat within that part of it.
 _ENDS, _FLAT = 0.1, 0.07
 #: Pixels of a side that are averaged, and that must be flat.
 _SIDE = 3
@@ -157,7 +157,8 @@ def _noise(plane: Array, lines: npt.NDArray[np.intp]) -> float:
     some = plane[lines[:: max(1, lines.size // 100)]]
     bend = np.abs(some[:, :-2] - 2 * some[:, 1:-1] + some[:, 2:])
     bend = bend[np.isfinite(bend)]
-    # A median of absolute deviations of a normal distribution is 1/1.4826 of its standard deviation; here of 1 -2 1.
+    # The median absolute deviation of a normal distribution is 1/1.4826 of its standard deviation; here that of
+    # the response to 1 -2 1.
     return float(1.4826 / np.sqrt(6) * np.median(bend)) if bend.size else 0.0
 
 

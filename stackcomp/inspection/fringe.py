@@ -1,7 +1,7 @@
 """A bright or dark line along the edge of a matte: light there that premultiplied over does not explain.
 
-With ``a`` the alpha, ``C`` the straight colour inside, ``G`` a glow beside the element and ``B`` the backdrop, over
-gives ``a C + G + (1 - a) B``. What a comp has beyond that is a fringe:
+With ``a`` the alpha, ``C`` the straight colour inside, ``G`` a glow beside the element and ``B`` the backdrop,
+over gives ``a C + G + (1 - a) B``. What a comp has beyond that is a fringe:
 
 =======================================  ===========================================================
 straight colour used as premultiplied    ``(1 - a) C``, bright
@@ -92,7 +92,8 @@ class FringeLimits(Limits):
     length: Annotated[
         Length,
         Field(
-            description="Pixels of edge that deviate; with fewer a texture decides. Chosen on made pairs, no source."
+            description="Pixels of edge that deviate; with fewer a texture decides. Chosen on made pairs, no "
+            "source."
         ),
     ] = 20
     strong: Annotated[
@@ -190,9 +191,8 @@ def _judged(light: EdgeLight, group: Index, least: float) -> tuple[float, Kind, 
         return max(beyond, size), "light outside", lit
     k = int(np.argmin(beside))
     line = float((beside[k] + spared[k]) / scale)
-    if line <= -least and inner.mean() < _DARK * deeper.mean():
-        if _even(light, group, k, deeper[k]):
-            return line, "dark line", lit
+    if line <= -least and inner.mean() < _DARK * deeper.mean() and _even(light, group, k, deeper[k]):
+        return line, "dark line", lit
     return size, "", lit
 
 

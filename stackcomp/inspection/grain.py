@@ -1,6 +1,7 @@
 """Grain of the CG against that of the plate at the same level.
 
-Both are measured in squares of pixels without detail (see `grain_level`), so that a texture is not taken for grain:
+Both are measured in squares of pixels without detail (see `grain_level`), so that a texture is not taken for
+grain:
 
 - Texture only adds. CG that has less than the plate there has too little grain, whatever its texture.
 - Grain lies over all of the CG. Only where nearly all its squares have more than the plate does it have too much.
@@ -53,7 +54,8 @@ class GrainLimits(Limits):
         Field(
             gt=1,
             allow_inf_nan=False,
-            description="Likewise of the worst channel; clean made pairs lie within 1.65. Chosen on these, no source.",
+            description="Likewise of the worst channel; clean made pairs lie within 1.65. Chosen on these, no "
+            "source.",
         ),
     ] = 2.0
     visible: Annotated[
@@ -66,8 +68,8 @@ class GrainLimits(Limits):
     squares: Annotated[
         Count,
         Field(
-            description="Squares of 8 × 8 pixels without detail that CG and each level of the plate must have. With "
-            "16 a standard deviation is known within about 5 %."
+            description="Squares of 8 × 8 pixels without detail that CG and each level of the plate must have. "
+            "With 16 a standard deviation is known within about 5 %."
         ),
     ] = 16
     spread: Annotated[
@@ -75,8 +77,8 @@ class GrainLimits(Limits):
         Field(
             gt=1,
             allow_inf_nan=False,
-            description="Upper by lower quartile of the plate's squares of a level. Grain alone gives 1.2 to 1.45, "
-            "texture 1.8 and more on made plates; chosen on these, no source.",
+            description="Upper by lower quartile of the plate's squares of a level. Grain alone gives 1.2 to "
+            "1.45, texture 1.8 and more on made plates; chosen on these, no source.",
         ),
     ] = 1.5
     covered: Annotated[

@@ -1,7 +1,7 @@
 """How strong grain is at each level of a picture, from squares of pixels without detail.
 
-A square has detail where its level changes over some pixels; grain changes from pixel to pixel. So squares are chosen
-by what is coarse in them, and measured by what is fine: the response to the mask
+A square has detail where its level changes over some pixels; grain changes from pixel to pixel. So squares are
+chosen by what is coarse in them, and measured by what is fine: the response to the mask
 
      1 -2  1
     -2  4 -2
@@ -114,7 +114,7 @@ def squares(planes: Planes, cover: Array | None = None, *, most: int = 8000) -> 
 
 
 def _corners(cover: Array | None, height: int, width: int, y: int, x: int) -> npt.NDArray[np.intp]:
-    """Rows and columns of the upper left pixels of squares on a grid that starts at y, x; those that are covered."""
+    """Rows and columns of the upper left pixels of covered squares, on a grid that starts at y, x."""
     down, across = (height - y) // SIDE, (width - x) // SIDE
     if cover is None:
         full = np.ones((max(down, 0), max(across, 0)), bool)

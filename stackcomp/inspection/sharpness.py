@@ -1,12 +1,13 @@
 """Sharpness of the CG against that of the plate, by the width of edges.
 
-The sharpest edges of a picture show what lens, sensor and filters do; others are soft by themselves, as shadows, or
-out of focus. So the sharpest edges of the plate are compared with those of the CG's matte, or of its colour where it
-has no matte's edge. Nothing is said
+The sharpest edges of a picture show what lens, sensor and filters do; others are soft by themselves, as shadows,
+or out of focus. So the sharpest edges of the plate are compared with those of the CG's matte, or of its colour
+where it has no matte's edge. Nothing is said
 
 - where either has few edges,
 - where the whole plate is so soft that it is out of focus: the CG may be in focus,
-- where the CG's edges differ in width, as with motion blur, or are so soft that it is out of focus by intention.
+- about softness where the CG is not opaque or its edges differ in width, as with motion blur, or where they are so
+  soft that it is out of focus by intention.
 """
 
 from __future__ import annotations
@@ -37,7 +38,9 @@ _PLATE = (5, 12, 25)
 #: From its sharpest edges to those that are sharp, a plate's width rises at most so many times (from 1 px on);
 #: else it has hardly any edge that its softness alone blurs.
 _BROAD = 1.3
-_CG = (10, 30)
+_CG_SOFT, _CG_SHARP = 10, 30
+#: Step of alpha of an edge of what is opaque: what moves, and smoke, is soft by itself.
+_OPAQUE = 0.9
 #: From the 5th percentile to the median the CG's edges are at most so many times wider, unless it is motion blur.
 _ALIKE = 1.25
 #: Form of an edge (see `Edges`) below which motion or defocus blurred it.
@@ -54,21 +57,22 @@ class SharpnessLimits(Limits):
         Field(
             gt=1,
             allow_inf_nan=False,
-            description="How many times wider edges may be than the others. Clean made pairs lie within 1.25; chosen "
-            "on these, no source.",
+            description="How many times wider edges may be than the others. Clean made pairs lie within 1.25; "
+            "chosen on these, no source.",
         ),
     ] = 1.35
     radius: Annotated[
         Length,
         Field(
-            description="Standard deviation in pixels of a Gaussian blur that can be seen at 1:1. Common practice, no source."
+            description="Standard deviation in pixels of a Gaussian blur that can be seen at 1:1. Common "
+            "practice, no source."
         ),
     ] = 0.5
     focus: Annotated[
         Length,
         Field(
-            description="Standard deviation in pixels of the blur of a picture that counts as in focus; softer ones "
-            "are out of focus by intention. Common practice, no source."
+            description="Standard deviation in pixels of the blur of a picture that counts as in focus; softer "
+            "ones are out of focus by intention. Common practice, no source."
         ),
     ] = 2.0
     edges: Annotated[
@@ -94,8 +98,9 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: SharpnessLi
     light = _grey(planes_of(backdrop, backdrop.window & backdrop.display))
     floor = _FLOOR * _middle(light)
     front = edges(pair.alpha, least=_CONTRAST)
+    opaque = front.some(front.step > _OPAQUE)
     if len(front) < limits.edges:
-        front = _within(pair.front, pair.alpha, floor)
+        front = opaque = _within(pair.front, pair.alpha, floor)
     if len(front) < limits.edges:
         return
     plate = edges(light, least=_CONTRAST, floor=floor)
@@ -105,13 +110,14 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: SharpnessLi
     if len(plate) < limits.edges:
         return
     least, sharpest, sharp = (float(width) for width in np.percentile(plate.width, _PLATE))
-    low, high = (float(width) for width in np.percentile(front.width, _CG))
+    high = float(np.percentile(front.width, _CG_SHARP))
+    low = float(np.percentile(opaque.width, _CG_SOFT)) if len(opaque) >= limits.edges else 0.0
     if high * limits.ratio < sharpest:
         word, own, other = "sharper", high, sharpest
         told = sharp <= min(limits.focus * WIDTH_OF_SIGMA, _BROAD * max(least, 1.0))
     elif low > sharp * limits.ratio:
         word, own, other = "softer", low, sharp
-        told = low <= limits.focus * WIDTH_OF_SIGMA and _alike(front)
+        told = low <= limits.focus * WIDTH_OF_SIGMA and _alike(opaque)
     else:
         return
     radius = float(np.sqrt(abs(own * own - other * other))) / WIDTH_OF_SIGMA
@@ -173,8 +179,9 @@ def _finding(
         place=place,
         value=ratio,
         limit=1 / limits.ratio if word == "sharper" else limits.ratio,
-        message=f"the CG is {word} than the plate: its sharpest edges rise from 10 to 90 % over {own:.2f} px, those of "
-        f"the plate over {other:.2f} px; a Gaussian of {radius:.2f} px standard deviation on {what} would make them equal",
+        message=f"the CG is {word} than the plate: its sharpest edges rise from 10 to 90 % over {own:.2f} px, "
+        f"those of the plate over {other:.2f} px; a Gaussian of {radius:.2f} px standard deviation on {what} "
+        f"would make them equal",
         cure=f"soften the CG with its alpha, premultiplied, by {radius:.2f} px, before grain is put on"
         if word == "sharper"
         else "look for what softened the CG (a filter, a resize, a lens effect applied twice) and take it out, or "

@@ -35,7 +35,11 @@ _TABLE = [
     ("inspect x --cheks negative", "stackcomp inspect: there is no option --cheks", "did you mean --checks?"),
     ("inspect x --checks negativ", '--checks: there is no check "negativ"', 'did you mean "negative"?'),
     ("compare a.exr", "stackcomp compare: B is missing", "B: what it is compared with"),
-    ("compare a.exr b.exr c.exr", "stackcomp compare: more words than it takes: c.exr", "it takes A B and options"),
+    (
+        "compare a.exr b.exr c.exr",
+        "stackcomp compare: more words than it takes: c.exr",
+        "it takes A B and options",
+    ),
     ("compare a.exr b.exr --tolerence exact", "stackcomp compare: there is no option --tolerence",
      "did you mean --tolerance?"),
     ("compare a.exr b.exr --tolerance smal=1", '--tolerance: "smal=1" cannot be understood',

@@ -9,7 +9,7 @@ import numpy as np
 from inspection.made_pairs import made, veil_of, with_element
 from scipy import ndimage
 
-__all__ = ["EDGES", "WHOLE", "edge_fault"]
+__all__ = ["EDGES", "WHOLE", "edge_fault", "shows"]
 
 
 def _straight(pixels, rng):
@@ -61,15 +61,23 @@ def _keyed(pixels, rng):
 
 def _held_out(pixels, rng):
     """Colour held out by a matte, and alpha by the same matte one or two pixels beside it."""
-    inside = (pixels[..., 3] > 0.6).sum(axis=0)
+    column, _ = _tallest(pixels)
     x = np.arange(pixels.shape[1])
-    column = int(np.argmax(inside))
     matte = np.tile(np.clip(x - column + 0.5, 0, 1), (pixels.shape[0], 1))
     matte = ndimage.gaussian_filter(matte, 0.5)
     beside = np.roll(matte, int(rng.choice([-2, -1, 1, 2])), axis=1)
     return np.concatenate(
         [pixels[..., :3] * (1 - matte)[..., None], pixels[..., 3:] * (1 - beside)[..., None]], -1
     )
+
+
+def _tallest(pixels):
+    """The column that has most rows covered from twelve pixels before it to two behind it; and these rows."""
+    covered = pixels[..., 3] > 0.9
+    around = np.stack([np.roll(covered, k, axis=1) for k in range(-2, 13)]).all(axis=0)
+    around[:, :16] = around[:, -8:] = False
+    column = int(np.argmax(around.sum(axis=0)))
+    return column, around[:, column]
 
 
 #: Way → what it does to an element.
@@ -82,6 +90,26 @@ EDGES = {
     "keyed": _keyed,
     "held out": _held_out,
 }
+
+
+def shows(pair, way):
+    """Whether a fault of the matte's edge can be seen there, as far as the clean pair tells.
+
+    A line that takes a quarter of the element's light, or adds as much, must be a tenth of what is brighter at
+    half of the edge, which a dark element before a bright wall is not (common practice, no source). A holdout
+    must cut through 64 rows.
+    """
+    pixels, behind = pair.source.to_array(), pair.backdrop.to_array()[..., :3].mean(axis=-1)
+    alpha = pixels[..., 3]
+    edge = (alpha > 0.3) & (alpha < 0.7)
+    if way == "held out":
+        column, rows = _tallest(pixels)
+        if np.count_nonzero(rows) < 64:
+            return False
+        edge = np.zeros_like(edge)
+        edge[:, column - 3] = rows
+    element = pixels[..., :3].mean(axis=-1)[edge] / alpha[edge]
+    return bool(element.size and np.mean(element / 4 >= 0.1 * np.maximum(element, behind[edge])) >= 0.5)
 
 
 def edge_fault(pair, way, seed):

@@ -32,7 +32,7 @@ def step(sigma, degrees, size=160, low=0.2, high=0.7, at=0.3):
 
 
 def test_ten_to_ninety_percent_of_a_gaussian():
-    assert WIDTH_OF_SIGMA == pytest.approx(ndtri(0.9) - ndtri(0.1), abs=1e-6)
+    assert pytest.approx(ndtri(0.9) - ndtri(0.1), abs=1e-6) == WIDTH_OF_SIGMA
 
 
 @pytest.mark.parametrize("sigma", [0.3, 0.4, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0])
