@@ -19,8 +19,8 @@ hold variables lead to other files than before, and nothing that is read through
 path in the graph, another version of the CG by a variable beside the same plate, or other numbers are still the
 same shot.
 
-Pictures to be looked at (of nodes, dumps and measurements) replace each other; findings, reports and schemas only
-their own kind. Graph files are not outputs: `stackcomp.document.graph.Graph.save` asks separately.
+Pictures to be looked at (of nodes, dumps and measurements) replace each other; findings, reports, schemas and the
+references of tests only their own kind. Graph files are not outputs: `stackcomp.document.graph.Graph.save` asks separately.
 """
 
 from __future__ import annotations
@@ -46,6 +46,7 @@ _ANY_FRAME = 987_654_321
 _MOST_LISTED = 3
 _PICTURES = ("delivery", "picture", "dump", "measurement")
 _WORDS = {
+    "reference": "a reference of tests",
     "report": "the report of a dump",
     "findings": "findings of measuring",
     "schema": "a schema",

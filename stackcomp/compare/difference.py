@@ -12,10 +12,10 @@ import numpy.typing as npt
 from stackcomp.check.originals import Reading, Writing, refusals
 from stackcomp.compare.files import Opened
 from stackcomp.compare.layers import Side, in_strips
-from stackcomp.compare.pictures import whole_window
+from stackcomp.compare.pictures import ids_of
 from stackcomp.data.image import Image
 from stackcomp.data.window import Window
-from stackcomp.errors import RequestError
+from stackcomp.errors import Problem, RequestError
 from stackcomp.files import stills
 from stackcomp.files.mark import Mark
 from stackcomp.kernels.difference import add_differences
@@ -27,6 +27,8 @@ Shown = npt.NDArray[np.uint8]
 _LEAST, _MOST = 1e-5, 1.0
 #: What these pictures are marked as.
 MARK = Mark("picture")
+#: Largest number of pixels of such a picture, beyond 8K; a header may state any frame around a few pixels.
+_LARGEST = 1 << 26
 _NOT_FINITE = (255, 0, 255)
 _ALONE = (0, 90, 200)
 
@@ -45,9 +47,12 @@ def difference_picture(result: Image | Opened, expected: Image | Opened) -> Show
         of the data windows covers.
 
     Raises:
-        RequestError: the windows lie too far apart.
+        RequestError: the window around all four has more than 2**26 pixels.
     """
-    window = whole_window(result.window, expected.window, result.display, expected.display)
+    window = result.window | expected.window | result.display | expected.display
+    if window.width * window.height > _LARGEST:
+        message = f"the window around both is {window}; a picture of differences has at most {_LARGEST} pixels"
+        raise RequestError(Problem("window", message, "compare without a picture"))
     (first, ids), (second, other_ids) = _side(result), _side(expected)
     shared = [name for name in first.planes if name in second.planes]
     exact = {
@@ -61,7 +66,7 @@ def difference_picture(result: Image | Opened, expected: Image | Opened) -> Show
 
 def _side(picture: Image | Opened) -> tuple[Side, frozenset[str]]:
     if isinstance(picture, Image):
-        return Side(picture.planes, picture.window, picture.type.outside), frozenset()
+        return Side(picture.planes, picture.window, picture.type.outside), ids_of(picture)
     return picture.side, picture.ids
 
 

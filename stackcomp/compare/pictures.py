@@ -18,6 +18,7 @@ from stackcomp.data.image import Image
 from stackcomp.data.port_types import Layers
 from stackcomp.data.window import Window
 from stackcomp.errors import Problem, RequestError
+from stackcomp.files.id_channels import id_channels
 
 __all__ = [
     "LARGEST",
@@ -25,6 +26,7 @@ __all__ = [
     "PictureComparison",
     "compare_layers",
     "compare_pictures",
+    "ids_of",
     "layers_of",
     "whole_window",
 ]
@@ -85,7 +87,7 @@ def compare_pictures(
     types: bool = True,
     windows_may_differ: bool = False,
 ) -> PictureComparison:
-    """Compare two pictures in memory.
+    """Compare two pictures in memory. Ids are compared bit by bit, also those in float planes of `Layers`.
 
     Args:
         result: the first picture.
@@ -111,7 +113,15 @@ def compare_pictures(
         differences.append(f"the type is {result.type} / {expected.type}")
     layers = layers_of(shared, tolerance, whole=not isinstance(result.type, Layers))
     first, second = (Side(image.planes, image.window, image.type.outside) for image in (result, expected))
-    return compare_layers(layers, first, second, window, tolerance, differences)
+    ids = ids_of(result) | ids_of(expected)
+    return compare_layers(layers, first, second, window, tolerance, differences, ids)
+
+
+def ids_of(image: Image) -> frozenset[str]:
+    """Float planes of the layers of a file whose bits are ids, by what its header says; none of other types."""
+    if not isinstance(image.type, Layers):
+        return frozenset()
+    return id_channels(image.channels, image.type.metadata)
 
 
 def compare_layers(

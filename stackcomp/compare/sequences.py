@@ -149,6 +149,7 @@ def compare_sequences(
             raise RequestError(Problem("file-missing", message, _where(pattern, wanted, frames is None)))
     unreadable: dict[int, str] = {}
     compared: dict[int, PictureComparison] = {}
+    names_checked = False
     begun(len(wanted))
     for frame in wanted:
         if any(frame in gone for gone in missing):
@@ -156,8 +157,10 @@ def compare_sequences(
             continue
         paths = Path(patterns[0].for_frame(frame)), Path(patterns[1].for_frame(frame))
         try:
-            if not compared and not unreadable:
+            if not names_checked:
+                # Of the first frame whose headers can be read: a damaged one must not hide a wrong name.
                 require_known(tolerance, [name for path in paths for name in channels_of(path)])
+                names_checked = True
             compared[frame] = compare_opened(
                 open_file(paths[0]),
                 open_file(paths[1]),

@@ -57,9 +57,10 @@ class Tolerance:
         """The difference that no pixel may exceed."""
         return 20 * self.small if self.hard is None else self.hard
 
-    def as_dict(self) -> dict[str, float]:
-        """As JSON data."""
-        return {"small": self.small, "share": self.share, "hard": self.limit}
+    def as_dict(self) -> dict[str, float | str]:
+        """As JSON data; an infinite limit is the text ``inf``."""
+        limits = {"small": self.small, "share": self.share, "hard": self.limit}
+        return {name: limit if math.isfinite(limit) else f"{limit:g}" for name, limit in limits.items()}
 
     def __str__(self) -> str:
         return f"small={self.small:g},share={self.share:g},hard={self.limit:g}"

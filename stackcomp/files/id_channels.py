@@ -2,6 +2,7 @@
 
 By the open ID-matte specification (Cryptomatte 1.2.0): a header attribute ``cryptomatte/KEY/name`` names a type;
 its layers are called after it with a number of two digits; red and blue are ids, green and alpha their coverage.
+In a file of several parts, the name of a part may come before the name of the layer, with a dot between.
 Dumps and other files of this program say in ``stackcomp/type`` that they hold ids.
 """
 
@@ -30,7 +31,7 @@ def id_channels(channels: Iterable[str], metadata: Mapping[str, Any]) -> frozens
     found = set()
     for channel in channels:
         layer, _, last = channel.rpartition(".")
-        ranked = any(re.fullmatch(re.escape(name) + r"\d\d+", layer) for name in types)
+        ranked = any(re.fullmatch(rf"(?:.*\.)?{re.escape(name)}\d\d+", layer) for name in types)
         if (ranked and last.lower() in _IDS) or (own and _OWN.fullmatch(channel)):
             found.add(channel)
     return frozenset(found)

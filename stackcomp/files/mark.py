@@ -58,7 +58,16 @@ __all__ = [
 ]
 
 MarkKind = Literal[
-    "delivery", "picture", "dump", "measurement", "report", "findings", "schema", "corrections", "page"
+    "delivery",
+    "picture",
+    "dump",
+    "measurement",
+    "reference",
+    "report",
+    "findings",
+    "schema",
+    "corrections",
+    "page",
 ]
 
 #: Name of the attribute in OpenEXR headers.
@@ -114,7 +123,7 @@ class Mark:
 
     Attributes:
         kind: ``delivery`` of a deliver node; ``picture`` of any other node; picture of a ``dump`` or of a
-            ``measurement``; ``report`` of a dump, ``findings`` of measuring, ``schema`` (these three in JSON);
+            ``measurement``; ``reference`` that renders are compared with in tests; ``report`` of a dump, ``findings`` of measuring, ``schema`` (these three in JSON);
             ``corrections`` of colour (in XML); ``page`` for people (HTML or Markdown).
         graph: hash of the graph file; empty if there is none.
         reads: what the graph reads through variables.
@@ -227,6 +236,7 @@ def _parsed(line: str, size: int) -> Mark | None:
         "picture": "picture",
         "dump": "dump",
         "measurement": "measurement",
+        "reference": "reference",
         "corrections": "corrections",
         "page": "page",
     }

@@ -4,7 +4,7 @@
     check, checks                   what a check is, and the list of them; one file a check
     thresholds, setting             all limits and the file that changes them; which checks are done
     material, opening               files, patterns and folders as sequences and stills; a file as checks see it
-    seen, in_order                  a picture of a sequence, full and small; frames side by side, in order
+    seen, small, averages, in_order a picture of a sequence, full and small; frames side by side, in order
     runner, graph_pictures, graph_runner
                                     files; what matters in a graph; each of its frames rendered once
     report, marking, marked_pictures

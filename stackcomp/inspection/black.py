@@ -18,12 +18,12 @@ from pydantic import Field
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Encoding
 from stackcomp.data.window import Window
+from stackcomp.inspection.averages import averaged
 from stackcomp.inspection.check import PairCheck
 from stackcomp.inspection.finding import Finding
 from stackcomp.inspection.limits import Count, Length, Limits, Share
 from stackcomp.inspection.pair import Array, Planes, planes_of, shared
 from stackcomp.inspection.places import largest_cluster
-from stackcomp.inspection.seen import averaged
 from stackcomp.measure.black import BlackError, BlackLevel, darkest_region
 
 __all__ = ["CHECK", "BlackLimits", "code_value", "find"]

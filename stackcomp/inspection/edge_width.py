@@ -22,7 +22,8 @@ WIDTH_OF_SIGMA = 2.5631031
 _REACH = 12
 #: The gradient lies at most that far from the row or column: the tangent of the angle.
 _TURNED = 0.6
-#: An edge ends where its slope falls to that part of the steepest. Its sides are flat within that part of it.
+#: An edge ends where its slope falls to that part of the steepest.
+#: Its sides are flat within that part of the step.
 _ENDS, _FLAT = 0.1, 0.07
 #: Pixels of a side that are averaged, and that must be flat.
 _SIDE = 3

@@ -88,7 +88,7 @@ class FringeLimits(Limits):
             description="Share of the edge that deviates to one side. 95 in 100 clean made pairs have less than "
             "0.03, most have 0; chosen on these, no source."
         ),
-    ] = 0.25
+    ] = 0.35
     length: Annotated[
         Length,
         Field(
@@ -102,10 +102,10 @@ class FringeLimits(Limits):
             description="Deviation from which on a single stretch counts, as where a holdout is off. Chosen on "
             "made pairs, no source."
         ),
-    ] = 0.3
+    ] = 0.4
     stretch: Annotated[
         Length, Field(description="Pixels of edge of such a stretch. Chosen on made pairs, no source.")
-    ] = 44
+    ] = 50
 
 
 @dataclass(frozen=True)

@@ -48,7 +48,7 @@ class GrainLimits(Limits):
             description="How many times the plate's standard deviation the CG may have, or the plate that of the "
             "CG; mean of the channels. Clean made pairs lie within 1.45; chosen on these, no source.",
         ),
-    ] = 1.5
+    ] = 1.6
     channel: Annotated[
         float,
         Field(

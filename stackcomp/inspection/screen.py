@@ -19,8 +19,9 @@ import numpy.typing as npt
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour
 from stackcomp.files import colour
+from stackcomp.inspection.averages import averaged
 from stackcomp.inspection.seen import Seen
-from stackcomp.inspection.small import luminance, squares, srgb_light
+from stackcomp.inspection.small import luminance, srgb_light
 
 __all__ = ["CELLS", "Screen", "screen_of"]
 
@@ -65,7 +66,7 @@ def screen_of(picture: Seen) -> Screen | None:
     longest = max(image.display.width, image.display.height)
     step = max(1, longest // (CELLS * _SAMPLES))
     side = max(1, longest // (step * CELLS))
-    light = [squares(plane, side) for plane in _shown(image, step)]
+    light = [averaged(plane, side) for plane in _shown(image, step)]
     bright = luminance(light)
     total = light[0] + light[1] + light[2]
     red = (light[0] >= _SATURATED * total) & (bright >= _SEEN)

@@ -15,9 +15,10 @@ import numpy.typing as npt
 
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Encoding
+from stackcomp.inspection.averages import averaged
 from stackcomp.inspection.seen import Seen
 
-__all__ = ["Array", "Small", "decoded", "luminance", "small_of", "squares", "tiles"]
+__all__ = ["Array", "Small", "decoded", "luminance", "small_of", "tiles"]
 
 Array = npt.NDArray[np.float32]
 
@@ -77,38 +78,12 @@ def _over_frame(image: Image, plane: npt.NDArray[Any], square: int) -> Array:
     """A plane over the display window, averaged over squares; nothing outside the data window."""
     frame = image.display
     if image.window == frame:
-        return squares(plane, square)
+        return averaged(plane, square)
     part = image.window & frame
     whole = np.zeros(frame.shape, np.float32)
     if not part.empty:
         whole[part.slices_in(frame)] = plane[part.slices_in(image.window)]
-    return squares(whole, square)
-
-
-def squares(plane: npt.NDArray[Any], side: int) -> Array:
-    """A plane averaged over squares; what does not fill a square at the right and below is left out.
-
-    Values that are not finite count as 0.
-
-    Args:
-        plane: float32 ``(height, width)``, not empty.
-        side: pixels, 1 or more.
-
-    Returns:
-        float32 ``(height // side, width // side)``, at least one each way.
-    """
-    height, width = plane.shape
-    down, across = min(side, height), min(side, width)
-    rows, columns = height // down, width // across
-    whole = plane[: rows * down, : columns * across]
-    with np.errstate(over="ignore", invalid="ignore"):
-        if not np.isfinite(whole.sum(dtype=np.float64)):
-            whole = np.where(np.isfinite(whole), whole, np.float32(0))
-        # Rows first: whole rows are added along memory.
-        tall = whole.reshape(rows, down, columns * across).sum(axis=1)
-        small = tall.reshape(rows, columns, across).sum(axis=2)
-    small /= np.float32(down * across)
-    return np.ascontiguousarray(small, np.float32)
+    return averaged(whole, square)
 
 
 def decoded(planes: list[Array], encoding: Encoding | None) -> list[Array]:

@@ -19,7 +19,7 @@ from stackcomp.nodes.base import (
     ViewNode,
     colour_of,
 )
-from stackcomp.nodes.pixel import PixelFunction, pixel
+from stackcomp.nodes.pixel import PixelFunction, exp2, log2, pixel, power, root
 
 __all__ = [
     "Adjustable",
@@ -37,5 +37,9 @@ __all__ = [
     "SourceNode",
     "ViewNode",
     "colour_of",
+    "exp2",
+    "log2",
     "pixel",
+    "power",
+    "root",
 ]

@@ -16,6 +16,7 @@ import contextlib
 import functools
 import re
 import sys
+import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -131,8 +132,9 @@ class Kinds(Mapping[str, type[Node]]):
             message = f'"{shown}" is a kind of a package, and none that is installed has it'
             return Problem("kind-not-installed", message, self._where_from(word))
         # Whoever forgets the prefix means a kind of that name.
-        same = [other for other in self._entries if other.rpartition(".")[2] == word.casefold()]
-        near = did_you_mean(same[0], same) if same else did_you_mean(word, [*self.built_in, *self._entries])
+        named = [other for other in self._entries if _WORD.fullmatch(other)]
+        same = [other for other in named if other.rpartition(".")[2] == word.casefold()]
+        near = did_you_mean(same[0], same) if same else did_you_mean(word, [*self.built_in, *named])
         return Problem("kind-unknown", f'there is no kind "{shown}"', near or "`stackcomp kinds` lists them all")
 
     def _where_from(self, word: str) -> str:
@@ -174,10 +176,7 @@ def _load(word: str, entries: list[EntryPoint]) -> type[Node] | BrokenKind:
             return BrokenKind(word, origin, f"it is named twice, as {values}")
         return BrokenKind(word, origin, f"{' and '.join(by)} both name it", "remove one of them")
     if not _WORD.fullmatch(word):
-        prefix = re.sub(r"\W+", "_", origin.package.lower()) or "studio"
-        last = re.sub(r"\W+", "_", word.lower()).strip("_") or "kind"
-        way_out = f'call it "{prefix}.{last}" or the like: lower-case letters, digits and _'
-        return BrokenKind(word, origin, "its name needs a prefix and a dot", way_out)
+        return _badly_named(word, origin)
     if not _VALUE.fullmatch(entry.value):
         return BrokenKind(word, origin, f'"{cut(entry.value, 60)}" does not name a class as module:Class')
     try:
@@ -194,6 +193,24 @@ def _load(word: str, entries: list[EntryPoint]) -> type[Node] | BrokenKind:
     assert isinstance(made, type)
     assert issubclass(made, Node)
     return made
+
+
+def _badly_named(word: str, origin: Origin) -> BrokenKind:
+    """What is said of a name that does not match `_WORD`."""
+    parts = [_word(part) for part in word.split(".")]
+    if len(parts) < 2 or not all(parts):
+        parts = [_word(origin.package) or "studio", "_".join(filter(None, parts)) or "kind"]
+        reason = "its name needs a prefix and a dot"
+    else:
+        reason = "words of its name begin with a letter a to z and hold only such letters, digits and _"
+    way_out = f'call it "{".".join(parts)}" or the like: lower-case letters, digits and _'
+    return BrokenKind(word, origin, reason, way_out)
+
+
+def _word(text: str) -> str:
+    """The nearest word that a name may have; empty where nothing is left."""
+    plain = unicodedata.normalize("NFKD", text.lower()).encode("ascii", "ignore").decode("ascii")
+    return re.sub(r"^[0-9_]+", "", re.sub(r"[^a-z0-9]+", "_", plain)).strip("_")
 
 
 def _entry_points() -> Iterable[EntryPoint]:

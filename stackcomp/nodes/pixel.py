@@ -71,6 +71,16 @@ _EXPRESSIONS = (
 )
 
 
+_NAN_OF_NEGATIVE = "call power(x, exponent) or root(x) of stackcomp.nodes, which give 0 below 0"
+#: Operators that are not offered: how they are written, and what to use instead.
+_NOT_ALLOWED: dict[type[ast.AST], tuple[str, str]] = {
+    ast.Pow: ("**", _NAN_OF_NEGATIVE),
+    ast.Mod: ("%", "use plain arithmetic: + - * /"),
+    ast.FloorDiv: ("//", "use plain arithmetic: + - * /"),
+    ast.UAdd: ("a plus sign", "leave it out"),
+}
+
+
 _ARITHMETIC: dict[type[ast.operator], str] = {ast.Add: "add", ast.Sub: "sub", ast.Mult: "mul", ast.Div: "div"}
 _COMPARISONS: dict[type[ast.cmpop], str] = {
     ast.Lt: "lt",
@@ -189,9 +199,9 @@ class PixelFunction:
                 if part is statement:
                     continue
                 if not isinstance(part, _EXPRESSIONS):
-                    raise self._refused(
-                        f"{type(part).__name__} in {ast.unparse(statement)!r} is not allowed", allowed
-                    )
+                    what, instead = _NOT_ALLOWED.get(type(part), ("", allowed))
+                    what = what or (f"{ast.unparse(part)!r}" if isinstance(part, ast.expr) else "something")
+                    raise self._refused(f"{what} in {ast.unparse(statement)!r} is not allowed", instead)
                 if isinstance(part, ast.Name) and isinstance(part.ctx, ast.Store):
                     known.add(part.id)
             for part in ast.walk(statement):

@@ -44,7 +44,8 @@ class Example:
     folder: str | Path = "."
 
     def __str__(self) -> str:
-        words = [value for value in self.fields.values() if isinstance(value, str) and value not in self.given]
+        pictures = set(self.ports.values())
+        words = [value for value in self.fields.values() if isinstance(value, str) and value not in pictures]
         return " ".join([self.kind, *words])
 
     @property
@@ -78,10 +79,10 @@ class Example:
         ports = self.kind_class.ports()
         return {port: name for port, name in self.fields.items() if port in ports}
 
-    @functools.cached_property
+    @property
     def given(self) -> dict[str, Image]:
-        """The pictures at its ports, by name."""
-        return {name: self.picture(name) for name in self.ports.values()}
+        """The pictures at its ports, by name: copies, since a kind that writes to its inputs must spoil none."""
+        return {name: _copy(self.picture(name)) for name in self.ports.values()}
 
     def graph(self) -> Graph:
         """A graph of the node, called ``it``, and of stand-ins for its pictures."""
@@ -142,3 +143,8 @@ class Example:
     def whole(self) -> Image:
         """The node's whole picture; computed once."""
         return self.render()
+
+
+def _copy(image: Image) -> Image:
+    planes = {name: plane.copy() for name, plane in image.planes.items()}
+    return Image(planes, image.window, image.display, image.type, image.metadata)

@@ -34,13 +34,14 @@ from stackcomp.files import exr, stills
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.mark import Mark, program
 from stackcomp.files.viewable import viewable
-from stackcomp.testing.reference_file import MARK
 
 __all__ = ["Page", "Pictures", "write_folder"]
 
 #: Writes the proof page of a node to a path: composition, node, frame, scale, pictures given, title.
 Page = Callable[[Path, Composition, str, int, float, Mapping[str, Image], str], None]
 
+#: What its pictures are marked as: not as references, so that they can be written again.
+_MARK = Mark("picture")
 _PAGE = "page.html"
 
 
@@ -81,7 +82,7 @@ def write_folder(
     shown = {"result": pictures.result} | ({} if pictures.expected is None else {"expected": pictures.expected})
     names = [f"{name}{ending}" for name in shown for ending in (".exr", ".png")]
     names += ["difference.png"] if pictures.expected is not None else []
-    writings = [Writing(folder / name, MARK) for name in names]
+    writings = [Writing(folder / name, _MARK) for name in names]
     writings.append(Writing(folder / "report.json", Mark("findings")))
     known = readings(composition.document, composition.root, (frame,), composition.variable_files)
     problems = refusals(writings, known, composition.root, allow="--renders-failed names another folder")
@@ -91,11 +92,11 @@ def write_folder(
         _write_exr(folder / f"{name}.exr", image)
         if not image.window.empty:
             seen = viewable(_window_alone(image), config=composition.document.head.colour_config)
-            stills.write(folder / f"{name}.png", seen / np.float32(255), mark=MARK)
+            stills.write(folder / f"{name}.png", seen / np.float32(255), mark=_MARK)
     if pictures.expected is not None:
         first, second = _window_alone(pictures.result), _window_alone(pictures.expected)
         if not (first.window.empty and second.window.empty):
-            stills.write(folder / "difference.png", difference_picture(first, second) / np.float32(255), mark=MARK)
+            stills.write(folder / "difference.png", difference_picture(first, second) / np.float32(255), mark=_MARK)
     with whole_file(folder / "report.json") as unfinished:
         data = {"found": {"written by": program()}, **report}
         unfinished.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", "utf-8", "backslashreplace")
@@ -117,7 +118,7 @@ def _write_exr(path: Path, image: Image) -> None:
         display=image.display,
         pixel_type="float",
         metadata={"stackcomp/type": str(image.type)},
-        mark=MARK,
+        mark=_MARK,
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -9,8 +11,11 @@ import numpy.typing as npt
 
 from stackcomp.data.image import Image
 from stackcomp.data.window import Window
+from stackcomp.testing.example import Example
 
-__all__ = ["LawBrokenError", "finite", "require", "same", "same_plane"]
+__all__ = ["AREA_ROUNDING", "Law", "LawBrokenError", "finite", "law", "require", "same", "same_plane"]
+
+Law = Callable[[Example], bool]
 
 #: Tiles of area kinds may differ by this part of the brightest value, since sums begin elsewhere.
 AREA_ROUNDING = 1e-5
@@ -18,6 +23,19 @@ AREA_ROUNDING = 1e-5
 
 class LawBrokenError(AssertionError):
     """What a law finds, before its name and the example are known."""
+
+
+def law(check: Law) -> Law:
+    """The law, with its name and the example in its message."""
+
+    @functools.wraps(check)
+    def tried(example: Example) -> bool:
+        try:
+            return check(example)
+        except LawBrokenError as broken:
+            raise AssertionError(f"{check.__name__}, {example}: {broken}") from None
+
+    return tried
 
 
 def require(holds: bool, message: str) -> None:

@@ -6,8 +6,7 @@ where the kind breaks it. The message names the law, the example, the window, th
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from itertools import pairwise
 from typing import Any
 
@@ -23,46 +22,43 @@ from stackcomp.nodes.base import Adjustable, AreaNode, PixelNode, SinkNode, View
 from stackcomp.plan.planning import make_plan
 from stackcomp.plan.steps.sweep import SweepStep
 from stackcomp.testing.example import Example
-from stackcomp.testing.law_findings import LawBrokenError, finite, require, same, same_plane
+from stackcomp.testing.law_findings import Law, finite, law, require, same, same_plane
 from stackcomp.testing.law_pictures import FRAME
+from stackcomp.testing.law_values import (
+    colour_follows_coverage,
+    coverage_is_a_share,
+    empty_border_is_unseen,
+    finite_stays_finite,
+    nothing_is_remembered,
+)
 
 __all__ = [
     "LAWS",
     "beyond_is_empty",
     "changes_something",
+    "colour_follows_coverage",
+    "coverage_is_a_share",
     "declared_comes_out",
+    "empty_border_is_unseen",
+    "finite_stays_finite",
     "function_fits",
     "fused_is_alone",
     "half_size",
     "inputs_are_unchanged",
     "made_up_beyond_is_empty",
     "needs_are_all",
+    "nothing_is_remembered",
     "outside_is_unseen",
     "same_bytes_again",
     "tiles_make_the_whole",
 ]
-
-Law = Callable[[Example], bool]
 
 _TILE = Window(17, 14, 25, 21)
 _SAFE = Window(12, 9, 31, 27)
 _FAR = (500, 400, 20, 10)
 
 
-def _law(law: Law) -> Law:
-    """The law, with its name and the example in its message."""
-
-    @functools.wraps(law)
-    def tried(example: Example) -> bool:
-        try:
-            return law(example)
-        except LawBrokenError as broken:
-            raise AssertionError(f"{law.__name__}, {example}: {broken}") from None
-
-    return tried
-
-
-@_law
+@law
 def function_fits(example: Example) -> bool:
     """A pixel function takes the lanes of its ports and its numbers, and returns the lanes of the result."""
     node = example.checked.node
@@ -89,7 +85,7 @@ def function_fits(example: Example) -> bool:
     return True
 
 
-@_law
+@law
 def declared_comes_out(example: Example) -> bool:
     """The type, the frame and the planes that the check announces come out, finite, and not all of them 0."""
     got, node = example.whole, example.checked
@@ -114,7 +110,7 @@ def declared_comes_out(example: Example) -> bool:
     return True
 
 
-@_law
+@law
 def changes_something(example: Example) -> bool:
     """The picture differs from every input of the same channels: an example that does nothing proves nothing."""
     if not example.given or isinstance(example.checked.node, ViewNode | SinkNode):
@@ -127,7 +123,7 @@ def changes_something(example: Example) -> bool:
     return True
 
 
-@_law
+@law
 def tiles_make_the_whole(example: Example) -> bool:
     """Tiles that are computed by themselves are parts of the whole picture."""
     expected = example.whole
@@ -144,7 +140,7 @@ def tiles_make_the_whole(example: Example) -> bool:
     return True
 
 
-@_law
+@law
 def beyond_is_empty(example: Example) -> bool:
     """A window far beyond the picture gives a picture without pixels, with all planes."""
     got = example.render(window=_FAR)
@@ -154,7 +150,7 @@ def beyond_is_empty(example: Example) -> bool:
     return True
 
 
-@_law
+@law
 def needs_are_all(example: Example) -> bool:
     """NaN outside of what a node says that it needs does not reach its result."""
     node = example.checked
@@ -163,7 +159,10 @@ def needs_are_all(example: Example) -> bool:
     needs = dict.fromkeys(node.wires, _TILE)
     if isinstance(node.node, AreaNode) and example.computes_areas:
         windows = {port: example.picture(example.ports[port]).window for port in node.wires}
-        needs |= {port: window | _TILE for port, window in node.node.at(1).needs(_TILE, windows, 1).items()}
+        said_needs = node.node.at(1).needs(_TILE, windows, 1)
+        odd = sorted(set(said_needs) - set(windows))
+        require(not odd, f"it needs {', '.join(odd)}, but its connected ports are {', '.join(windows)}")
+        needs |= {port: window | _TILE for port, window in said_needs.items()}
     safe: dict[str, Window] = {}
     for port, window in needs.items():
         name = example.ports[port]
@@ -178,21 +177,20 @@ def needs_are_all(example: Example) -> bool:
     return True
 
 
-@_law
+@law
 def inputs_are_unchanged(example: Example) -> bool:
     """No plane of an input is written to."""
-    before = {
-        (name, channel): plane.copy() for name, image in example.given.items() for channel, plane in image.items()
-    }
-    example.render()
-    example.render(scale=0.5)
-    for (name, channel), plane in before.items():
-        image = example.given[name]
-        same_plane(image[channel], plane, image.window, f'its input "{name}", plane {channel}')
+    before, given = example.given, example.given
+    for scale in (1.0, 0.5):
+        example.render(given, scale=scale)
+        for name, image in before.items():
+            for channel, plane in image.items():
+                what = f'its input "{name}", plane {channel}'
+                same_plane(given[name][channel], plane, image.window, what, bits=True)
     return bool(before)
 
 
-@_law
+@law
 def same_bytes_again(example: Example) -> bool:
     """The same bytes come out again, with any number of threads."""
     expected = example.whole
@@ -209,7 +207,7 @@ def same_bytes_again(example: Example) -> bool:
     return True
 
 
-@_law
+@law
 def half_size(example: Example) -> bool:
     """At half size the frame, the type and the window are those of the whole, halved, and values are finite."""
     got, full = example.render(scale=0.5), example.whole
@@ -224,7 +222,7 @@ def half_size(example: Example) -> bool:
     return True
 
 
-@_law
+@law
 def fused_is_alone(example: Example) -> bool:
     """In one loop with its neighbours it gives the same bytes as alone."""
     if not _has_pictures(example):
@@ -239,7 +237,7 @@ def fused_is_alone(example: Example) -> bool:
     return _fused_equals_alone(example, graph, last, example.given, bits=True)
 
 
-@_law
+@law
 def outside_is_unseen(example: Example) -> bool:
     """Pixels that a loop computes outside of a window are never seen, whatever stands there."""
     if not _has_pictures(example):
@@ -264,7 +262,7 @@ def outside_is_unseen(example: Example) -> bool:
     return _fused_equals_alone(example, graph, last, given)
 
 
-@_law
+@law
 def made_up_beyond_is_empty(example: Example) -> bool:
     """As `beyond_is_empty`, with inputs that are made up and must be told how little of them is needed."""
     if not isinstance(example.checked.node, AreaNode):
@@ -297,6 +295,11 @@ LAWS: tuple[Law, ...] = (
     fused_is_alone,
     outside_is_unseen,
     made_up_beyond_is_empty,
+    finite_stays_finite,
+    coverage_is_a_share,
+    colour_follows_coverage,
+    empty_border_is_unseen,
+    nothing_is_remembered,
 )
 
 

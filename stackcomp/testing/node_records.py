@@ -1,7 +1,8 @@
 """What is kept of the nodes that a reference was made from: enough to tell later which of them differ.
 
 A reference holds one picture, and a record of each node that the picture depends on: its kind, type and windows,
-and the sums of its planes (`stackcomp.testing.sketches`), about hundred bytes a plane. Records are made of whole
+and the sums of its planes (`stackcomp.testing.sketches`), about hundred bytes a plane; of ids in float planes the
+sums of their bits. Records are made of whole
 pictures at the test's scale, not of its window: what lies outside of the window may reach into it.
 """
 
@@ -11,6 +12,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
+from stackcomp.compare.pictures import ids_of
 from stackcomp.composition import Composition
 from stackcomp.data.image import Image
 from stackcomp.data.window import Window
@@ -43,7 +47,11 @@ class NodeRecord:
     @classmethod
     def of(cls, node: str, kind: str, image: Image) -> NodeRecord:
         """The record of a picture."""
-        planes = {name: sketch(plane, image.window) for name, plane in image.planes.items()}
+        ids = ids_of(image)
+        planes = {
+            name: sketch(plane.view(np.uint32) if name in ids else plane, image.window)
+            for name, plane in image.planes.items()
+        }
         return cls(node, kind, str(image.type), image.window, image.display, planes)
 
     def as_dict(self) -> dict[str, Any]:

@@ -1,6 +1,7 @@
 """References: stored pictures that renders are compared with.
 
-A reference is an OpenEXR file with the mark of the program and two attributes more, both JSON.
+A reference is an OpenEXR file with the mark of the program, of the kind ``reference``, and two attributes more,
+both JSON. By its mark, nothing but ``--update-renders`` writes over it unasked.
 ``stackcomp/reference`` says what was rendered: node, frame, scale, window. ``stackcomp/nodes`` holds the records
 of the nodes that it depends on (`stackcomp.testing.node_records`). Since picture and records are one file, they
 are always of the same state.
@@ -27,15 +28,13 @@ from stackcomp.compare.tolerance import Tolerances, tolerance_for
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Layers, Matte, Ratio
 from stackcomp.data.window import Window
-from stackcomp.errors import FileError
 from stackcomp.files import exr
-from stackcomp.files import mark as marks
 from stackcomp.files.mark import Mark
 from stackcomp.testing.node_records import NodeRecord
 
-__all__ = ["MARK", "Reference", "Request", "is_reference", "pixel_type_for", "read_reference", "write_reference"]
+__all__ = ["MARK", "Reference", "Request", "pixel_type_for", "read_reference", "write_reference"]
 
-MARK = Mark("picture")
+MARK = Mark("reference")
 
 _WHAT, _NODES = "stackcomp/reference", "stackcomp/nodes"
 # Half rounds by 2**-11 (4.9e-4) at most, as `Tolerance` measures: nearly half of this.
@@ -130,14 +129,6 @@ def write_reference(
         metadata=metadata,
         mark=MARK,
     )
-
-
-def is_reference(path: Path) -> bool:
-    """Whether a file is a reference that this program wrote, and nobody has changed since."""
-    try:
-        return marks.read(path) is not None and _WHAT in exr.read_header(path).metadata
-    except FileError:
-        return False
 
 
 def read_reference(path: Path, result: Image) -> Reference:

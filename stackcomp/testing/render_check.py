@@ -22,7 +22,6 @@ from stackcomp.testing.reference_file import (
     MARK,
     Reference,
     Request,
-    is_reference,
     pixel_type_for,
     read_reference,
     write_reference,
@@ -183,23 +182,17 @@ class RenderCheck:
         Raises:
             RequestError: one would be.
         """
-        option = "--replace-foreign-renders"
         composition = self.composition
         known = readings(composition.document, composition.root, (self.request.frame,), composition.variable_files)
-        replace = self.settings.replace_foreign
         problems = refusals(
             [Writing(self.path, MARK)],
             known,
             composition.root,
-            replace_foreign=replace,
-            allow=f"{option} lets it be replaced",
+            replace_foreign=self.settings.replace_foreign,
+            allow="--replace-foreign-renders lets it be replaced",
         )
         if problems:
             raise RequestError(problems)
-        if not replace and self.path.is_file() and self.path.stat().st_size and not is_reference(self.path):
-            shown = self.settings.shown(self.path)
-            message = f"{shown} is no reference that --update-renders wrote"
-            raise RequestError("reference", message, f"give another name, or {option} lets it be replaced")
 
     # -- both -----------------------------------------------------------------------------------------------
 

@@ -19,6 +19,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+import stackcomp
 from stackcomp import CheckError, Composition, FileError, Graph, GraphError, load
 from stackcomp.check.originals import Reading, Writing, refusals
 from stackcomp.cli.app import app
@@ -26,6 +27,7 @@ from stackcomp.data.window import Window
 from stackcomp.files import exr, mark, stills
 from stackcomp.files.cdl import Correction, write_corrections
 from stackcomp.files.mark import Mark
+from stackcomp.testing.reference_file import Request, write_reference
 
 oiio = pytest.importorskip("OpenImageIO")
 WINDOW = Window.of_size(24, 16)
@@ -321,6 +323,19 @@ def test_and_replaced_when_somebody_says_so(place, way):
     assert mark.read(target) is not None
     # From then on it is ours.
     assert WAYS[way](f"out/thing{ENDINGS[way]}", False).code == 0
+
+
+@pytest.mark.parametrize("way", GRAPHS)
+def test_a_reference_of_tests_is_refused(place, way):
+    target = place / "out/thing.exr"
+    picture = stackcomp.Image.from_array(np.zeros((4, 4, 3), np.float32))
+    write_reference(target, picture, Request("plate", 1, 1.0, None), ())
+    before = contents(place)
+    outcome = WAYS[way]("out/thing.exr", False)
+    assert outcome.code == 2, outcome.output
+    assert "would replace out/thing.exr, which holds a reference of tests" in outcome.output
+    assert contents(place) == before
+    assert WAYS[way]("out/thing.exr", True).code == 0
 
 
 def test_findings_are_added_when_the_caller_allows_it(place):

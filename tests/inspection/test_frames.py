@@ -10,8 +10,9 @@ from inspection.made_pictures import coloured
 from inspection.made_sequences import findings_of, grained, made_sequence, seen
 
 from stackcomp import Image, Layers, Window
+from stackcomp.inspection.averages import averaged
 from stackcomp.inspection.frames import FramesLimits, FramesStream
-from stackcomp.inspection.small import small_of, squares
+from stackcomp.inspection.small import small_of
 
 
 def found(frames, **options):
@@ -204,8 +205,11 @@ def test_averages_over_squares():
     rng = np.random.default_rng(1)
     plane = rng.random((50, 70)).astype(np.float32)
     expected = plane[:48, :64].astype(np.float64).reshape(3, 16, 4, 16).mean(axis=(1, 3))
-    np.testing.assert_allclose(squares(plane, 16), expected, rtol=1e-6)
-    assert squares(plane, 100).shape == (1, 1)
+    np.testing.assert_allclose(averaged(plane, 16), expected, rtol=1e-6)
+    assert averaged(plane, 100).shape == (1, 1)
+    assert np.array_equal(averaged(plane, 1), plane)
+    plane[3, 3] = np.nan
+    np.testing.assert_allclose(averaged(plane, 16)[0, 0], np.nansum(plane[:16, :16]) / 256, rtol=1e-6)
 
 
 def test_a_small_picture_is_made_once_and_holds_little():

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
-from inspection.made_pictures import coloured
 
 from stackcomp import Colour, Image, Matte, Window
 from stackcomp.errors import BugError, FileError
@@ -21,7 +19,7 @@ from stackcomp.inspection.limits import Limits
 from stackcomp.inspection.material import pictures_of
 from stackcomp.inspection.opening import opened
 from stackcomp.inspection.runner import inspect_files
-from stackcomp.inspection.seen import Seen, averaged
+from stackcomp.inspection.seen import Seen
 from stackcomp.inspection.setting import Setting
 
 
@@ -208,26 +206,3 @@ def test_an_error_in_the_work_is_raised_and_ends_it():
     with pytest.raises(ValueError, match="three"):
         list(in_order(work, range(1000), 2))
     assert len(begun) < 10
-
-
-def test_small_pictures_are_plain_averages():
-    plane = np.random.default_rng(1).random((45, 64)).astype(np.float32)
-    expected = plane[:40, :64].reshape(5, 8, 8, 8).mean(axis=(1, 3))
-    assert averaged(plane, 8) == pytest.approx(expected, rel=1e-5)
-    assert np.array_equal(averaged(plane, 1), plane)
-    assert averaged(plane, 1000).shape == (1, 1)
-    plane[3, 3] = np.nan
-    assert averaged(plane, 8)[0, 0] == pytest.approx(np.nansum(plane[:8, :8]) / 64, rel=1e-5)
-
-
-def test_a_seen_picture():
-    pixels = np.random.default_rng(2).random((90, 160, 3)).astype(np.float32)
-    one, other = Seen(coloured(pixels)), Seen(coloured(pixels))
-    assert one.digest == other.digest
-    assert one.small(40).window == Window.of_size(40, 22)
-    pixels[0, 0, 0] += 1e-6
-    assert Seen(coloured(pixels)).digest != one.digest
-    here, frame = coloured(pixels), Window.of_size(200, 100)
-    shifted = Image.from_array(pixels, type=here.type, origin=(1, 0), display=here.display)
-    assert Seen(shifted).digest != Seen(here).digest
-    assert Seen(replace(here, display=frame)).digest != Seen(here).digest

@@ -187,7 +187,7 @@ def test_entry_points_are_read_once(monkeypatch):
         ),
         ("patina", f"{HERE}:Patina", "its name needs a prefix and a dot"),
         ("over", f"{HERE}:Patina", "its name needs a prefix and a dot"),
-        ("Boatyard.Patina", f"{HERE}:Patina", "its name needs a prefix and a dot"),
+        ("Boatyard.Patina", f"{HERE}:Patina", "words of its name begin with a letter a to z"),
     ],
 )
 def test_what_cannot_be_used_is_left_out_and_said(monkeypatch, word, value, reason):
@@ -198,6 +198,27 @@ def test_what_cannot_be_used_is_left_out_and_said(monkeypatch, word, value, reas
     assert reason in broken.reason
     assert str(broken.problem).startswith(f'kind "{word}" of boatyard-kinds 1.0: ')
     assert found["over"] is BUILT_IN["over"]
+
+
+@pytest.mark.parametrize(
+    ("word", "proposed"),
+    [
+        ("Boatyard.Patina", "boatyard.patina"),
+        ("boatyard.grün", "boatyard.grun"),
+        ("boat yard.2nd-patina", "boat_yard.nd_patina"),
+        ("patina", "boatyard_kinds.patina"),
+        (".patina", "boatyard_kinds.patina"),
+        ("patina.", "boatyard_kinds.patina"),
+        ("緑青.緑", "boatyard_kinds.kind"),
+        ("over", "boatyard_kinds.over"),
+    ],
+)
+def test_a_name_that_is_none_gets_one_that_is(monkeypatch, word, proposed):
+    (broken,) = kinds(monkeypatch, entry(word, f"{HERE}:Patina")).broken
+    assert broken.way_out.startswith(f'call it "{proposed}" or the like')
+    assert outside_kinds._WORD.fullmatch(proposed)
+    # A name that no graph can use is no answer to a misspelt one.
+    assert word not in kinds(monkeypatch, entry(word, f"{HERE}:Patina")).why_not("patinas").way_out
 
 
 def test_what_a_package_prints_is_no_part_of_an_answer(monkeypatch, tmp_path, capsys):

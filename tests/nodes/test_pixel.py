@@ -46,6 +46,26 @@ def test_what_is_not_straight_line_is_refused():
         def indexing(a):
             return a[0]
 
+    with pytest.raises(TypeError, match=r"\'a\[0\]\' in 'return a\[0\]' is not allowed"):
+
+        @pixel
+        def indexing_again(a):
+            return a[0]
+
+    with pytest.raises(
+        TypeError, match=r"\*\* in 'return a \*\* 0.5' is not allowed\n  call power\(x, exponent\)"
+    ):
+
+        @pixel
+        def raising(a):
+            return a**0.5
+
+    with pytest.raises(TypeError, match=r"% in 'return a % 2' is not allowed"):
+
+        @pixel
+        def wrapping(a):
+            return a % 2
+
     with pytest.raises(TypeError, match="neither argument nor function"):
 
         @pixel

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
 import pytest
@@ -49,6 +49,9 @@ class Area(AreaNode):
 
     def result(self, types, context):
         return types["image"]
+
+    def domain(self, domains, types):
+        return domains["image"].grow(1)
 
     def needs(self, wanted, domains, frame):
         return {"image": wanted.grow(1)}
@@ -219,7 +222,113 @@ class FourForOne(Lifts):
         return Matte()
 
 
+class RootOfLight(Area):
+    """NaN below 0."""
+
+    kind: Literal["toy.root_of_light"] = "toy.root_of_light"
+
+    def made(self, plane, job):
+        return np.sqrt(super().made(plane, job))
+
+
+@pixel
+def _more_coverage(r, g, b, a):
+    return r, g, b, a * 2
+
+
+class MoreCoverage(Lifts):
+    """Twice the alpha."""
+
+    function: ClassVar[PixelFunction] = _more_coverage
+    kind: Literal["toy.more_coverage"] = "toy.more_coverage"
+
+
+@pixel
+def _square(r, g, b):
+    return r * r, g * g, b * b
+
+
+class Square(ColourNode):
+    """Squares premultiplied colour, without the division by alpha."""
+
+    function: ClassVar[PixelFunction] = _square
+    kind: Literal["toy.square"] = "toy.square"
+
+
+class DividedSquare(Square):
+    """Squares colour."""
+
+    kind: Literal["toy.divided_square"] = "toy.divided_square"
+    curve: ClassVar[bool] = True
+
+
+class Cut(Area):
+    """Says that it has nothing beyond its input, where half of the outermost pixel is."""
+
+    kind: Literal["toy.cut"] = "toy.cut"
+
+    def domain(self, domains, types):
+        return domains["image"]
+
+
+class Keeps(Area):
+    """Keeps its first result for every window."""
+
+    kind: Literal["toy.keeps"] = "toy.keeps"
+    kept: ClassVar[dict[Any, Image]] = {}
+
+    def compute(self, wanted, images, job, type):
+        return self.kept.setdefault((wanted, job.scale), super().compute(wanted, images, job, type))
+
+
+class LastPeak(Area):
+    """Divides by the brightest value of the picture before."""
+
+    kind: Literal["toy.last_peak"] = "toy.last_peak"
+    peaks: ClassVar[list[float]] = []
+
+    def compute(self, wanted, images, job, type):
+        self.peaks.append(max(float(plane.max(initial=0.1)) for plane in images["image"].values()))
+        made = super().compute(wanted, images, job, type)
+        factor = np.float32(1 / self.peaks[-2 if len(self.peaks) > 1 else -1])
+        return made.with_planes({name: plane * factor for name, plane in made.items()})
+
+
+class ClipsItsInput(Area):
+    """Writes to its input what is the same when written again."""
+
+    kind: Literal["toy.clips_its_input"] = "toy.clips_its_input"
+
+    def needs(self, wanted, domains, frame):
+        return {"image": wanted}
+
+    def compute(self, wanted, images, job, type):
+        for plane in images["image"].values():
+            plane.setflags(write=True)
+            np.minimum(plane, np.float32(0.5), out=plane)
+        planes = {name: plane * np.float32(0.5) for name, plane in images["image"].items()}
+        return Image(planes, wanted, images["image"].display, type)
+
+
+class NeedsAnother(Area):
+    """Needs a picture at a port that it does not have."""
+
+    kind: Literal["toy.needs_another"] = "toy.needs_another"
+
+    def needs(self, wanted, domains, frame):
+        return {"image": wanted.grow(1), "depth": wanted}
+
+
 TOYS = [
+    RootOfLight,
+    MoreCoverage,
+    Square,
+    DividedSquare,
+    Cut,
+    Keeps,
+    LastPeak,
+    ClipsItsInput,
+    NeedsAnother,
     OtherType,
     Black,
     Signs,
@@ -245,10 +354,12 @@ def toys(monkeypatch):
     for toy in TOYS:
         monkeypatch.setitem(KINDS.built_in, toy.kind_name(), toy)
     Greedy.calls.clear()
+    Keeps.kept.clear()
+    LastPeak.peaks.clear()
 
 
 @pytest.mark.parametrize("law", LAWS, ids=lambda law: law.__name__)
-@pytest.mark.parametrize("kind", ["toy.twice", "toy.area"])
+@pytest.mark.parametrize("kind", ["toy.twice", "toy.area", "toy.divided_square"])
 def test_kinds_that_are_right(law, kind):
     law(Example(kind, {"image": "cg"}))
 
@@ -271,16 +382,44 @@ CASES = [
     (laws.same_bytes_again, "toy.signs", r"plane R: \d+ pixels, first .*: -?0\.0 instead of -?0\.0"),
     (laws.half_size, "toy.full_size_only", rf"at half size plane R: {PIXELS}, which is not finite"),
     (laws.fused_is_alone, "toy.other_each_time", rf"in one loop instead of alone, plane R: {PIXELS} instead"),
+    (laws.needs_are_all, "toy.needs_another", "it needs depth, but its connected ports are image"),
+    (
+        laws.inputs_are_unchanged,
+        "toy.clips_its_input",
+        rf'its input "plate", plane R: {PIXELS} instead of {NUMBER}',
+    ),
+    (
+        laws.finite_stays_finite,
+        "toy.root_of_light",
+        rf"below 0 and far above 1, plane R: {PIXELS}, which is not fini",
+    ),
+    (laws.coverage_is_a_share, "toy.more_coverage", rf"plane A has \d+ other pixels, first \d+,\d+: {NUMBER}"),
+    (laws.colour_follows_coverage, "toy.square", rf"half of the coverage and light, plane R: {PIXELS} instead"),
+    (
+        laws.empty_border_is_unseen,
+        "toy.cut",
+        rf"a border of nothing around its inputs, plane R: {PIXELS} instead of 0",
+    ),
+    (laws.nothing_is_remembered, "toy.keeps", "other pictures give the result of the first"),
+    (laws.nothing_is_remembered, "toy.last_peak", rf"after a render of other pictures, plane R: {PIXELS} instead"),
     (laws.outside_is_unseen, "toy.lifts", rf"in one loop instead of alone, plane R: {PIXELS} instead"),
 ]
+
+
+# What is wrong outside of a window shows with a picture that is smaller than the frame.
+PICTURES = {
+    laws.outside_is_unseen: "cropped",
+    laws.coverage_is_a_share: "cg",
+    laws.colour_follows_coverage: "cg",
+    laws.empty_border_is_unseen: "cg",
+}
 
 
 @pytest.mark.parametrize(
     ("law", "kind", "message"), CASES, ids=[f"{law.__name__}-{kind[4:]}" for law, kind, _ in CASES]
 )
 def test_a_law_that_is_broken(law, kind, message):
-    # What is wrong outside of a window shows with a picture that is smaller than the frame.
-    picture = "cropped" if law is laws.outside_is_unseen else "plate"
+    picture = PICTURES.get(law, "plate")
     example = Example(kind, {} if kind == "toy.empty_is_other" else {"image": picture})
     with np.errstate(invalid="ignore"), pytest.raises(AssertionError, match=message) as caught:
         law(example)
@@ -296,6 +435,23 @@ def test_a_kind_breaks_no_more_laws_than_it_should():
         except AssertionError:
             broken.append(law)
     assert broken == [laws.outside_is_unseen]
+
+
+def test_a_kind_that_spoils_its_input_spoils_no_other_test():
+    before = {name: plane.copy() for name, plane in law_picture("plate").items()}
+    example = Example("toy.clips_its_input", {"image": "plate"})
+    example.render()
+    for name, plane in law_picture("plate").items():
+        np.testing.assert_array_equal(plane, before[name])
+    # It is found too where another law has rendered the same example before.
+    with pytest.raises(AssertionError, match=r"instead of 0\.\d+"):
+        laws.inputs_are_unchanged(example)
+
+
+def test_coverage_that_was_no_share_before_is_no_fault():
+    cg = law_picture("cg")
+    more = cg.with_planes(A=cg["A"] * 3)
+    assert not laws.coverage_is_a_share(Example("toy.more_coverage", {"image": "more"}, {"more": more}))
 
 
 def test_a_kind_that_needs_all_of_its_pictures(monkeypatch):

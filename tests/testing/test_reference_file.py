@@ -7,10 +7,11 @@ from stackcomp import Colour, Depth, Encoding, Ids, Image, Layers, Matte, Ratio,
 from stackcomp.compare import EXACT, Tolerance, compare_pictures
 from stackcomp.errors import FileError
 from stackcomp.files import exr
+from stackcomp.files import mark as marks
+from stackcomp.files.mark import Mark
 from stackcomp.testing.node_records import NodeRecord
 from stackcomp.testing.reference_file import (
     Request,
-    is_reference,
     pixel_type_for,
     read_reference,
     write_reference,
@@ -56,7 +57,7 @@ def test_every_type_is_kept_to_the_bit(type, tmp_path):
     assert compare_pictures(image, found.image, EXACT).equal
     assert (found.type, found.request) == (str(type), REQUEST)
     assert [record.as_dict() for record in found.nodes] == [record.as_dict() for record in nodes]
-    assert is_reference(path)
+    assert marks.read(path) == Mark("reference")
     # No name of a machine's folder or moment is in it.
     first = path.read_bytes()
     write_reference(path, image, REQUEST, nodes)
@@ -119,7 +120,6 @@ def test_any_file_with_the_channels_is_an_expected_picture(tmp_path):
     found = read_reference(path, image)
     assert compare_pictures(image, found.image, EXACT).equal
     assert (found.type, found.request, found.nodes) == ("", None, ())
-    assert not is_reference(path)
 
 
 @pytest.mark.parametrize(
@@ -150,7 +150,6 @@ def test_damaged_files(tmp_path):
     image = picture(Matte())
     write_reference(path, image, REQUEST, ())
     path.write_bytes(path.read_bytes()[:-40])
-    assert not is_reference(path)
+    assert marks.read(path) is None
     with pytest.raises(FileError):
         read_reference(path, image)
-    assert not is_reference(tmp_path / "missing.exr")

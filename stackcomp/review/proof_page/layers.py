@@ -65,8 +65,9 @@ def layers_of(type: Mapping[str, Any], channels: Collection[str], ids: Collectio
         alpha = str(type.get("alpha", "none")) if "A" in channels else "none"
         more = () if alpha == "none" else ("A",)
         return [Layer("", "colour", ("R", "G", "B", *more), type.get("encoding"), alpha)]
-    if name in _BY_TYPE and channels:
-        return [Layer("", _BY_TYPE[name], _in_order(name, channels))]
+    ordered = _in_order(name, channels) if name in _BY_TYPE else ()
+    if ordered:
+        return [Layer("", _BY_TYPE[name], ordered)]
     grouped: dict[str, list[str]] = {}
     for channel in channels:
         grouped.setdefault(channel.rpartition(".")[0], []).append(channel)
@@ -76,13 +77,16 @@ def layers_of(type: Mapping[str, Any], channels: Collection[str], ids: Collectio
 
 
 def _in_order(name: str, channels: Collection[str]) -> tuple[str, ...]:
+    """The channels of a type in their order; none where the file lacks one that its picture is made of."""
     orders = {"ratio": "RGB", "matte": "A", "depth": "Z", "motion": ("dx", "dy"), "coordinates": "st"}
     if name == "ids":
         ranks = sorted({int(c[2:]) for c in channels if c.startswith("id") and c[2:].isdigit()})
         pairs = tuple(f"{part}{rank}" for rank in ranks for part in ("id", "cover"))
         return tuple(c for c in pairs if c in channels)
     wanted = tuple(orders[name])
-    return wanted if set(wanted) <= set(channels) else tuple(channels)
+    if set(wanted) <= set(channels):
+        return wanted
+    return tuple(channels) if len(wanted) == 1 else ()
 
 
 def _file_layers(type: Mapping[str, Any], prefix: str, members: list[str], ids: Collection[str]) -> list[Layer]:

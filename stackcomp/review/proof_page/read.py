@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from stackcomp.compare.dumps import dumps_in
-from stackcomp.errors import Problem, RequestError
+from stackcomp.errors import Problem, RequestError, cut
 from stackcomp.files.colour import DEFAULT_CONFIG
 
 __all__ = ["Dump", "read_dumps"]
@@ -62,13 +62,40 @@ def read_dumps(folders: Sequence[Path], what: str = "dumps") -> list[Dump]:
     return [dumps[frame] for frame in sorted(dumps)]
 
 
+def _texts(value: Any) -> bool:
+    return all(isinstance(text, str) for text in value)
+
+
+def _encoding(value: Any) -> bool:
+    return isinstance(value, dict) and _texts(value.values())
+
+
+#: What the page takes from a node's entry beyond what `dumps_in` has checked: field, and whether a value can be
+#: understood. A field may be missing or null.
+_FIELDS: dict[str, Callable[[Any], bool]] = {
+    "input_types": lambda value: isinstance(value, dict) and _texts(value.values()),
+    "warnings": lambda value: isinstance(value, list) and _texts(value),
+    "id_channels": lambda value: isinstance(value, list) and _texts(value),
+    "seconds": lambda value: isinstance(value, (int, float)) and not isinstance(value, bool),
+    "type/name": lambda value: isinstance(value, str),
+    "type/encoding": _encoding,
+}
+
+
 def _entries(place: Path, report: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    entries: dict[str, dict[str, Any]] = {}
+    """The nodes by name; their names and objects were checked by `dumps_in`."""
+    if not isinstance(report.get("warnings") or [], list):
+        raise _not_understood(place, "/warnings", report["warnings"])
     for number, entry in enumerate(report["nodes"]):
-        name = entry.get("name") if isinstance(entry, dict) else None
-        if not isinstance(name, str):
-            seen = json.dumps(entry)[:60]
-            message = f"{place / 'nodes.json'}, /nodes/{number}: {seen} has no name"
-            raise RequestError(Problem("dump", message, "write the dump again"))
-        entries[name] = entry
-    return entries
+        for field, understood in _FIELDS.items():
+            value: Any = entry
+            for part in field.split("/"):
+                value = (value or {}).get(part)
+            if value is not None and not understood(value):
+                raise _not_understood(place, f"/nodes/{number}/{field}", value)
+    return {entry["name"]: entry for entry in report["nodes"]}
+
+
+def _not_understood(place: Path, where: str, value: Any) -> RequestError:
+    message = f"{place / 'nodes.json'}, {where}: {cut(json.dumps(value), 60)} cannot be understood"
+    return RequestError(Problem("dump", message, "write the dump again"))

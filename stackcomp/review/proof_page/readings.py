@@ -2,7 +2,7 @@
 
 A histogram of light has eight bins a stop over all of float32, in both signs: the twelve highest bits of a value
 are its bin, so that every edge is a float itself, and counting is exact. Other planes have 128 equal bins between
-their least and their greatest finite value, as `numpy.histogram` counts them.
+their least and their greatest finite value, as `numpy.histogram` counts them in float64.
 """
 
 from __future__ import annotations
@@ -103,7 +103,12 @@ def even_histogram(plane: Numbers) -> dict[str, Any]:
     if not values.size:
         return {"kind": "even", "low": 0.0, "high": 1.0, "counts": []}
     low, high = float(values.min()), float(values.max())
-    counts, edges = np.histogram(values, _BINS, (low, high))
+    if low == high:
+        # Around a single value: one wide in all, or as much as gives 128 different edges in float64.
+        half = max(0.5, abs(low) * 2.0**-20)
+        low, high = low - half, high + half
+    # In float64: 128 edges between neighbouring floats are not told apart in float32, and its range overflows.
+    counts, edges = np.histogram(values.astype(np.float64), _BINS, (low, high))
     return {"kind": "even", "low": float(edges[0]), "high": float(edges[-1]), "counts": counts.tolist()}
 
 
