@@ -243,7 +243,8 @@ def _ratio(size, rng):
 
 def _photographed(seed, thing, size, rng, grain, blur, plate_blur, black, plain):
     width, height = size
-    whole = linear_photograph(PHOTOGRAPHS[int(rng.integers(len(PHOTOGRAPHS)))])
+    large = [name for name in PHOTOGRAPHS if np.all(np.array(linear_photograph(name).shape[:2]) >= size[::-1])]
+    whole = linear_photograph(large[int(rng.integers(len(large)))])
     camera, veil = made_grain(seed), 0.002
     # Far softer than the photograph itself, so that both are equally soft.
     soft = float(rng.uniform(1.0, 1.4))

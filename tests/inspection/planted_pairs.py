@@ -92,22 +92,22 @@ EDGES = {
 }
 
 
-def shows(pair, way):
+def shows(pair, way, rows=64):
     """Whether a fault of the matte's edge can be seen there, as far as the clean pair tells.
 
     A line that takes a quarter of the element's light, or adds as much, must be a tenth of what is brighter at
     half of the edge, which a dark element before a bright wall is not (common practice, no source). A holdout
-    must cut through 64 rows.
+    must cut through as many rows as given.
     """
     pixels, behind = pair.source.to_array(), pair.backdrop.to_array()[..., :3].mean(axis=-1)
     alpha = pixels[..., 3]
     edge = (alpha > 0.3) & (alpha < 0.7)
     if way == "held out":
-        column, rows = _tallest(pixels)
-        if np.count_nonzero(rows) < 64:
+        column, cut = _tallest(pixels)
+        if np.count_nonzero(cut) < rows:
             return False
         edge = np.zeros_like(edge)
-        edge[:, column - 3] = rows
+        edge[:, column - 3] = cut
     element = pixels[..., :3].mean(axis=-1)[edge] / alpha[edge]
     return bool(element.size and np.mean(element / 4 >= 0.1 * np.maximum(element, behind[edge])) >= 0.5)
 

@@ -56,11 +56,14 @@ def shares_found(seeds):
     return {key: found[key] / number for key, number in planted.items()}, planted
 
 
-def of_each_check(shares):
-    checks = dict.fromkeys(check for check, _ in shares)
-    return {
-        check: float(np.mean([share for (name, _), share in shares.items() if name == check])) for check in checks
-    }
+def of_each_check(shares, planted):
+    """Check → share of all its faults."""
+    found: Counter[str] = Counter()
+    total: Counter[str] = Counter()
+    for key, number in planted.items():
+        found[key[0]] += round(shares[key] * number)
+        total[key[0]] += number
+    return {check: found[check] / number for check, number in total.items()}
 
 
 def test_clean_pairs_raise_at_most_one_false_alarm_in_200():
@@ -70,8 +73,8 @@ def test_clean_pairs_raise_at_most_one_false_alarm_in_200():
 
 
 def test_planted_faults_are_found():
-    shares, _planted = shares_found(range(2 * FIRST, 2 * FIRST + 20))
-    assert min(of_each_check(shares).values()) >= 0.95, shares
+    shares, planted = shares_found(range(2 * FIRST, 2 * FIRST + 20))
+    assert min(of_each_check(shares, planted).values()) >= 0.95, shares
 
 
 @pytest.mark.slow
@@ -88,8 +91,18 @@ def test_rates_on_larger_pairs():
 
 @pytest.mark.slow
 def test_many_planted_faults():
-    shares, _planted = shares_found(range(5 * FIRST, 5 * FIRST + 150))
-    assert min(of_each_check(shares).values()) >= 0.95, shares
+    shares, planted = shares_found(range(5 * FIRST, 5 * FIRST + 150))
+    assert min(of_each_check(shares, planted).values()) >= 0.95, shares
+
+
+@pytest.mark.slow
+def test_longer_holdouts_with_two_mattes():
+    """Where they cut through 128 rows and more; in small pairs few stretches of the edge are left to judge by."""
+    pairs = ((seed, made(seed, (512, 288), plain=True)) for seed in range(6 * FIRST, 6 * FIRST + 60))
+    planted = [(seed, pair) for seed, pair in pairs if shows(pair, "held out", rows=128)]
+    assert len(planted) > 20
+    found = ["fringe" in alarms(edge_fault(pair, "held out", seed)) for seed, pair in planted]
+    assert np.mean(found) >= 0.9
 
 
 @pytest.mark.parametrize("name", ["close", "lamp"])
@@ -99,13 +112,12 @@ def test_the_shots_that_thresholds_were_not_chosen_on_are_clean(name):
 
 
 def test_faults_in_a_path_traced_comp():
-    """Close: a lantern with wires three pixels wide, before wood. Its black cannot be told: it has no dark
-    part.
-    """
+    """Close: a lantern with wires three pixels wide before wood. Without a dark part nothing is said about black."""
     pair = shot("close", 1003)
     pixels, plate = pair.source.to_array(), pair.backdrop.to_array()[..., :3]
     for way, change in EDGES.items():
         assert alarms(with_element(pair, change(pixels, np.random.default_rng(1)))) == {"fringe"}, way
     soft = coloured(ndimage.gaussian_filter(plate, (1.2, 1.2, 0)))
     assert alarms(laid_over(pair.source, soft)) == {"sharpness"}
-    assert alarms(with_element(pair, ndimage.gaussian_filter(pixels, (1.2, 1.2, 0)))) == {"sharpness"}
+    # A blur takes the grain along.
+    assert alarms(with_element(pair, ndimage.gaussian_filter(pixels, (1.2, 1.2, 0)))) == {"grain", "sharpness"}
