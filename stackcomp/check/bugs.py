@@ -31,5 +31,5 @@ def bugs_of(name: str, node: Node) -> Iterator[None]:
     except (*USER_ERRORS, MemoryError, Warning):
         # Warnings are exceptions where the caller asked for that.
         raise
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise BugError("", error, node=name, package=str(KINDS.origin(node.kind) or "")) from error

@@ -11,8 +11,9 @@ from stackcomp.check.declared import declared_by
 from stackcomp.check.mended import MendedEncoding
 from stackcomp.check.one_wire import check_wire
 from stackcomp.check.state import CheckState, tidy
-from stackcomp.data.port_types import Colour
-from stackcomp.errors import BugError, FileError, Problem
+from stackcomp.data.port_types import Colour, PortType
+from stackcomp.data.window import Window
+from stackcomp.errors import BugError, FileError, Problem, cut
 from stackcomp.nodes.base import Context, Node, SourceNode
 from stackcomp.nodes.pick_channels import PickChannels
 
@@ -105,6 +106,11 @@ def _own_rules(state: CheckState, name: str, wires: Mapping[str, Wire], context:
                 return
             type = node.result(types, context)
             display = node.frame_window(windows, context)
+            if not isinstance(type, PortType) or not isinstance(display, Window):
+                odd = f"frame_window gives {display!r}, not a Window"
+                if not isinstance(type, PortType):
+                    odd = f"result gives {type!r}, not a type such as Matte()"
+                raise TypeError(cut(odd, 120))
     except BugError:
         raise
     except USER_ERRORS as error:

@@ -20,7 +20,8 @@ path in the graph, another version of the CG by a variable beside the same plate
 same shot.
 
 Pictures to be looked at (of nodes, dumps and measurements) replace each other; findings, reports, schemas and the
-references of tests only their own kind. Graph files are not outputs: `stackcomp.document.graph.Graph.save` asks separately.
+references of tests only their own kind. Graph files are not outputs: `stackcomp.document.graph.Graph.save` asks
+separately.
 """
 
 from __future__ import annotations

@@ -8,6 +8,7 @@ import typer
 
 from stackcomp.cli.endings import DONE, FAILED, STOPPED, guarded
 from stackcomp.cli.options import AsJson, Debug, Frames, ReplaceForeign, Sets, VariableFiles
+from stackcomp.cli.page_size import PageSize, bytes_of_page
 
 __all__ = ["batch"]
 
@@ -58,6 +59,7 @@ def batch(
             help="Then dump these frames of each shot, with a page: as 1001,1010, or first, middle, last.",
         ),
     ] = None,
+    page_size: PageSize = None,
     sets: Sets = None,
     variables: VariableFiles = None,
     root: Annotated[
@@ -81,6 +83,7 @@ def batch(
     from stackcomp.cli.shots import open_batch
 
     chosen = frames_of(frames)
+    most_bytes = bytes_of_page(page_size, page_asked=page is not None)
     opened = open_batch(sequence, root, variables, sets)
     options = Options(
         shots=tuple(shots or ()),
@@ -101,7 +104,7 @@ def batch(
         summary = opened.run(options, watch)
         code = DONE if summary.ok else STOPPED if summary.interrupted else FAILED
         if pages is not None and code != STOPPED:
-            for made in make_pages(pages, replace_foreign=replace_foreign):
+            for made in make_pages(pages, most_bytes=most_bytes, replace_foreign=replace_foreign):
                 watch.page(made)
                 code = FAILED if made.failures else code
     print_summary(summary, code, opened.ledger_path, as_json=as_json)

@@ -29,11 +29,12 @@ class PageRequest:
 
 @dataclass(frozen=True)
 class MadePage:
-    """A page that was made, and what failed: frames of which nodes are missing, or the page itself."""
+    """A page that was made, what failed (frames of which nodes are missing, or the page itself), and notes on it."""
 
     shot: str
     path: Path | None
     failures: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 def page_request(text: str, batch: Batch, options: Options) -> PageRequest:
@@ -65,16 +66,16 @@ def page_request(text: str, batch: Batch, options: Options) -> PageRequest:
     return PageRequest(found, batch.ledger_path.parent / f"{batch.stem}.pages")
 
 
-def make_pages(request: PageRequest, *, replace_foreign: bool) -> Iterator[MadePage]:
+def make_pages(request: PageRequest, *, most_bytes: int, replace_foreign: bool) -> Iterator[MadePage]:
     """Dump the frames and write the page of each shot, one after the other."""
     for work, frames in request.frames:
         try:
-            yield _page(work, frames, request.folder / work.name, replace_foreign)
+            yield _page(work, frames, request.folder / work.name, most_bytes, replace_foreign)
         except StackcompError as error:
             yield MadePage(work.name, None, [str(error)])
 
 
-def _page(work: Work, frames: Sequence[int], folder: Path, replace_foreign: bool) -> MadePage:
+def _page(work: Work, frames: Sequence[int], folder: Path, most: int, replace_foreign: bool) -> MadePage:
     from stackcomp.check.originals import Writing
     from stackcomp.files.mark import Mark
     from stackcomp.review.dump_frames import dump_frames
@@ -92,7 +93,15 @@ def _page(work: Work, frames: Sequence[int], folder: Path, replace_foreign: bool
         warn=lambda frame, node, message: None,
     )
     title = f"{work.name} · {work.composition.document.head.about}" if work.name else ""
-    write_page(path, dumped.folders, title=title, replace_foreign=replace_foreign)
+    notes: list[str] = []
+    write_page(
+        path,
+        dumped.folders,
+        title=title,
+        most_bytes=most,
+        replace_foreign=replace_foreign,
+        warn=notes.append,
+    )
     failures = [
         f"frame {report.data['frame']}: {report.failed['reason']}"
         for report in dumped.frames
@@ -102,7 +111,7 @@ def _page(work: Work, frames: Sequence[int], folder: Path, replace_foreign: bool
         from stackcomp.cli.endings import HOW_TO_REPORT
 
         failures.append(HOW_TO_REPORT)
-    return MadePage(work.name, path, failures)
+    return MadePage(work.name, path, failures, notes)
 
 
 def _stops(work: Work) -> float:

@@ -123,10 +123,11 @@ class _Printed:
         """Say that the page of a shot was made, or why it was not."""
         path = "" if made.path is None else str(made.path)
         if self._as_json:
-            print_json({"event": "page", "shot": made.shot, "file": path, "failures": made.failures})
+            told = {"event": "page", "shot": made.shot, "file": path}
+            print_json({**told, "failures": made.failures, "notes": made.notes})
             return
-        for failure in made.failures:
-            self._report.problem(f"page{f' of {made.shot}' if made.shot else ''}: {failure}")
+        for message in (*made.failures, *made.notes):
+            self._report.problem(f"page{f' of {made.shot}' if made.shot else ''}: {message}")
         if path:
             self._report.note(_short(path))
 

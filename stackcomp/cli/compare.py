@@ -14,6 +14,7 @@ import typer
 
 from stackcomp.cli.endings import DONE, FAILED, announce, guarded, print_json, say
 from stackcomp.cli.options import AsJson, Debug, ReplaceForeign
+from stackcomp.cli.page_size import PageSize, bytes_of_page
 from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
@@ -61,6 +62,7 @@ def compare(
     page: Annotated[
         str | None, typer.Option(metavar="FILE", help="Of dumps: write a page that shows both, side by side.")
     ] = None,
+    page_size: PageSize = None,
     replace_foreign: ReplaceForeign = False,
     as_json: AsJson = False,
     debug: Debug = False,
@@ -90,6 +92,7 @@ def compare(
         if kind != "dump":
             raise RequestError(Problem("request", "--page is for dumps", "leave it out"))
         require_path("--page", page)
+    most_bytes = bytes_of_page(page_size, page_asked=page is not None)
     options: dict[str, Any] = {"types": not types_may_differ, "windows_may_differ": windows_may_differ}
     comparing = Comparing((first, second), limits, options, as_json)
     if folder is not None:
@@ -98,7 +101,7 @@ def compare(
         comparing.ask_for_page(Path(page), replace_foreign=replace_foreign)
     compared = comparing.run(kind, chosen)
     if page is not None:
-        comparing.write_page(Path(page), replace_foreign=replace_foreign)
+        comparing.write_page(Path(page), compared, most_bytes=most_bytes, replace_foreign=replace_foreign)
     code = DONE if compared.equal else FAILED
     made = {"pictures": [str(path) for path in comparing.pictures], "page": page}
     if as_json:

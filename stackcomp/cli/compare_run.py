@@ -143,8 +143,14 @@ class Comparing:
         if problems := refusals([writing], [], replace_foreign=replace_foreign, allow=allow):
             raise RequestError(problems)
 
-    def write_page(self, path: Path, *, replace_foreign: bool) -> None:
+    def write_page(self, path: Path, compared: Any, *, most_bytes: int, replace_foreign: bool) -> None:
         """Write a page that shows two dumps, the first as what was before.
+
+        Args:
+            path: the file.
+            compared: what `run` found; the page marks the same nodes.
+            most_bytes: size that the page should not exceed.
+            replace_foreign: whether a file that this program did not write may be replaced.
 
         Raises:
             RequestError: a file that must stay is there.
@@ -153,7 +159,15 @@ class Comparing:
         from stackcomp.review.proof_page import write_page
 
         before, after = ([report.folder for report in reports_in(dump).values()] for dump in self.pair)
-        write_page(path, after, before=before, replace_foreign=replace_foreign)
+        write_page(
+            path,
+            after,
+            before=before,
+            compared=compared,
+            most_bytes=most_bytes,
+            replace_foreign=replace_foreign,
+            warn=lambda message: announce(f"note: {message}", style="yellow"),
+        )
 
     def shown(self, compared: Any) -> PictureComparison | None:
         """The picture whose numbers are shown: the first that differs, or that of two files."""

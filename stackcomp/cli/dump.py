@@ -30,6 +30,7 @@ from stackcomp.cli.options import (
     VariableFiles,
     ViewingStops,
 )
+from stackcomp.cli.page_size import PageSize, bytes_of_page
 from stackcomp.errors import Problem, RequestError
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ def dump(
     page: Annotated[
         bool, typer.Option("--page", help="Also write page.html: every node to look at and to probe.")
     ] = False,
+    page_size: PageSize = None,
     nodes: NodeNames = None,
     scale: Scale = "1",
     viewing_stops: ViewingStops = 0.0,
@@ -79,7 +81,7 @@ def dump(
     from stackcomp.review.pictures import keep_originals
 
     numbers = _numbers(frame, frames)
-    factor = scale_of(scale)
+    factor, most_bytes = scale_of(scale), bytes_of_page(page_size, page_asked=page)
     folder, path = folder_of("--to", to), Path(to) / "page.html"
     request = open_graph(graph, root, variables, sets)
     composition = request.composition
@@ -115,7 +117,13 @@ def dump(
             from stackcomp.review.proof_page import write_page
 
             report.begin("page", 1)
-            written = write_page(path, dumped.folders, replace_foreign=replace_foreign)
+            written = write_page(
+                path,
+                dumped.folders,
+                most_bytes=most_bytes,
+                replace_foreign=replace_foreign,
+                warn=None if as_json else report.warn,
+            )
     for single in dumped.frames:
         if single.error is not None:
             show_traceback(single.error)

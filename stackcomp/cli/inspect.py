@@ -10,9 +10,11 @@ import typer
 from stackcomp.cli.endings import DONE, FAILED, announce, guarded, print_json, say
 from stackcomp.cli.match_options import DEFAULT_CONFIG, ColourConfig
 from stackcomp.cli.options import AsJson, Debug, Frames, ReplaceForeign, Root, Sets, VariableFiles
-from stackcomp.errors import Problem, RequestError
+from stackcomp.errors import FileError, Problem, RequestError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from stackcomp.cli.progress import Reporter
     from stackcomp.composition import Composition
     from stackcomp.inspection.material import Pictures
@@ -94,8 +96,9 @@ def inspect(
     from stackcomp.inspection.setting import Setting, chosen_checks
     from stackcomp.inspection.thresholds import Thresholds, described, read_thresholds
 
+    named = _names("--checks", checks)
     limits = Thresholds() if thresholds is None else read_thresholds(thresholds)
-    chosen = chosen_checks(_names("--checks", checks), _names("--without", without) or ())
+    chosen = chosen_checks(named, _names("--without", without) or ())
     if show_thresholds:
         print_json(described(limits), indent=2)
         return DONE
@@ -110,7 +113,7 @@ def inspect(
         from stackcomp.files import colour
 
         colour.encoding(encoding, colour_config)
-    asked = _Asked(setting, picture, replace_foreign, root, notes, as_json)
+    asked = _Asked(setting, named is not None, picture, replace_foreign, root, notes, as_json)
     if any(name.lower().endswith(".json") for name in files):
         if len(files) > 1:
             raise RequestError(
@@ -133,11 +136,36 @@ class _Asked:
     """What is asked of files and of graphs alike."""
 
     setting: Setting
+    by_name: bool
     picture: str | None
     replace_foreign: bool
     root: str
     notes: bool
     as_json: bool
+
+    def check_kinds(self, sequences: bool, pairs: bool) -> None:
+        """Refuse checks that were named and have nothing to look at; so no one takes silence for a pass.
+
+        Args:
+            sequences: whether there is a sequence.
+            pairs: whether there is an over node.
+        """
+        lacking = {} if sequences else {"sequence": "a sequence, and there are stills only"}
+        if not pairs:
+            lacking["pair"] = "CG against plate, and no over node is there"
+        problems = [
+            Problem(
+                "check-useless",
+                f"--checks: {check.name} looks at {lacking[check.looks_at]}",
+                "name a graph with an over node, or leave it out"
+                if check.looks_at == "pair"
+                else "name a path with {frame:04d}, a folder or several frames, or leave it out",
+            )
+            for check in self.setting.checks
+            if self.by_name and check.looks_at in lacking
+        ]
+        if problems:
+            raise RequestError(problems)
 
     def reporter(self) -> Reporter:
         """Progress on a terminal; nothing beside the one JSON value for a program."""
@@ -204,12 +232,18 @@ def _files(files: list[str], frames: str | None, encoding: str | None, asked: _A
 
     ready_to_read(asked.root)
     pictures = pictures_of(files, frames=frames_of(frames), root=asked.root, encoding=encoding)
+    sequences = any(each.frames is not None for each in pictures)
+    if frames is not None and not sequences:
+        message = "--frames belongs to sequences, and there are stills only"
+        way_out = "leave it out, or name a path with {frame:04d}, a folder or several frames"
+        raise RequestError(Problem("request", message, way_out))
+    asked.check_kinds(sequences, pairs=False)
     if asked.picture is not None:
         keep_originals(folder_of("--picture", asked.picture), pictures, replace_foreign=asked.replace_foreign)
     with asked.reporter() as report:
         report.begin("inspect", sum(len(each.numbers) for each in pictures))
         inspection = inspect_files(pictures, asked.setting, step=report.step)
-    return _answer(inspection, pictures, None, asked, report.seconds)
+    return _answer(inspection, pictures, None, (), asked, report.seconds)
 
 
 def _graph(
@@ -217,7 +251,7 @@ def _graph(
 ) -> int:
     from stackcomp.cli.rendering import announced_compiling
     from stackcomp.cli.request import folder_of, frames_of, open_graph
-    from stackcomp.inspection.graph_pictures import files_read
+    from stackcomp.inspection.graph_pictures import delivered, files_read, pairs
     from stackcomp.inspection.graph_runner import inspect_graph
     from stackcomp.inspection.marking import keep_originals
 
@@ -228,6 +262,10 @@ def _graph(
     if not numbers:
         raise RequestError(Problem("frames", "the graph has no frames", "give --frames, as 1001-1008"))
     pictures = files_read(composition, numbers)
+    if not pictures and not delivered(composition):
+        message = "the graph has no node that gives a picture"
+        raise RequestError(Problem("request", message, "name a graph that reads or delivers something"))
+    asked.check_kinds(sequences=True, pairs=bool(pairs(composition)))
     if asked.picture is not None:
         folder = folder_of("--picture", asked.picture)
         keep_originals(folder, pictures, composition, numbers, replace_foreign=asked.replace_foreign)
@@ -236,13 +274,14 @@ def _graph(
             report.warn(str(problem))
         report.begin("inspect", sum(len(each.numbers) for each in pictures) + len(numbers))
         inspection = inspect_graph(composition, numbers, asked.setting, step=report.step)
-    return _answer(inspection, pictures, composition, asked, report.seconds)
+    return _answer(inspection, pictures, composition, numbers, asked, report.seconds)
 
 
 def _answer(
     inspection: Inspection,
     pictures: list[Pictures],
     composition: Composition | None,
+    frames: Sequence[int],
     asked: _Asked,
     seconds: float,
 ) -> int:
@@ -253,21 +292,32 @@ def _answer(
 
     found = summaries(inspection.findings)
     written: list[str] = []
+    failure: FileError | None = None
     if asked.picture is not None:
-        marked = mark_pictures(Path(asked.picture), found, pictures, asked.setting, composition)
-        written = [str(path) for path in marked]
-    code = DONE if inspection.clean else FAILED
+        try:
+            for path in mark_pictures(
+                Path(asked.picture), found, pictures, asked.setting, composition, frames
+            ):
+                written.append(str(path))
+        except FileError as error:
+            # What was found is told all the same.
+            failure = error
+    code = DONE if inspection.clean and failure is None else FAILED
     if asked.as_json:
         record = as_dict(inspection, [check.name for check in asked.setting.checks])
         print_json(
-            {"ok": inspection.clean, "exit_code": code, **record, "marked": written, "seconds": round(seconds, 3)}
+            {"ok": code == DONE, "exit_code": code, **record, "marked": written, "seconds": round(seconds, 3)}
         )
+        if failure is not None:
+            announce(str(failure), style="red")
         return code
     _print(found, notes=asked.notes)
     say(f"{counted(inspection, found)}, {seconds:.1f} s", style="bold")
     for path in written:
         say(f"picture: {path}")
-    if asked.picture is not None and not written:
+    if failure is not None:
+        announce(str(failure), style="red")
+    elif asked.picture is not None and not written:
         announce("no place to mark was found, so no picture was written")
     return code
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from stackcomp.compare.layers import LayerComparison, Side, compare_layer
-from stackcomp.compare.tolerance import Tolerances, tolerance_for
+from stackcomp.compare.tolerance import Tolerances, require_known, tolerance_for
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Layers
 from stackcomp.data.window import Window
@@ -102,8 +102,10 @@ def compare_pictures(
         The comparison. Where windows or channels differ, what both have is compared all the same.
 
     Raises:
-        RequestError: the data windows may differ, and lie too far apart for that.
+        RequestError: a tolerance for a layer or channel that neither has; or the data windows may differ, and lie
+            too far apart for that.
     """
+    require_known(tolerance, [*result.channels, *expected.channels])
     differences: list[str] = []
     window = compare_windows(
         (result.window, result.display), (expected.window, expected.display), differences, windows_may_differ

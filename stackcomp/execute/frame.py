@@ -304,7 +304,8 @@ class FrameRun:
         except (StackcompError, OSError, MemoryError) as error:
             node = self._current_node if name is None else name
             raise RenderError(node, self.frame, str(error) or type(error).__name__) from error
-        except Exception as error:
+        except (Exception, SystemExit) as error:
+            # A kind of another package that exits must not end the program without a word.
             node = self._current_node if name is None else name
             raise BugError("", error, node=node, frame=self.frame, package=self._package(node)) from error
 
@@ -375,6 +376,7 @@ class FrameRun:
             whole = isinstance(self.types[key], Layers) and self.scale != 1
             self.need(key, self.domains[key] if whole else self._asked(self.shown(key)))
         for step in reversed(self.plan.steps):
+            self._current = step
             step.needs(self)
 
     def _asked(self, window: Window) -> Window:

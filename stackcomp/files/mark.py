@@ -123,8 +123,9 @@ class Mark:
 
     Attributes:
         kind: ``delivery`` of a deliver node; ``picture`` of any other node; picture of a ``dump`` or of a
-            ``measurement``; ``reference`` that renders are compared with in tests; ``report`` of a dump, ``findings`` of measuring, ``schema`` (these three in JSON);
-            ``corrections`` of colour (in XML); ``page`` for people (HTML or Markdown).
+            ``measurement``; ``reference`` with which tests compare renders; ``report`` of a dump, ``findings`` of
+            measuring, ``schema`` (these three in JSON); ``corrections`` of colour (in XML); ``page`` for people
+            (HTML or Markdown).
         graph: hash of the graph file; empty if there is none.
         reads: what the graph reads through variables.
     """

@@ -107,7 +107,7 @@ def _shown(image: Image, stops: float, checker: bool, config: str) -> Shown:
     match image.type:
         case Colour(alpha=alpha, encoding=encoding):
             return _colour(image, alpha, encoding, stops, checker, config)
-        case Layers(alpha=alpha, encoding=encoding) if len(planes) >= 3:
+        case Layers(alpha=alpha, encoding=encoding) if all(name in image for name in "RGB"):
             state = "none" if "A" not in image else alpha
             return _colour(image, state, encoding or Encoding("ACEScg", "scene-linear"), stops, checker, config)
         case Ratio():

@@ -82,7 +82,8 @@ def crossings(alpha: Array, *, most: int) -> Crossings:
         across = 3 * (alpha[above, right] - alpha[above, left] + alpha[below, right] - alpha[below, left])
         across += 10 * (alpha[rows, right] - alpha[rows, left])
         slope = np.hypot(down, across)
-        steep = slope > 32 * _LEAST_SLOPE
+        # Beside alpha that is not finite there is no direction.
+        steep = (slope > 32 * _LEAST_SLOPE) & np.isfinite(slope)
         rows, columns, slope = rows[steep], columns[steep], slope[steep]
         down, across = down[steep] / slope, across[steep] / slope
         steps = np.arange(-REACH, REACH + 1, dtype=np.float32)

@@ -229,7 +229,7 @@ def _on_the_slope(alpha: Array, own: Places, inner: Places, far: Array) -> npt.N
 
 def _asked(alpha: Array) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     """Rows and columns of pixels of soft edges, at most `_MOST_ASKED`, spread evenly."""
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
         soft = (alpha > _SOFTEST) & (alpha < _HARDEST)
         if not soft.any():
             return np.zeros(0, np.intp), np.zeros(0, np.intp)

@@ -21,8 +21,8 @@ from stackcomp.data.window import Window
 from stackcomp.inspection.averages import averaged
 from stackcomp.inspection.check import PairCheck
 from stackcomp.inspection.finding import Finding
-from stackcomp.inspection.limits import Count, Length, Limits, Share
-from stackcomp.inspection.pair import Array, Planes, planes_of, shared
+from stackcomp.inspection.limits import Count, Length, Limits, Share, Stops
+from stackcomp.inspection.pair import Array, Planes, Shared, planes_of, shared
 from stackcomp.inspection.places import largest_cluster
 from stackcomp.measure.black import BlackError, BlackLevel, darkest_region
 
@@ -58,11 +58,11 @@ class BlackLimits(Limits):
         ),
     ] = 2.5
     stops: Annotated[
-        Length,
+        Stops,
         Field(description="How many stops darker than the plate's black. Common practice, no source."),
     ] = 0.5
     stops_above: Annotated[
-        Length,
+        Stops,
         Field(
             description="How many stops brighter: the CG's darkest part may be no black. Clean made pairs reach "
             "0.7; chosen on these, no source."
@@ -76,7 +76,7 @@ class BlackLimits(Limits):
         ),
     ] = 0.05
     depth: Annotated[
-        Length,
+        Stops,
         Field(
             description="How many stops the floor lies below the median of the plate, or below the bright parts "
             "of the CG; nearer ones are dark objects. Chosen on made plates, no source."
@@ -131,7 +131,8 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: BlackLimits
         return
     cover = averaged(pair.alpha, _factor(pair.window))
     front = _averaged(pair.front if pair.comp is None else pair.comp, _factor(pair.window))
-    light = np.mean(front, axis=0)
+    with np.errstate(over="ignore", invalid="ignore"):
+        light = np.mean(front, axis=0)
     covered = (cover > _COVERED) & np.isfinite(light)
     if np.count_nonzero(covered) < limits.pixels:
         return
@@ -143,7 +144,8 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: BlackLimits
     except BlackError:
         return
     level, lowest = _mean(black.black), _mean(own.black)
-    squares = np.mean(plate, axis=0)
+    with np.errstate(over="ignore", invalid="ignore"):
+        squares = np.mean(plate, axis=0)
     if not _neutral(black, limits):
         return
     if not _is_floor(squares, level, float(np.median(squares)), _mean(black.standard_deviation), limits):
@@ -158,7 +160,7 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: BlackLimits
     if word == "brighter":
         lit = light[covered]
         if (
-            _glows(pair.front, pair.alpha)
+            _glows(pair)
             or not _neutral(own, limits)
             or not _lowest(light, covered, lowest, grain)
         ):
@@ -188,10 +190,13 @@ def _mean(triple: tuple[float, float, float]) -> float:
     return sum(triple) / 3
 
 
-def _glows(front: Planes, cover: Array) -> bool:
+def _glows(pair: Shared) -> bool:
     """Whether there is light beside the CG, which may lie over it as well."""
-    bare = cover < 1e-4
-    return bool(bare.any() and np.mean(np.max(front, axis=0)[bare] > _BARE) > _GLOWING)
+    bare = pair.alpha < 1e-4
+    bright = np.count_nonzero(np.max(pair.front, axis=0)[bare] > _BARE)
+    # Beyond the CG's window there is neither coverage nor light, however tightly it was cropped.
+    beyond = pair.frame.width * pair.frame.height - pair.alpha.size
+    return bool(bright > _GLOWING * (np.count_nonzero(bare) + beyond))
 
 
 def _lowest(light: Array, covered: npt.NDArray[np.bool_], level: float, grain: float) -> bool:

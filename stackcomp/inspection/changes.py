@@ -99,6 +99,7 @@ class ChangesStream(Stream):
     def _of(self, sort: str) -> Iterator[Finding]:
         values = [(frame, looked.values[sort]) for frame, looked in self._seen]
         usual = _usual(value for _, value in values)
+        most = 2 * sum(value == usual for _, value in values) > len(values)
         for frame, value in values:
             if value != usual and value is not None and usual is not None:
                 if sort == "pixel type":
@@ -108,6 +109,7 @@ class ChangesStream(Stream):
                     if not value:
                         continue
                 number, limit, unit, message = _said(sort, value, usual)
+                message = message if most else message.replace("most frames", "other frames")
                 level: Level = "fault" if sort in ("resolution", "encoding", "alpha") else "doubt"
                 yield _finding(frame, sort, number, limit, unit, message, level)
 
@@ -164,7 +166,7 @@ def _said(sort: str, value: Any, usual: Any) -> tuple[float | None, float | None
     if sort == "resolution":
         return (
             value[0],
-            usual[0],
+            None,
             "px",
             f"it has {value[0]}×{value[1]} pixels, most frames have {usual[0]}×{usual[1]}",
         )
@@ -174,7 +176,7 @@ def _said(sort: str, value: Any, usual: Any) -> tuple[float | None, float | None
         lost, more = sorted(set(usual) - set(value)), sorted(set(value) - set(usual))
         parts = [f"it lacks {_names(lost)}"] if lost else []
         parts += [f"it has {_names(more)} that most frames do not have"] if more else []
-        return len(value), len(usual), "channels", " and ".join(parts)
+        return len(value), None, "channels", " and ".join(parts)
     if sort == "pixel type":
         stored = sorted({kind for _, kind in value})
         names = _names([name for name, _ in value])
@@ -185,7 +187,7 @@ def _said(sort: str, value: Any, usual: Any) -> tuple[float | None, float | None
             f"{names} {'is' if len(value) == 1 else 'are'} {' and '.join(stored)}, unlike most frames",
         )
     if sort in ("pixel aspect", "frame rate"):
-        return value, usual, "", f"its {sort} is {value:g}, that of most frames {usual:g}"
+        return value, None, "", f"its {sort} is {value:g}, that of most frames {usual:g}"
     what = "colour space" if sort == "encoding" else sort
     return None, None, "", f"its {what} is {value or 'not known'}, that of most frames {usual or 'not known'}"
 

@@ -56,6 +56,13 @@ class Finding:
             return 0.0
         return abs(self.value - (self.limit or 0.0))
 
+    @property
+    def limit_words(self) -> str:
+        """The limit for a person, ``limit 0.03 stops``; empty where there is none, and for a note."""
+        if self.limit is None or self.level == "note":
+            return ""
+        return f"limit {self.limit:.3g}" + (f" {self.unit}" if self.unit else "")
+
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON; the place is x, y, width and height."""
         place = self.place
@@ -76,7 +83,7 @@ class Finding:
     def __str__(self) -> str:
         parts = [self.picture, "" if self.frame is None else f"frame {self.frame}"]
         subject = ", ".join(part for part in parts if part)
-        where = "" if self.place is None else f", {self.place}"
+        where = "".join(f", {part}" for part in (self.place or "", self.limit_words) if part)
         head = f"{subject}: " if subject else ""
         return f"{self.level} {self.check}: {head}{self.message}{where}" + (
             f"\n  {self.cure}" if self.cure else ""

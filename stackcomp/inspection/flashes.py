@@ -33,7 +33,7 @@ from stackcomp.data.window import Window
 from stackcomp.inspection.check import Stream, StreamCheck
 from stackcomp.inspection.finding import Finding
 from stackcomp.inspection.flash_count import LuminanceTransitions, Recent, RedTransitions, Transitions
-from stackcomp.inspection.limits import Length, Limits, Share
+from stackcomp.inspection.limits import Amount, Length, Limits, Share
 from stackcomp.inspection.screen import Screen, screen_of
 from stackcomp.inspection.seen import Seen
 
@@ -52,7 +52,7 @@ class FlashesLimits(Limits):
     """Limits of the check of flashes."""
 
     peak: Annotated[
-        Length,
+        Amount,
         Field(
             description="cd/m² of white on the screen. 200 is what limits in cd/m² and those relative to white "
             "(20 cd/m² and 0.1) agree for; a brighter screen reaches the limits sooner."
@@ -211,6 +211,15 @@ class FlashesStream(Stream):
         for sort, counting in self._counts.items():
             counting.take(self._last, signs[sort], size)
         self._last = frame
+        yield from ()
+
+    def miss(self, frame: int, path: str, reason: str) -> Iterator[Finding]:
+        """Let its time pass: the picture before it stays."""
+        if self._size is not None:
+            nothing = np.zeros(self._size.shape, np.int8)
+            for counting in self._counts.values():
+                counting.take(self._last, nothing, self._size)
+            self._last = frame
         yield from ()
 
     def _finish(self) -> None:

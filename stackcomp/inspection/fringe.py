@@ -161,7 +161,7 @@ def _judged(light: EdgeLight, group: Index, least: float) -> tuple[float, Kind, 
 
     def median(values: Array) -> npt.NDArray[np.float64]:
         chosen = values[:, group]
-        return np.asarray(np.median(chosen, axis=1), np.float64)
+        return np.asarray(np.median(chosen.astype(np.float64), axis=1))
 
     middle, outside, beside = median(light.middle), median(light.outside), median(light.beside)
     inner, deeper, behind = median(light.inner), median(light.deeper), median(light.behind)

@@ -23,7 +23,7 @@ from stackcomp.data.window import Window
 from stackcomp.inspection.check import PairCheck
 from stackcomp.inspection.finding import Finding
 from stackcomp.inspection.grain_level import SIDE, Squares, flattest, grain_by_level, squares
-from stackcomp.inspection.limits import Count, Length, Limits, Share
+from stackcomp.inspection.limits import Length, Limits, Share, Some
 from stackcomp.inspection.pair import planes_of, shared
 from stackcomp.inspection.places import largest_cluster
 
@@ -66,7 +66,7 @@ class GrainLimits(Limits):
         ),
     ] = 0.006
     squares: Annotated[
-        Count,
+        Some,
         Field(
             description="Squares of 8 × 8 pixels without detail that CG and each level of the plate must have. "
             "With 16 a standard deviation is known within about 5 %."
@@ -203,7 +203,7 @@ def _finding(
         value=value,
         limit=1 / limit if word == "less" else limit,
         message=f"the CG has {word} grain than the plate at the same levels: {by_channel} times its standard "
-        "deviation",
+        f"deviation, {_mean(middle):.2f} in the mean",
         cure="put the plate's grain on it, under its alpha, at the strength of the plate at that level"
         if word == "less"
         else "put less grain on it, or render it with more samples if the noise is the renderer's",

@@ -6,13 +6,19 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-__all__ = ["Count", "Length", "Limits", "Number", "Share"]
+__all__ = ["Amount", "Count", "Length", "Limits", "Number", "Share", "Some", "Stops"]
 
 #: A part of a whole, 0 to 1.
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 #: Pixels or frames, whole.
 Count = Annotated[int, Field(ge=0)]
-#: Pixels, stops, seconds and the like, 0 or more.
+#: The same, where at least one is needed.
+Some = Annotated[int, Field(ge=1)]
+#: The same as `Length`, where nothing at all makes no sense.
+Amount = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+#: Stops; a hundred are more than any picture has.
+Stops = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
+#: Pixels, seconds and the like, 0 or more.
 Length = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 #: Any number.
 Number = Annotated[float, Field(allow_inf_nan=False)]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import Path
@@ -25,7 +25,7 @@ from stackcomp.files.mark import Mark, in_png
 from stackcomp.files.viewable import viewable
 from stackcomp.inspection.finding import Finding
 
-__all__ = ["file_name", "marked", "write_marked"]
+__all__ = ["file_name", "file_names", "marked", "write_marked"]
 
 #: Narrower pictures are enlarged by a whole factor, so that lines and letters do not hide them.
 _WIDTH = 960
@@ -37,6 +37,8 @@ _ENLARGED, _LEAST_AROUND = 0.24, 24
 _LINE = np.array([1.0, 0.84, 0.47], np.float32)
 _SHADE = np.array([0.08, 0.06, 0.03], np.float32)
 _LETTERS = 0.93
+#: Bytes of a file's name without frame and ending; disks take 255 in all.
+_LONGEST_NAME = 180
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,32 @@ def file_name(name: str, frame: int | None) -> str:
     stem = re.sub(r"\{frame[^}]*\}|%0?\d*d|\{\{|\}\}", "", stem)
     stem = re.sub(r"\.[A-Za-z]{3,4}$", "", stem)
     plain = re.sub(r"[^\w.-]+", "_", stem.replace("\\", "/").strip("./")).strip("._-") or "picture"
+    # The end of a long path tells more than its beginning.
+    plain = plain.encode()[-_LONGEST_NAME:].decode(errors="ignore").lstrip("._-")
     return f"{plain}.png" if frame is None else f"{plain}.{frame:04d}.png"
+
+
+def file_names(pictures: Iterable[tuple[str, int | None]]) -> dict[tuple[str, int | None], str]:
+    """A file of its own for each picture: ``a.png``, and ``a_2.png`` where ``a.exr`` and ``a.tif`` are marked.
+
+    Args:
+        pictures: names and frames, as in `file_name`.
+    """
+    found: dict[tuple[str, int | None], str] = {}
+    taken: set[str] = set()
+    for name, frame in pictures:
+        if (name, frame) in found:
+            continue
+        first = own = file_name(name, frame)
+        number = 1
+        # Some disks do not tell capitals from small letters.
+        while own.casefold() in taken:
+            number += 1
+            plain, dot, rest = first.rpartition("." if frame is None else f".{frame:04d}.")
+            own = f"{plain}_{number}{dot}{rest}"
+        found[name, frame] = own
+        taken.add(own.casefold())
+    return found
 
 
 def marked(

@@ -14,7 +14,7 @@ from stackcomp.files.mark import Mark
 from stackcomp.inspection.finding import Finding
 from stackcomp.inspection.graph_pictures import delivered, pairs
 from stackcomp.inspection.graph_runner import node_name
-from stackcomp.inspection.marked_pictures import file_name, marked, write_marked
+from stackcomp.inspection.marked_pictures import file_names, marked, write_marked
 from stackcomp.inspection.material import Pictures
 from stackcomp.inspection.opening import opened
 from stackcomp.inspection.report import Summary
@@ -46,21 +46,28 @@ def keep_originals(
     Raises:
         RequestError: one of them would; it names all of them.
     """
-    names = [(each.name, number) for each in pictures for number in each.numbers]
+    names = _names(folder, pictures, composition, frames)
     known = [Reading(each.pattern, "what is inspected", sequence=True) for each in pictures]
     root = pictures[0].root if pictures else Path()
     if composition is not None:
-        nodes = dict.fromkeys([*(pair.comp for pair in pairs(composition)), *delivered(composition)])
-        names += [(node_name(node), frame) for node in nodes for frame in frames]
         known += readings(composition.document, composition.root, frames, composition.variable_files)
         root = composition.root
-    outputs = [
-        Writing(folder / file_name(name, frame), Mark("measurement")) for name, frame in dict.fromkeys(names)
-    ]
+    outputs = [Writing(path, Mark("measurement")) for path in names.values()]
     allow = "--replace-foreign lets it be replaced"
     problems = refusals(outputs, known, root, replace_foreign=replace_foreign, allow=allow)
     if problems:
         raise RequestError(problems)
+
+
+def _names(
+    folder: Path, pictures: Sequence[Pictures], composition: Composition | None, frames: Sequence[int]
+) -> dict[tuple[str, int | None], Path]:
+    """The file of each picture that may be marked: name and frame → path."""
+    names: list[tuple[str, int | None]] = [(each.name, number) for each in pictures for number in each.numbers]
+    if composition is not None:
+        nodes = dict.fromkeys([*(pair.comp for pair in pairs(composition)), *delivered(composition)])
+        names += [(node_name(node), frame) for node in nodes for frame in frames]
+    return {key: folder / name for key, name in file_names(names).items()}
 
 
 def mark_pictures(
@@ -69,6 +76,7 @@ def mark_pictures(
     pictures: Sequence[Pictures],
     setting: Setting,
     composition: Composition | None = None,
+    frames: Sequence[int] = (),
 ) -> Iterator[Path]:
     """Write a marked picture for the worst frame of each summary above a note; each picture once.
 
@@ -78,6 +86,7 @@ def mark_pictures(
         pictures: files that were looked at.
         setting: of the inspection.
         composition: the graph that was looked at.
+        frames: frames of the graph.
 
     Yields:
         The files, each as soon as it is whole.
@@ -91,12 +100,12 @@ def mark_pictures(
             worst = summary.worst
             wanted.setdefault((worst.picture, worst.frame), []).append(worst)
     files = {each.name: each for each in pictures}
+    paths = _names(folder, pictures, composition, frames)
     for (name, frame), findings in list(wanted.items())[:MOST_MARKED]:
         image = _image(name, frame, files, setting, composition)
         if image is None:
             continue
-        folder.mkdir(parents=True, exist_ok=True)
-        path = folder / file_name(name, frame)
+        path = paths[name, frame]
         write_marked(path, marked(image, findings, config=setting.colour_config))
         yield path
 

@@ -77,7 +77,7 @@ def find(image: Image, limits: NegativeLimits) -> Iterator[Finding]:
     if not isinstance(image.type, Colour):
         return
     planes = [image[name] for name in "RGB"]
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
         if not any(plane.size and np.nanmin(plane, initial=0) < 0 for plane in planes):
             return
         lowest = np.minimum(np.minimum(planes[0], planes[1]), planes[2])

@@ -14,13 +14,17 @@ from stackcomp.data.window import Window
 __all__ = ["Array", "Planes", "Shared", "planes_of", "shared"]
 
 Array = npt.NDArray[np.float32]
+#: Pixels beside a cropped window that edges at its border need to be measured.
+_MARGIN = 16
+#: A side of a window cuts through the CG where that share of it is covered; else it was cropped to what is there.
+_CUT = 0.5
 #: R, G and B.
 Planes = tuple[Array, Array, Array]
 
 
 @dataclass(frozen=True, eq=False)
 class Shared:
-    """The part of the frame where there are pixels of the CG.
+    """The part of the frame where there are pixels of the CG, and some beside them.
 
     Attributes:
         window: of all planes, inside the frame.
@@ -45,6 +49,15 @@ def planes_of(image: Image, window: Window) -> Planes:
     return red, green, blue
 
 
+def _with_margins(source: Image) -> Window:
+    """The window of the CG, larger on the sides where it ends within it; there is nothing beyond."""
+    window, alpha = source.window, source["A"]
+    sides = (alpha[:, 0], alpha[0], alpha[:, -1], alpha[-1])
+    with np.errstate(invalid="ignore"):
+        left, top, right, bottom = (0 if np.mean(side > 0.5) >= _CUT else _MARGIN for side in sides)
+    return Window(window.x0 - left, window.y0 - top, window.x1 + right, window.y1 + bottom)
+
+
 def shared(source: Image, backdrop: Image, comp: Image | None = None) -> Shared | None:
     """CG and plate over the part of the frame that the CG covers with pixels.
 
@@ -59,6 +72,8 @@ def shared(source: Image, backdrop: Image, comp: Image | None = None) -> Shared 
         return None
     frame = backdrop.display
     window = source.window & frame
+    if not window.empty:
+        window = _with_margins(source) & frame
     if window.empty or (backdrop.window & frame).empty:
         return None
     return Shared(

@@ -58,7 +58,7 @@ class Summary:
         """What and where, one line."""
         worst = self.worst
         subject = ", ".join(part for part in (worst.picture, self.words) if part)
-        where = "" if worst.place is None else f", {worst.place}"
+        where = "".join(f", {part}" for part in (worst.place or "", worst.limit_words) if part)
         return f"{worst.level} {worst.check}: {subject}: {worst.message}{where}"
 
     def as_dict(self) -> dict[str, Any]:

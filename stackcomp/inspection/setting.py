@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -66,7 +66,7 @@ def chosen_checks(names: Sequence[str] | None = None, without: Sequence[str] = (
     """
     known = {check.name: check for check in all_checks()}
     problems = [
-        Problem("check-unknown", f'{option}: there is no check "{name}"', did_you_mean(name, list(known)))
+        Problem("check-unknown", f'{option}: there is no check "{name}"', did_you_mean(name, list(known)) or _all(known))
         for option, given in (("--checks", names or ()), ("--without", without))
         for name in given
         if name not in known
@@ -77,5 +77,9 @@ def chosen_checks(names: Sequence[str] | None = None, without: Sequence[str] = (
         check for name, check in known.items() if (names is None or name in names) and name not in without
     )
     if not chosen:
-        raise RequestError(Problem("check-unknown", "no check is left", f"choose from {', '.join(known)}"))
+        raise RequestError(Problem("check-unknown", "no check is left", _all(known)))
     return chosen
+
+
+def _all(known: Iterable[str]) -> str:
+    return f"choose from {', '.join(known)}"

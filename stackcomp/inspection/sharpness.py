@@ -24,7 +24,7 @@ from stackcomp.data.window import Window
 from stackcomp.inspection.check import PairCheck
 from stackcomp.inspection.edge_width import WIDTH_OF_SIGMA, Edges, edges
 from stackcomp.inspection.finding import Finding
-from stackcomp.inspection.limits import Count, Length, Limits
+from stackcomp.inspection.limits import Length, Limits, Some
 from stackcomp.inspection.pair import Array, Planes, planes_of, shared
 
 __all__ = ["CHECK", "SharpnessLimits", "find"]
@@ -76,7 +76,7 @@ class SharpnessLimits(Limits):
         ),
     ] = 2.0
     edges: Annotated[
-        Count,
+        Some,
         Field(
             description="Edges that must be measured in either. No clean made pair raised a false alarm with 24; "
             "chosen on these, no source."
@@ -181,7 +181,7 @@ def _finding(
         value=ratio,
         limit=1 / limits.ratio if word == "sharper" else limits.ratio,
         message=f"the CG is {word} than the plate: its sharpest edges rise from 10 to 90 % over {own:.2f} px, "
-        f"those of the plate over {other:.2f} px; a Gaussian of {radius:.2f} px standard deviation on {what} "
+        f"those of the plate over {other:.2f} px, {ratio:.2f} times as wide; a Gaussian of {radius:.2f} px standard deviation on {what} "
         f"would make them equal",
         cure=f"soften the CG with its alpha, premultiplied, by {radius:.2f} px, before grain is put on"
         if word == "sharper"

@@ -6,6 +6,7 @@ The file is JSON: check → limit → number. A limit may also be written ``{"va
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
@@ -105,7 +106,8 @@ def thresholds_of(given: Mapping[str, Any]) -> Thresholds:
             continue
         field = Thresholds.model_fields.get(name)
         if field is None:
-            near = did_you_mean(name, list(Thresholds.model_fields))
+            checks = list(Thresholds.model_fields)
+            near = did_you_mean(name, checks) or f"choose from {', '.join(checks)}"
             problems.append(_problem([name], f'there is no check "{cut(name, 60)}"', near))
         elif not isinstance(limits, Mapping):
             problems.append(_problem([name], f'"{name}" is {kind_of(limits)}', "give {limit: number, …}"))
@@ -116,8 +118,8 @@ def thresholds_of(given: Mapping[str, Any]) -> Thresholds:
             except ValidationError as error:
                 for mistake in error.errors():
                     path = [name, *mistake["loc"]]
-                    shown = cut(repr(mistake["input"]), 60)
-                    message = f'"{".".join(map(str, path))}" is {shown}: {mistake["msg"]}'
+                    rule = mistake["msg"].removeprefix("Input should be ").partition(", ")[0]
+                    message = f'"{".".join(map(str, path))}" is {_shown(mistake["input"])}; it has to be {rule}'
                     problems.append(_problem(path, message, "give a number in its range"))
     if problems:
         raise DocumentError(problems)
@@ -142,11 +144,16 @@ def _plain(
                 problems.append(_problem([check, key], message, "or give the number alone"))
                 continue
             value = value[_VALUE]
-        if isinstance(value, bool) and model.model_fields[key].annotation is not bool:
-            message = f'"{check}.{key}" is {kind_of(value)}'
+        if isinstance(value, bool | str) and model.model_fields[key].annotation is not bool:
+            message = f'"{check}.{key}" is {_shown(value)}, {kind_of(value)}'
             problems.append(_problem([check, key], message, "give a number in its range"))
         else:
             yield key, value
+
+
+def _shown(value: Any) -> str:
+    """A value as it is written in the file."""
+    return cut(json.dumps(value, ensure_ascii=False), 60)
 
 
 def _problem(path: list[Any], message: str, way_out: str) -> Problem:

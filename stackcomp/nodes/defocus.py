@@ -46,7 +46,7 @@ class Defocus(Adjustable, AreaNode):
 
     Where discs are large it is slow: time grows with the number of pixels and with the square of the radius.
     With 3840×2160 pixels all out of focus, two cores took 6 seconds at 5 pixels, 21 at 10, 63 at 20 and 288 at
-    40 (measured on a hundredth of such a picture). What is in focus or empty takes next to none.
+    40 (measured on a hundredth of such a picture). What is in focus or empty takes almost no time.
     """
 
     source_of_maths: ClassVar[str] = (
@@ -70,9 +70,7 @@ class Defocus(Adjustable, AreaNode):
     image: Annotated[str, Port(doc="picture", alpha=("premultiplied", "none"), linear=True)]
     depth: Annotated[str | None, Port((Depth,), doc="distance from the camera in metres")] = None
     focal_length: Annotated[float | None, Number("focal length of the lens", unit="mm", above=0)] = None
-    f_number: Annotated[float | None, Number("focal length over the aperture's diameter", unit="f", above=0)] = (
-        None
-    )
+    f_number: Annotated[float | None, Number("focal length over the aperture's diameter", above=0)] = None
     focus_distance: Annotated[float | None, Number("distance that is in focus", unit="m", above=0)] = None
     gate_width: Annotated[
         float | None, Number("width of the sensor's part that the frame shows", unit="mm", above=0)

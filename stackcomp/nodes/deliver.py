@@ -33,10 +33,10 @@ class Deliver(SinkNode):
     still shows the frame alone, encoded for ``display`` and ``view``, after ``viewing_stops`` of exposure for the
     people who look at it; these never change an OpenEXR file.
 
-    What the graph reads is never overwritten. Of other files, a delivery replaces what the same graph file
-    delivered for the same shot, and pictures that this program made to be looked at. Every file carries a mark
-    that tells; a file without it, a delivery of another graph or for another shot is refused before anything
-    is computed, unless ``replace`` is "anything".
+    What the graph reads is never overwritten. A delivery replaces two kinds of other files: what the same graph
+    file delivered for the same shot, and pictures that this program made to be looked at. A mark in every file
+    says which it is. A file without the mark, and a delivery of another graph or for another shot, is refused
+    before anything is computed, unless ``replace`` is "anything".
     """
 
     source_of_maths: ClassVar[str] = "OpenEXR file format; views of the OCIO config"

@@ -136,11 +136,14 @@ def port_words(port: Port) -> str:
 
 
 def _works_on(kind: type[Node]) -> str:
+    if kind.fuses is not Node.fuses:
+        # An area kind by class, which asks for whole strips only because a library works on them.
+        return "works on one pixel at a time"
     families: tuple[tuple[type[Node], str], ...] = (
         (SourceNode, "makes or reads a picture"),
         (SinkNode, "takes a picture out of the graph"),
-        (ViewNode, "chooses planes; computes nothing"),
-        (AreaNode, "looks at the neighbourhood of each pixel"),
+        (ViewNode, "chooses planes and computes nothing"),
+        (AreaNode, "reads the pixels around each pixel"),
         (PixelNode, "works on one pixel at a time"),
     )
     return next((words for family, words in families if issubclass(kind, family)), "")
@@ -186,9 +189,12 @@ def _values(annotation: Any, metadata: list[Any]) -> str:
     if origin is Literal:
         return " or ".join(str(choice) for choice in inner)
     if origin is list or (origin is tuple and inner[-1] is Ellipsis):
-        return f"a list, each {_values(inner[0], [])}"
+        return f"a list of {_plural(_values(inner[0], []))}"
     if origin is tuple:
-        return f"a list of {len(inner)}: {', '.join(_values(part, metadata) for part in inner)}"
+        parts = [_values(part, metadata) for part in inner]
+        if len(set(parts)) == 1:
+            return f"a list of {len(parts)} {_plural(parts[0])}"
+        return f"a list of {len(parts)}: {', '.join(parts)}"
     if origin is dict:
         return f"an object of {_values(inner[1], metadata)}"
     if annotation in (int, float):
@@ -203,8 +209,18 @@ def _values(annotation: Any, metadata: list[Any]) -> str:
     return {str: "text", bool: "true or false"}.get(annotation, "JSON")
 
 
+def _plural(values: str) -> str:
+    """Values in words, as parts of a list; ``(…)`` where one word does not say it."""
+    for one, many in (("a whole number", "whole numbers"), ("a number", "numbers"), ("a list", "lists")):
+        if values == one or values.startswith((f"{one},", f"{one} of ")):
+            return many + values.removeprefix(one)
+    return {"text": "texts"}.get(values, f"({values})")
+
+
 #: Example values of required fields that are not ports; lists of numbers by their length.
 _EXAMPLES: dict[str, Any] = {"path": "plates/lantern.{frame:04d}.exr", "size": [1920, 1080]}
+#: What a sink writes lies elsewhere than plates.
+_WRITTEN = {"path": "out/lantern.{frame:04d}.exr"}
 _NUMBERS: dict[int, Any] = {
     1: 1.0,
     2: [0.0, 0.0],
@@ -226,6 +242,8 @@ def _example(kind: type[Node]) -> dict[str, Any]:
         alias, number = info.alias or name, numbers.get(name)
         if info.is_required():
             node[alias] = name if name in ports else _something(name, info, number)
+            if issubclass(kind, SinkNode):
+                node[alias] = _WRITTEN.get(name, node[alias])
         elif name in _EXAMPLES:
             more.append({alias: _EXAMPLES[name]})
         elif number is not None and info.default is None:

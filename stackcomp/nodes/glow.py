@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
+from pydantic import Field
 
 from stackcomp.data.image import Image, Plane
 from stackcomp.data.numbers import Number
@@ -62,7 +63,13 @@ class Glow(Adjustable, AreaNode):
         float,
         Number("half of the light lands within this distance of where it came from", unit="px", low=0, high=2000),
     ] = 20.0
-    falloff: Literal["exponential", "gaussian"] = "exponential"
+    falloff: Annotated[
+        Literal["exponential", "gaussian"],
+        Field(
+            description="How light fades with distance: exponential has a bright core and far tails, gaussian "
+            "ends sooner."
+        ),
+    ] = "exponential"
     threshold: Annotated[float, Number("scene-linear value above which light glows", low=0)] = 0.0
     knee: Annotated[
         float,
@@ -72,7 +79,10 @@ class Glow(Adjustable, AreaNode):
         tuple[float, float, float], Number("R G B that the spilled light is multiplied by", low=0, size=3)
     ] = (1.0, 1.0, 1.0)
     strength: Annotated[float, Number("share of the light that spills", low=0)] = 1.0
-    output: Literal["added", "moved", "alone"] = "added"
+    output: Annotated[
+        Literal["added", "moved", "alone"],
+        Field(description="Whether the spilled light is added to the picture, moved within it, or given alone."),
+    ] = "added"
 
     def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
         return domains["image"].grow(self._reach())

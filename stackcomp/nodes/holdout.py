@@ -23,7 +23,7 @@ class Holdout(PixelNode):
     source_of_maths: ClassVar[str] = "Porter and Duff, Compositing Digital Images, 1984: the operator out"
     function: ClassVar[PixelFunction] = _holdout
     page_examples: ClassVar[PageExamples] = (
-        {"about": "The cord in front cuts the lantern out.", "image": "lantern", "matte": "cord"},
+        {"about": "The cord in front is cut out of the lantern.", "image": "lantern", "matte": "cord"},
     )
 
     kind: Literal["holdout"] = "holdout"

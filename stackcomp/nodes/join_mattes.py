@@ -56,9 +56,9 @@ _FUNCTIONS = {
 class JoinMattes(PixelNode):
     """Set algebra on two mattes.
 
-    Partly covered pixels do not say where in the pixel the coverage lies. ``crossing`` edges lie anyhow, so
-    coverages multiply like probabilities; ``shared`` edges are one and the same edge, so the larger coverage
-    contains the smaller.
+    Partly covered pixels do not say where in the pixel the coverage lies. ``crossing`` edges are
+    independent of each other, so coverages multiply like probabilities. ``shared`` edges are one and the same
+    edge, so the larger coverage contains the smaller.
     """
 
     source_of_maths: ClassVar[str] = (

@@ -202,7 +202,7 @@ def _badly_named(word: str, origin: Origin) -> BrokenKind:
         parts = [_word(origin.package) or "studio", "_".join(filter(None, parts)) or "kind"]
         reason = "its name needs a prefix and a dot"
     else:
-        reason = "words of its name begin with a letter a to z and hold only such letters, digits and _"
+        reason = "each word of its name must begin with a to z, and hold only a to z, 0 to 9 and _"
     way_out = f'call it "{".".join(parts)}" or the like: lower-case letters, digits and _'
     return BrokenKind(word, origin, reason, way_out)
 

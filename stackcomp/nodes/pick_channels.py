@@ -53,7 +53,7 @@ def _unit(raw: Any) -> Any:
 
 
 class PickChannels(ViewNode):
-    """Shuffles channels: chooses them by name and says what they are.
+    """Chooses channels by their names and says what they are.
 
     It costs nothing: planes are shared, not copied, except for depth in another unit than metres.
 

@@ -77,16 +77,24 @@ class Place(AreaNode):
         str | None,
         Port((PortType,), doc="picture whose frame the result has; its own when open", any_size=True),
     ] = None
-    move: Annotated[tuple[float, float], Number("right and down", unit="px", size=2, low=-1e5, high=1e5)] = (
+    move: Annotated[
+        tuple[float, float], Number("distance to the right and down", unit="px", size=2, low=-1e5, high=1e5)
+    ] = (
         0.0,
         0.0,
     )
-    turn: Annotated[float, Number("clockwise", unit="degrees")] = 0.0
+    turn: Annotated[float, Number("angle, clockwise", unit="degrees")] = 0.0
     scale: Annotated[float, Number("size; 2 is twice as large", above=0)] = 1.0
     stretch: Annotated[float, Number("width over height, beside the scale", above=0)] = 1.0
     pivot: Annotated[
         tuple[float, float] | None,
-        Number("point about which to turn and scale", unit="px", size=2, low=-1e5, high=1e5),
+        Number(
+            "point that stays where it is while the picture is turned, scaled and stretched, which need it",
+            unit="px",
+            size=2,
+            low=-1e5,
+            high=1e5,
+        ),
     ] = None
     homography: Annotated[
         tuple[float, ...] | None,

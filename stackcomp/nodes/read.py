@@ -28,10 +28,10 @@ _MOST_LISTED = 12
 class Read(SourceNode):
     """Reads one file a frame: OpenEXR with all its parts, layers and windows, or PNG, JPEG, TIFF.
 
-    What a file is, its first bytes say, not its ending. Of a TIFF, the tags for alpha and orientation are
+    The first bytes of a file say what it is, not its ending. The tags of a TIFF for alpha and orientation are
     followed. Premultiplied then means that the stored numbers were multiplied, in whatever encoding they are.
 
-    The result are all channels by their full names. It may feed a colour port directly (its R G B and A), a
+    The result is all channels, by their full names. It may feed a colour port directly (its R G B and A), a
     matte port directly when it has a single channel, and anything else through a pick_channels node. Only channels
     that are used are converted to float32 and kept.
     """

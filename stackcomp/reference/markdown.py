@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -41,7 +42,7 @@ def as_markdown(entries: Sequence[Entry], folder: str) -> tuple[str, dict[str, P
         folder: name of the folder for pictures, beside the page.
     """
     pictures: dict[str, Picture] = {}
-    parts = [_HEAD, " · ".join(f"[{entry.text.kind}](#{entry.text.kind})" for entry in entries) + "\n"]
+    parts = [_HEAD, " · ".join(f"[{entry.text.kind}](#{_anchor(entry.text.kind)})" for entry in entries) + "\n"]
     for entry in entries:
         parts += _kind(entry, folder, pictures)
     return "\n".join(parts), pictures
@@ -54,14 +55,25 @@ def _kind(entry: Entry, folder: str, pictures: dict[str, Picture]) -> Iterator[s
     for row in entry.rows:
         yield _row(row, text.kind, folder, pictures, number)
         number += len(row.examples)
-    yield f"{text.text}\n"
+    yield f"{_no_tags(text.text)}\n"
     limits = " Its change can be limited with `within` and `amount`." if text.adjustable else ""
     package = f" Of the package {text.package}." if text.package else ""
     yield f"It {text.works_on}.{limits}{package}\n"
     yield from _tables(text)
     yield f'    "{text.kind}_1": {node_json(text.example)}\n'
     if text.source:
-        yield f"Source of the maths: {text.source}\n"
+        yield f"Source of the maths: {_no_tags(text.source)}\n"
+
+
+def _anchor(kind: str) -> str:
+    """Return what readers of Markdown make of a heading: without its dots."""
+    return kind.replace(".", "")
+
+
+def _no_tags(text: str) -> str:
+    """Return a text in which < is a sign, and no HTML; code between backquotes is as it was."""
+    parts = re.split(r"(`[^`]*`)", text)
+    return "".join(part if part.startswith("`") else part.replace("<", "\\<") for part in parts)
 
 
 def _row(row: Row, kind: str, folder: str, pictures: dict[str, Picture], number: int) -> str:
@@ -111,7 +123,7 @@ def _tables(text: KindText) -> Iterator[str]:
 
 def _cell(text: str) -> str:
     """Return a text that cannot end its cell of a table."""
-    return " ".join(text.split()).replace("|", "\\|").replace(" *", " \\*")
+    return _no_tags(" ".join(text.split()).replace("|", "\\|").replace(" *", " \\*"))
 
 
 def _fewer_levels(pixels: Picture) -> Picture:

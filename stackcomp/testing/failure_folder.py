@@ -96,7 +96,9 @@ def write_folder(
     if pictures.expected is not None:
         first, second = _window_alone(pictures.result), _window_alone(pictures.expected)
         if not (first.window.empty and second.window.empty):
-            stills.write(folder / "difference.png", difference_picture(first, second) / np.float32(255), mark=_MARK)
+            stills.write(
+                folder / "difference.png", difference_picture(first, second) / np.float32(255), mark=_MARK
+            )
     with whole_file(folder / "report.json") as unfinished:
         data = {"found": {"written by": program()}, **report}
         unfinished.write_text(json.dumps(data, indent=1, ensure_ascii=False) + "\n", "utf-8", "backslashreplace")

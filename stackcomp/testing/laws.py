@@ -49,6 +49,7 @@ __all__ = [
     "needs_are_all",
     "nothing_is_remembered",
     "outside_is_unseen",
+    "reach_follows_scale",
     "same_bytes_again",
     "tiles_make_the_whole",
 ]
@@ -56,6 +57,8 @@ __all__ = [
 _TILE = Window(17, 14, 25, 21)
 _SAFE = Window(12, 9, 31, 27)
 _FAR = (500, 400, 20, 10)
+#: Pixels that a kind may look at around each whatever the scale, such as those of 3×3 or 5×5 filters.
+_FIXED_REACH = 3
 
 
 @law
@@ -223,6 +226,26 @@ def half_size(example: Example) -> bool:
 
 
 @law
+def reach_follows_scale(example: Example) -> bool:
+    """A reach of several pixels becomes less in a picture of a quarter of the size: lengths have the unit px."""
+    checked = example.checked
+    node = checked.node
+    # What carries pixels elsewhere, or takes a picture of any size, reaches as far as its fields say.
+    if not isinstance(node, AreaNode) or not example.computes_areas or not node.spreads:
+        return False
+    ports = [port for port in checked.wires if not node.ports()[port].any_size]
+    full, quarter = (_reaches(node.at(1, scale), list(checked.wires)) for scale in (1.0, 0.25))
+    for port in ports:
+        before, after = full.get(port, 0), quarter.get(port, 0)
+        require(
+            before <= _FIXED_REACH or after < before,
+            f"port {port} reaches {before} pixels, and {after} in a picture of a quarter of the size; "
+            'a length in pixels is a Number with unit="px"',
+        )
+    return True
+
+
+@law
 def fused_is_alone(example: Example) -> bool:
     """In one loop with its neighbours it gives the same bytes as alone."""
     if not _has_pictures(example):
@@ -292,6 +315,7 @@ LAWS: tuple[Law, ...] = (
     inputs_are_unchanged,
     same_bytes_again,
     half_size,
+    reach_follows_scale,
     fused_is_alone,
     outside_is_unseen,
     made_up_beyond_is_empty,
@@ -310,6 +334,17 @@ def _lanes_out(example: Example) -> int:
     """Results of a function that is not adjusted: colour always has four."""
     type = example.checked.type
     return 4 if isinstance(type, Colour) else len(type.planes)
+
+
+def _reaches(node: AreaNode, ports: list[str]) -> dict[str, int]:
+    """How many pixels a node reads around a window inside large pictures; the largest of the sides."""
+    wanted, whole = Window(400, 400, 420, 420), Window(-4000, -4000, 4000, 4000)
+    read = node.needs(wanted, dict.fromkeys(ports, whole), 1)
+    return {
+        port: max(wanted.x0 - area.x0, wanted.y0 - area.y0, area.x1 - wanted.x1, area.y1 - wanted.y1)
+        for port, area in read.items()
+        if area != whole
+    }
 
 
 def _poisoned(image: Image, safe: Window) -> Image:

@@ -24,6 +24,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from stackcomp.compare.pictures import layers_of
 from stackcomp.compare.tolerance import Tolerances, tolerance_for
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Layers, Matte, Ratio
@@ -87,7 +88,11 @@ class Reference:
 
 def pixel_type_for(image: Image, tolerance: Tolerances | None) -> Literal["half", "float"]:
     """How a reference of a picture is stored, so that storing takes no more than half of what is tolerated."""
-    if not isinstance(image.type, Colour | Matte | Ratio) or tolerance_for("", tolerance).small < _LEAST_FOR_HALF:
+    if not isinstance(image.type, Colour | Matte | Ratio):
+        return "float"
+    # A channel may have a tolerance of its own.
+    layers = layers_of(image.channels, tolerance, whole=True)
+    if any(tolerance_for(layer, tolerance).small < _LEAST_FOR_HALF for layer in layers):
         return "float"
     with np.errstate(invalid="ignore"):
         clamped = any(bool((np.isfinite(p) & (np.abs(p) > _LARGEST_HALF)).any()) for p in image.planes.values())

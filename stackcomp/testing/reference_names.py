@@ -15,6 +15,11 @@ FOLDER = "renders"
 """Name of the folder for references, beside the test's file."""
 
 _LONGEST = 120  # bytes; a file system takes that with an ending and what atomic writing adds
+# What no file name of Windows may hold or be. Source: Microsoft, "Naming Files, Paths, and Namespaces".
+_NOT_ON_WINDOWS = frozenset('<>:"|?*\\')
+_PORTS = tuple(f"{port}{number}" for port in ("com", "lpt") for number in range(1, 10))
+_DEVICES = frozenset(("con", "prn", "aux", "nul", *_PORTS))
+_LONGEST_GIVEN = 200  # bytes, likewise
 _OTHER_FORMATS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 
 
@@ -50,14 +55,15 @@ def reference_path(given: str | PurePath | None, file: Path, module: str, parts:
         parts: likewise.
 
     Raises:
-        RequestError: a name that leads out of the folder, or to another format.
+        RequestError: a name that leads out of the folder, or to another format, or that no file can have on all
+            systems.
     """
     folder = file.parent / FOLDER
     if given is None:
         return folder / f"{default_name(module, parts)}.exr"
     if not isinstance(given, str | PurePath):
         raise RequestError("reference", f"{given!r} is neither a name nor a path", 'give a name, such as "final"')
-    text = str(given)
+    text = given.as_posix() if isinstance(given, PurePath) else given
     path = PurePath(text if text.lower().endswith(".exr") else f"{text}.exr")
     if not PurePath(text).name or "\0" in text:
         raise RequestError("reference", f'"{text}" is not the name of a file', 'give a name, such as "final"')
@@ -67,7 +73,21 @@ def reference_path(given: str | PurePath | None, file: Path, module: str, parts:
         raise RequestError(
             "reference", f'"{text}" leads out of the folder {folder}', "give a name in it, or an absolute path"
         )
+    if not path.is_absolute() and (reason := _nowhere(path)):
+        way_out = 'give a name of letters, digits, "-", "_" and ".", with / between folders'
+        raise RequestError("reference", f'"{text}" {reason}', way_out)
     return folder / path
+
+
+def _nowhere(path: PurePath) -> str:
+    """Why a name cannot be that of a file on every system; empty where it can."""
+    for part in path.parts:
+        if len(part.encode("utf-8", "replace")) > _LONGEST_GIVEN:
+            return f"is longer than {_LONGEST_GIVEN} bytes"
+        stem = part.partition(".")[0].rstrip().casefold()
+        if stem in _DEVICES or part[-1] in ". " or any(c < " " or c in _NOT_ON_WINDOWS for c in part):
+            return f'holds "{part}", which cannot be the name of a file on Windows'
+    return ""
 
 
 def _is_letter(character: str) -> bool:

@@ -11,6 +11,7 @@ from typing import Any
 from stackcomp.check.originals import Writing, refusals
 from stackcomp.check.outputs import readings
 from stackcomp.compare import PictureComparison, Tolerance, Tolerances, compare_pictures
+from stackcomp.compare.tolerance import require_known
 from stackcomp.composition import Composition
 from stackcomp.data.image import Image
 from stackcomp.errors import FileError, RequestError, StackcompError
@@ -26,7 +27,7 @@ from stackcomp.testing.reference_file import (
     read_reference,
     write_reference,
 )
-from stackcomp.testing.reference_names import FOLDER, default_name
+from stackcomp.testing.reference_names import default_name
 from stackcomp.testing.render_run import RenderDiffersError, RunningTest, Settings
 
 __all__ = ["RenderCheck"]
@@ -132,9 +133,10 @@ class RenderCheck:
             What was written, for a person; empty where nothing was.
 
         Raises:
-            RequestError: a file is there that must stay.
+            RequestError: a file is there that must stay, or a tolerance for a layer or channel that is not there.
             FileError: it cannot be written.
         """
+        require_known(self.tolerance, self.image.channels)
         records = self._records()
         before = self._before()
         if before is not None and self._still_right(before, records):
@@ -238,11 +240,10 @@ class RenderCheck:
 
     def _place(self) -> PurePath:
         """Where the folder lies: as the reference does, which belongs to this test alone."""
-        base, test = self.settings.base, self.test
-        where = self.path.with_suffix("")
-        if not where.is_relative_to(base):
-            return PurePath(default_name(test.file.stem, test.parts), where.name)
-        return PurePath(*(part for part in where.relative_to(base).parts if part != FOLDER))
+        base, where = self.settings.base, self.path.with_suffix("")
+        if where.is_relative_to(base):
+            return where.relative_to(base)
+        return PurePath(default_name(where.name, [str(where)]))
 
 
 def _in_words(comparison: PictureComparison, reference: Reference, result: Image) -> list[str]:

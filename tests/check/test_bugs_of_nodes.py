@@ -11,7 +11,13 @@ from stackcomp.files.colour import UnknownEncoding
 from stackcomp.nodes.base import Node
 
 FRAME = Window.of_size(8, 4)
-BUGS = [TypeError("planted"), ValueError("planted"), KeyError("planted"), AssertionError("planted")]
+BUGS = [
+    TypeError("planted"),
+    ValueError("planted"),
+    KeyError("planted"),
+    AssertionError("planted"),
+    SystemExit("planted"),
+]
 #: Kind and method, for all methods of nodes that the check stage calls.
 CALLS = [
     ("flat", "look"),
@@ -113,3 +119,19 @@ def test_what_is_neither_stays_as_it_is(composition, monkeypatch, error):
 def test_all_methods_that_take_part_in_check_are_tried():
     """Methods of nodes, as far as check calls them; the others are those of plan, execute and deliver."""
     assert {method for _, method in CALLS if hasattr(Node, method)} == {"look", "result", "frame_window", "files"}
+
+
+@pytest.mark.parametrize(
+    ("method", "given", "said"),
+    [
+        ("result", "matte", "result gives 'matte', not a type such as Matte()"),
+        ("result", None, "result gives None, not a type such as Matte()"),
+        ("frame_window", (0, 0, 8, 4), "frame_window gives (0, 0, 8, 4), not a Window"),
+    ],
+)
+def test_what_is_no_type_and_no_window_is_a_bug(composition, monkeypatch, method, given, said):
+    monkeypatch.setattr(KINDS["exposure"], method, lambda *arguments: given)
+    with pytest.raises(BugError) as caught:
+        composition.check()
+    assert caught.value.node == "exposure"
+    assert said in str(caught.value)

@@ -108,6 +108,19 @@ def test_a_page_of_two_dumps(shot, run):
     assert (shot / "new.html").read_text().lower().startswith("<!doctype html>")
 
 
+def test_a_page_marks_what_the_comparison_found(shot, run):
+    """A page keeps to the tolerance that was asked for, and calls the same node the first."""
+    run("dump", "graph.json", "--frame", "2", "--to", "a")
+    run("dump", "graph.json", "--frame", "2", "--to", "b", "--set", "gamma=1.5")
+    done = run(
+        "compare", "a", "b", "--page", "page.html", "--tolerance", "exact", "--tolerance", "shaded:hard=9,share=1"
+    )
+    assert 'the first node that differs is "final"' in done.stdout
+    text = (shot / "page.html").read_text()
+    head = json.loads(text.split('<script type="application/json" id="head">')[1].split("</script>")[0])
+    assert head["nodes"][head["compared"][0]["first"]] == "final"
+
+
 def test_dumps_of_several_frames(shot, run):
     run("dump", "graph.json", "--frames", "1-3", "--to", "a")
     run("dump", "graph.json", "--frames", "1-2", "--to", "b")

@@ -32,7 +32,8 @@ def test_findings_over_frames_are_one_line(cg, run):
     assert done.exit_code == 1
     first, second, last = done.stdout.splitlines()
     assert first == (
-        "fault nonfinite: cg.{frame:04d}.exr, frames 2,4, worst 4: 4 pixels are NaN (4 in G), 1×4 at (20, 10)"
+        "fault nonfinite: cg.{frame:04d}.exr, frames 2,4, worst 4: 4 pixels are NaN (4 in G), 1×4 at (20, 10), "
+        "limit 0 px"
     )
     assert second.startswith("  find the node or shader")
     assert last.startswith("1 fault in 4 pictures, ")
@@ -74,6 +75,29 @@ def test_marked_pictures(cg, run):
     assert (cg / "marked" / "cg.0004.png").read_bytes().startswith(b"\x89PNG")
     again = run("inspect", ".", "--picture", "marked", "--json", "--checks", "nonfinite")
     assert json.loads(again.stdout)["marked"] == ["marked/cg.0004.png"]
+
+
+def test_findings_are_told_where_no_picture_can_be_written(cg, run):
+    (cg / "file").write_text("")
+    done = run("inspect", "cg.{frame:04d}.exr", "--picture", "file/below", "--checks", "nonfinite")
+    assert done.exit_code == 1
+    assert "4 pixels are NaN" in done.stdout
+    assert "file/below/cg.0004.png: cannot be written" in done.stderr
+    as_json = run("inspect", "cg.{frame:04d}.exr", "--picture", "file/below", "--checks", "nonfinite", "--json")
+    told = json.loads(as_json.stdout)
+    assert (as_json.exit_code, told["exit_code"], told["marked"]) == (1, 1, [])
+    assert told["findings"]
+    assert "cannot be written" in as_json.stderr
+
+
+def test_a_still_and_checks_that_have_nothing_to_look_at(cg, run):
+    """Not chosen by name, they are passed over."""
+    assert run("inspect", "cg.0001.exr", "--without", "nonfinite").exit_code == 0
+    done = run("inspect", "cg.0001.exr", "--checks", "frames,grain,nonfinite")
+    assert done.exit_code == 2
+    assert "--checks: grain looks at CG against plate, and no over node is there" in done.stderr
+    assert "--checks: frames looks at a sequence, and there are stills only" in done.stderr
+    assert "nonfinite" not in done.stderr
 
 
 def test_notes_may_be_left_out(cg, run):
@@ -153,9 +177,17 @@ def test_a_graph_with_a_damaged_frame(shot, run):
         ("inspect . --thresholds none.json", "cannot be read"),
         ("inspect . --picture graph.json", '--picture: "graph.json" is a file'),
         ("inspect missing.json", "cannot be read"),
+        ("inspect plate.0001.exr --frames 2", "--frames belongs to sequences, and there are stills only"),
+        ("inspect . --checks fringe", "--checks: fringe looks at CG against plate"),
+        ("inspect plain.json --checks fringe", "--checks: fringe looks at CG against plate"),
+        ("inspect nothing.json", "the graph has no node that gives a picture"),
     ],
 )
 def test_what_is_refused(shot, run, line, said):
+    graph = {"stackcomp": 1, "working_space": "ACEScg", "frames": "1-2", "nodes": {}}
+    (shot / "nothing.json").write_text(json.dumps(graph))
+    graph["nodes"] = {"plate": {"kind": "read", "path": "plate.{frame:04d}.exr"}}
+    (shot / "plain.json").write_text(json.dumps(graph))
     done = run(*line.split())
     assert done.exit_code == 2, done.stdout
     assert said in done.stderr

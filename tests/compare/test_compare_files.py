@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import OpenEXR
 import pytest
 from compare_pictures import WINDOW, picture, write
 
@@ -287,6 +288,32 @@ def test_ids_of_the_open_specification_are_compared_bit_by_bit(material, tmp_pat
     place = f"{x + opened.window.x0},{y + opened.window.y0}"
     assert compared.differences == (
         f"{name}: ids differ at 1 pixel, first {place} ({bits[y, x] ^ 1:08x} / {bits[y, x]:08x})",
+    )
+
+
+@pytest.mark.parametrize("part_of_header", ["beauty", "crypto"])
+def test_ids_in_a_part_with_a_name_of_its_own(tmp_path, part_of_header):
+    """Files written by OpenEXR's library; the name of the part comes before the names of its layers."""
+    bits = np.full(WINDOW.shape, 0x3F123456, np.uint32)
+    off = bits.copy()
+    off[5, 6] ^= 1
+
+    def part(name, planes):
+        header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage}
+        if name == part_of_header:
+            header["cryptomatte/abcdef0/name"] = "object"
+        return OpenEXR.Part(header, planes, name)
+
+    for name, ids in (("a", bits), ("b", off)):
+        beauty = {c: np.ones(WINDOW.shape, np.float32) for c in "RGB"}
+        ranks = {f"object00.{c}": np.ones(WINDOW.shape, np.float32) for c in "RGBA"}
+        ranks["object00.R"] = ids.view(np.float32)
+        parts = [part("beauty", beauty), part("crypto", ranks)]
+        OpenEXR.File(parts).write(str(tmp_path / f"{name}.exr"))
+    a, b = tmp_path / "a.exr", tmp_path / "b.exr"
+    assert open_file(a).ids == {"crypto.object00.R", "crypto.object00.B"}
+    assert compare_files(a, b, WIDE).differences == (
+        "crypto.object00.R: ids differ at 1 pixel, first 6,5 (3f123456 / 3f123457)",
     )
 
 

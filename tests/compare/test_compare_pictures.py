@@ -133,6 +133,31 @@ def test_ids_have_no_tolerance():
     assert compared.differences == ("id0: ids differ at 1 pixel, first 6,5 (7f800123 / 7f800122)",)
 
 
+def test_ids_in_float_planes_of_a_files_layers_have_no_tolerance():
+    """Source: the open ID-matte specification (Cryptomatte 1.2.0), which names layers of ids in the header."""
+    bits = np.full(SIZE, 0x3F123456, np.uint32)
+    # As a number, this is a NaN that warns when it is widened.
+    bits[2, 3] = 0x7F800123
+    names = ("A", "object00.R", "object00.G")
+    said = Layers(names, metadata={"cryptomatte/abcdef0/name": "object"})
+    planes = {name: np.ones(SIZE, np.float32) for name in names}
+    window = Window.of_size(SIZE[1], SIZE[0])
+    image = Image({**planes, "object00.R": bits.view(np.float32)}, window, window, said)
+    assert compare_pictures(image, image, EXACT).equal
+    wide = Tolerance(1e9, 1.0, 1e9)
+    for y, x, flipped in ((5, 6, "3f123457"), (2, 3, "7f800122")):
+        off = bits.copy()
+        off[y, x] ^= 1
+        other = image.with_planes({"object00.R": off.view(np.float32)})
+        finding = f"object00.R: ids differ at 1 pixel, first {x},{y} ({bits[y, x]:08x} / {flipped})"
+        assert compare_pictures(image, other, wide).differences == (finding,)
+        # Only one of the two has the header that says so.
+        bare = replace(other, type=Layers(names))
+        assert compare_pictures(image, bare, wide).differences == (finding,)
+        assert finding.split("(")[0] in compare_pictures(bare, image, wide).differences[0]
+        assert compare_pictures(replace(image, type=Layers(names)), bare, wide).equal
+
+
 def test_above_1_differences_are_relative():
     depth = Image.from_array(np.full(SIZE, 500.0), type=Depth())
     near = depth.with_planes(Z=np.full(SIZE, 500.04))
@@ -198,6 +223,15 @@ def test_a_channel_with_a_tolerance_of_its_own_is_compared_by_itself():
     compared = compare_pictures(image, other, {"Z": Tolerance(0.5, 0, 0.5), "*": EXACT})
     assert compared.equal
     assert [layer.channels for layer in compared.layers] == [("R",), ("Z",)]
+
+
+def test_a_tolerance_for_what_is_not_there_is_refused():
+    image = noise()
+    assert compare_pictures(image, image, {"A": EXACT, "*": EXACT, "": EXACT}).equal
+    bare = Image.from_array(image.to_array()[..., :3])
+    assert not compare_pictures(bare, image, {"A": EXACT}).equal
+    with pytest.raises(RequestError, match='no layer or channel "Alpha"'):
+        compare_pictures(image, image, {"Alpha": EXACT})
 
 
 @pytest.mark.parametrize("rows", [1, 31, 32, 33, 64, 65])

@@ -72,6 +72,14 @@ def test_sequences_without_frames(pair, tmp_path):
         compare_sequences(a, b, None, {"shade": EXACT})
 
 
+def test_a_damaged_first_frame_does_not_hide_a_wrong_name(pair, tmp_path):
+    path = tmp_path / "a.0001.exr"
+    path.write_bytes(path.read_bytes()[:200])
+    with pytest.raises(RequestError, match="no layer or channel"):
+        compare_sequences(*pair, None, {"shade": EXACT})
+    assert list(compare_sequences(*pair, None, {"shadow": EXACT}).unreadable) == [1, 4]
+
+
 @pytest.mark.parametrize(
     ("pattern", "names", "frames"),
     [

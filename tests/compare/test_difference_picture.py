@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from compare_pictures import write
 
-from stackcomp import Ids, Image, Matte, RequestError, Window
+from stackcomp import Ids, Image, Layers, Matte, RequestError, Window
 from stackcomp.check.originals import Reading
-from stackcomp.compare import DifferenceFiles, difference_picture, open_file, write_difference
+from stackcomp.compare import DifferenceFiles, compare_files, difference_picture, open_file, write_difference
 from stackcomp.files import stills
 
 SIZE = (12, 20)
@@ -61,6 +61,28 @@ def test_ids_that_differ_are_white():
     shown = difference_picture(image, image.with_planes(id0=off))
     assert shown[3, 4].tolist() == [255, 255, 255]
     assert np.count_nonzero(shown) == 3
+
+
+def test_ids_in_float_planes_of_a_file_that_differ_are_white():
+    bits = np.full(SIZE, 0x3F123456, np.uint32)
+    metadata = {"cryptomatte/abcdef0/name": "object"}
+    type = Layers(("object00.R",), metadata=metadata)
+    window = Window.of_size(SIZE[1], SIZE[0])
+    image = Image({"object00.R": bits.view(np.float32)}, window, window, type)
+    off = bits.copy()
+    off[3, 4] ^= 1
+    shown = difference_picture(image, image.with_planes({"object00.R": off.view(np.float32)}))
+    assert shown[3, 4].tolist() == [255, 255, 255]
+    assert np.count_nonzero(shown) == 3
+
+
+def test_a_frame_that_no_picture_can_show(tmp_path):
+    """A header may state any frame around a few pixels; the files themselves can be compared."""
+    a, b = (write(tmp_path / f"{seed}.exr", seed=seed, display=Window.of_size(30000, 30000)) for seed in (1, 2))
+    assert compare_files(a, b).worst is not None
+    with pytest.raises(RequestError, match="the window around both is 30000×30000") as caught:
+        difference_picture(open_file(a), open_file(b))
+    assert caught.value.problems[0].way_out == "compare without a picture"
 
 
 def test_a_file_and_its_picture_give_the_same(tmp_path):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from stackcomp import RequestError
@@ -18,6 +20,11 @@ def test_text():
     assert Tolerance(0.01).limit == pytest.approx(0.2)
     # What is printed can be given again.
     assert parse_tolerances([str(Tolerance(0.5, 0.25, 1))])["*"] == Tolerance(0.5, 0.25, 1)
+
+
+def test_a_limit_without_end_is_text_in_json():
+    assert json.dumps(Tolerance(1e308).as_dict(), allow_nan=False)
+    assert parse_tolerances(["small=inf"])["*"].as_dict() == {"small": "inf", "share": 0.001, "hard": "inf"}
 
 
 @pytest.mark.parametrize(

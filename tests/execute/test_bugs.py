@@ -2,9 +2,10 @@
 
 import pickle
 
+import numpy as np
 import pytest
 
-from stackcomp import BugError, Composition, FileError, Graph, RenderError, StackcompError
+from stackcomp import BugError, Composition, FileError, Graph, Image, Matte, RenderError, StackcompError, Window
 
 
 @pytest.fixture
@@ -25,7 +26,14 @@ def failing(error):
 
 
 @pytest.mark.parametrize(
-    "error", [TypeError("no overload for float64"), ValueError("shapes differ"), IndexError("9"), AssertionError()]
+    "error",
+    [
+        TypeError("no overload for float64"),
+        ValueError("shapes differ"),
+        IndexError("9"),
+        AssertionError(),
+        SystemExit("gone"),
+    ],
 )
 def test_an_exception_in_a_kernel_is_a_bug(comp, monkeypatch, error):
     monkeypatch.setattr("stackcomp.kernels.convolve.Spreading.__call__", failing(error))
@@ -38,6 +46,47 @@ def test_an_exception_in_a_kernel_is_a_bug(comp, monkeypatch, error):
     assert "report it with the graph file and the traceback" in message
     assert isinstance(caught.value, StackcompError)
     assert not isinstance(caught.value, RenderError | ValueError)
+
+
+def other_picture(image, **changes):
+    return Image(
+        **{"planes": dict(image), "window": image.window, "display": image.display, "type": image.type} | changes
+    )
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda image: None, "compute gives NoneType, not an Image"),
+        (lambda image: np.asarray(image), "compute gives ndarray, not an Image"),
+        (
+            lambda image: other_picture(image, window=Window(1, 0, image.window.width + 1, image.window.height)),
+            r"compute gives pixels in \d+×\d+ at \(1, 0\), asked for were ",
+        ),
+        (
+            lambda image: other_picture(image, planes={"A": image["R"]}, type=Matte()),
+            "compute gives matte, but result announced premultiplied colour in ACEScg",
+        ),
+    ],
+)
+def test_a_picture_that_was_not_asked_for_is_a_bug_of_its_node(comp, monkeypatch, change, said):
+    """It would be padded, or read as another type, by nodes that have no part in it."""
+    from stackcomp.nodes.glow import Glow
+
+    compute = Glow.compute
+    monkeypatch.setattr(Glow, "compute", lambda *arguments: change(compute(*arguments)))
+    with pytest.raises(BugError, match=said) as caught:
+        comp.render("brighter", 2)
+    assert (caught.value.node, caught.value.frame) == ("shine", 2)
+
+
+def test_needs_of_a_port_that_is_not_there_are_a_bug_of_their_node(comp, monkeypatch):
+    from stackcomp.nodes.glow import Glow
+
+    monkeypatch.setattr(Glow, "needs", lambda self, wanted, domains, frame: {"picture": wanted})
+    with pytest.raises(BugError, match="KeyError: 'picture'") as caught:
+        comp.render("brighter", 2)
+    assert caught.value.node == "shine"
 
 
 @pytest.mark.parametrize(

@@ -119,6 +119,9 @@ def test_layers_are_shown_as_rgb_or_their_first_channel():
     assert shown(image) == view(0.2, 0.2, 0.2)
     one = Image({"Z": planes["Z"]}, window, window, Layers(("Z",)))
     assert shown(one) == [51, 51, 51]
+    names = ("key.B", "key.G", "key.R")
+    named = Image(dict.fromkeys(names, planes["Z"]), window, window, Layers(names, "none", ACESCG))
+    assert shown(named) == [51, 51, 51]
 
 
 @pytest.mark.parametrize("odd", [np.nan, np.inf, -np.inf])

@@ -20,6 +20,13 @@ def test_as_text_with_everything():
     )
 
 
+def test_the_limit_is_named():
+    assert str(made(value=0.2, limit=0.03, unit="stops")).splitlines()[0].endswith("negative, limit 0.03 stops")
+    placed = str(made(value=0.2, limit=12.0, unit="%", place=Window(2, 3, 7, 5)))
+    assert placed.splitlines()[0].endswith("5×2 at (2, 3), limit 12 %")
+    assert "limit" not in str(made(value=0.2, limit=0.03, level="note"))
+
+
 def test_as_text_with_nothing():
     assert str(made(cure="")) == "doubt negative: 12 pixels are negative"
 

@@ -111,6 +111,26 @@ def test_known_numbers_of_flashes_a_second(shape, rate):
             assert finding.place == Window(0, 0, 60, 12)
 
 
+def test_frames_that_are_not_there_take_their_time():
+    """Two flashes on either side of a second without frames are not four within one."""
+    blink = [30.0, 90.0] * 2
+    pictures = [seen(picture) for picture in screens(code(np.array([*blink, *blink])))]
+    assert found([*pictures])  # 7 transitions in 8 frames
+    for gap, harmful in ((5, True), (24, False)):
+        stream = FlashesStream(FlashesLimits(), 24)
+        findings = []
+        for k, picture in enumerate(pictures):
+            if k == 4:
+                for frame in range(gap):
+                    findings += stream.miss(1004 + frame, "", "")
+            number = 1000 + k + (gap if k >= 4 else 0)
+            findings += stream.see(number, "", stream.look(picture))
+        findings += stream.end()
+        assert bool(findings) == harmful
+    stream = FlashesStream(FlashesLimits(), 24)
+    assert [*stream.miss(1, "", ""), *stream.end()] == []
+
+
 @pytest.mark.parametrize("rate", [24, 30, 60])
 def test_three_flashes_a_second_are_allowed(rate):
     assert alarms(screens(code(wave("square", 3, rate, seconds=4))), rate) == []

@@ -216,6 +216,28 @@ def test_values_that_are_no_light():
     assert found(over_quietly(everything, backdrop)) == []
 
 
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 3e38, -3e38])
+def test_alpha_that_is_no_coverage(value):
+    """Slopes of alpha beside such values have no direction, or overflow."""
+    pixels, backdrop = disc(soft=1.5, behind=0.1)
+    rng = np.random.default_rng(3)
+    spoiled = pixels.astype(np.float32)
+    spoiled[rng.integers(0, 120, 2000), rng.integers(0, 160, 2000), 3] = value
+    with np.errstate(all="raise"):
+        assert list(find(coloured(spoiled), backdrop, None, LIMITS)) == []
+    spoiled = rng.choice(np.float32([0, 0.3, 0.6, 1, value]), (120, 160, 4))
+    with np.errstate(all="raise"):
+        list(find(coloured(spoiled), backdrop, None, LIMITS))
+
+
+@pytest.mark.parametrize("factor", [1e38, 1e-44])
+def test_light_at_the_ends_of_float32(factor):
+    pixels, backdrop = disc(soft=0.7, behind=0.1)
+    pixels[..., :3] *= factor
+    with np.errstate(all="raise", under="ignore"):
+        list(find(coloured(pixels.astype(np.float32)), coloured(np.full((120, 160, 3), factor)), None, LIMITS))
+
+
 def over_quietly(pixels, backdrop):
     with np.errstate(all="ignore"):
         return over(pixels, backdrop)

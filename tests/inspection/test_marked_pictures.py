@@ -12,7 +12,7 @@ from stackcomp.errors import RequestError
 from stackcomp.files import exr, mark
 from stackcomp.files.viewable import viewable
 from stackcomp.inspection.finding import Finding
-from stackcomp.inspection.marked_pictures import file_name, marked, write_marked
+from stackcomp.inspection.marked_pictures import file_name, file_names, marked, write_marked
 from stackcomp.inspection.marking import keep_originals, mark_pictures
 from stackcomp.inspection.material import pictures_of
 from stackcomp.inspection.report import summaries
@@ -124,6 +124,35 @@ def test_the_worst_frame_of_each_summary_is_written(folder):
         assert written.size[0] == 1000
     assert mark.read(path).kind == "measurement"
     assert list(mark_pictures(folder / "marked", found_there, pictures, setting)) == [path]
+
+
+def test_each_picture_has_a_file_of_its_own(folder):
+    """a.exr and a.tif, x/y.exr and x_y.exr, A.exr: none takes the place of another."""
+    assert list(file_names([("a.exr", None), ("a.tif", None), ("A.png", None), ("a.exr", None)]).values()) == [
+        "a.png",
+        "a_2.png",
+        "A_3.png",
+    ]
+    of_frames = file_names([("x/y.{frame:04d}.exr", 7), ("x_y.{frame}.exr", 7), ("x_y.0007.exr", None)])
+    assert list(of_frames.values()) == ["x_y.0007.png", "x_y_2.0007.png", "x_y.0007_2.png"]
+    plane = np.full((6, 8), np.nan, np.float32)
+    window = Window.of_size(8, 6)
+    (folder / "x").mkdir()
+    for name in ("x/y.exr", "x_y.exr"):
+        exr.write(folder / name, dict.fromkeys("RGB", plane), window=window, display=window)
+    pictures = pictures_of(["x/y.exr", "x_y.exr"])
+    setting = Setting(chosen_checks(["nonfinite"]))
+    told = summaries(inspect_files(pictures, setting).findings)
+    assert len(set(mark_pictures(folder / "marked", told, pictures, setting))) == 2
+    (folder / "marked" / "x_y_2.png").write_bytes(b"mine")
+    with pytest.raises(RequestError, match=r"x_y_2\.png"):
+        keep_originals(folder / "marked", pictures)
+
+
+def test_long_names_keep_their_end():
+    name = file_name("s/" + "é" * 300 + "/plate.{frame:04d}.exr", 1001)
+    assert len(name.encode()) <= 200
+    assert name.endswith("_plate.1001.png")
 
 
 def test_files_of_others_and_originals_are_kept(folder):

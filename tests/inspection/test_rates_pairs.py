@@ -112,7 +112,7 @@ def test_the_shots_that_thresholds_were_not_chosen_on_are_clean(name):
 
 
 def test_faults_in_a_path_traced_comp():
-    """Close: a lantern with wires three pixels wide before wood. Without a dark part nothing is said about black."""
+    """Close: a lantern with wires three pixels wide before wood. It has no dark part, so black cannot be told."""
     pair = shot("close", 1003)
     pixels, plate = pair.source.to_array(), pair.backdrop.to_array()[..., :3]
     for way, change in EDGES.items():

@@ -19,7 +19,7 @@ def test_frames_of_one_sort_are_one_summary_with_the_worst():
     (one,) = summaries(made(frame, value) for frame, value in ((1003, 2), (1001, 1), (1002, 9), (1010, 3)))
     assert one.words == "frames 1001-1003,1010, worst 1002"
     assert one.worst.value == 9
-    assert one.title == "doubt negative: cg.exr, frames 1001-1003,1010, worst 1002: 9 px"
+    assert one.title == "doubt negative: cg.exr, frames 1001-1003,1010, worst 1002: 9 px, limit 0"
     assert one.frames == (1001, 1002, 1003, 1010)
 
 
@@ -27,7 +27,7 @@ def test_where_all_are_alike_none_is_the_worst():
     (one,) = summaries([made(1), made(2)])
     assert one.words == "frames 1-2"
     (one,) = summaries([made(7, place=Window(1, 2, 3, 4))])
-    assert one.title.endswith("frame 7: 1.0 px, 2×2 at (1, 2)")
+    assert one.title.endswith("frame 7: 1.0 px, 2×2 at (1, 2), limit 0")
     (one,) = summaries([made(None)])
     assert (one.words, one.frames) == ("", ())
 

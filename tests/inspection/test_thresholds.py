@@ -64,15 +64,31 @@ def test_all_mistakes_are_named_at_once():
     assert 'did you mean "negative"' in said["/negativ"][1]
     assert said["/negative/dept"][1].startswith('did you mean "depth"')
     assert "less than or equal to 1" in said["/negative/share"][0]
-    assert "'deep'" in said["/negative/depth"][0]
+    assert said["/negative/depth"][0] == '"negative.depth" is "deep", a text'
     assert "is not written" in said["/negative/gamut"][0]
     assert said["/nonfinite"][1] == "give {limit: number, …}"
 
 
-@pytest.mark.parametrize("value", [-1, 1e999, None, [1], True])
+@pytest.mark.parametrize("value", [-1, 1e999, None, [1], True, "0.05"])
 def test_values_out_of_range(value):
     ((pointer, _, _),) = refused({"negative": {"depth": value}})
     assert pointer.startswith("/negative/depth")
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"grain": {"squares": 0}}, '"grain.squares" is 0; it has to be greater than or equal to 1'),
+        ({"sharpness": {"edges": 0}}, '"sharpness.edges" is 0; it has to be greater than or equal to 1'),
+        ({"black": {"depth": 1e9}}, '"black.depth" is 1000000000.0; it has to be less than or equal to 100'),
+        ({"flashes": {"peak": 0}}, '"flashes.peak" is 0; it has to be greater than 0'),
+        ({"fringe": {"size": None}}, '"fringe.size" is null; it has to be a valid number'),
+        ({"negative": {"pixels": 1.5}}, '"negative.pixels" is 1.5; it has to be a valid integer'),
+    ],
+)
+def test_limits_that_no_check_can_work_with(given, said):
+    ((_, message, _),) = refused(given)
+    assert message == said
 
 
 @pytest.mark.parametrize(
@@ -97,5 +113,7 @@ def test_checks_by_name():
     assert "negative" not in [check.name for check in chosen_checks(without=["negative"])]
     with pytest.raises(RequestError, match='no check "negativ"'):
         chosen_checks(["negativ"])
+    with pytest.raises(RequestError, match=r'"xx"\n  choose from nonfinite, .*, flashes'):
+        chosen_checks(without=["xx"])
     with pytest.raises(RequestError, match="no check is left"):
         chosen_checks(["negative"], ["negative"])

@@ -21,8 +21,7 @@ def test_a_kind_says_what_it_is(kind):
     for port in text.ports:
         assert port.doc, port.name
     for parameter in text.parameters:
-        # Words to choose from speak for themselves.
-        assert parameter.doc or " or " in parameter.values, parameter.name
+        assert parameter.doc, parameter.name
         assert parameter.values != "JSON", parameter.name
 
 
@@ -48,7 +47,23 @@ def test_parameters_state_range_unit_and_default():
     assert "as" in pick_channels
     assert pick_channels["channels"].values == "an object of text or a number"
     size = {item.name: item for item in describe(KINDS["flat"]).parameters}["size"]
-    assert size.values == "a list of 2: a whole number, a whole number"
+    assert size.values == "a list of 2 whole numbers"
+    outline = {item.name: item for item in describe(KINDS["clean_patch"]).parameters}["outline"]
+    assert outline.values == "a list of lists of 2 numbers"
+    f_number = {item.name: item for item in describe(KINDS["defocus"]).parameters}["f_number"]
+    assert f_number.values == "a number above 0"
+
+
+def test_what_a_kind_works_on():
+    words = {name: describe(kind).works_on for name, kind in KINDS.items()}
+    assert words["glow"] == "reads the pixels around each pixel"
+    # It derives from a family that may look at neighbours, and does not.
+    assert words["exposure"] == words["convert_colour"] == "works on one pixel at a time"
+
+
+def test_an_example_never_writes_where_plates_are_read():
+    assert describe(KINDS["read"]).example["path"].startswith("plates/")
+    assert describe(KINDS["deliver"]).example["path"].startswith("out/")
 
 
 def test_words_of_ports():

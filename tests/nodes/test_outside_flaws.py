@@ -160,7 +160,7 @@ def test_a_kind_with_all_sorts_of_fields_is_described(monkeypatch, kinds_of):
     told = description.describe(found["x.k"])
     assert json.loads(json.dumps(told.as_dict(), allow_nan=False))
     assert {item.name: item.values for item in told.parameters if item.name in ("some", "quad")} == {
-        "some": "a list, each a whole number",
+        "some": "a list of whole numbers",
         "quad": "a list of 4 numbers",
     }
     assert found["x.k"].model_validate(told.example)

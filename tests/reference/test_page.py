@@ -10,6 +10,7 @@ from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 import pytest
+from markdown_it import MarkdownIt
 from PIL import Image as Canvas
 
 from stackcomp import KINDS
@@ -203,7 +204,30 @@ def test_a_kind_of_an_outside_package_without_examples(tmp_path):
     assert "<script>alert(1)</script>" in "".join(read.text)
     assert "gives no example" in html
     assert not (tmp_path / "page").exists()
-    assert r"<img src=x> \| a cell" in (tmp_path / "page.md").read_text("utf-8")
+    # A reader of Markdown sees signs, and no tags.
+    markdown = (tmp_path / "page.md").read_text("utf-8")
+    _, _, markdown = markdown.partition("-->\n")
+    rendered = MarkdownIt("commonmark").enable("table").render(markdown)
+    assert "<td>&lt;img src=x&gt; | a cell</td>" in rendered
+    assert "Doubles &lt;script&gt;alert(1)&lt;/script&gt; &amp; " in rendered
+    assert "maths: &lt;b&gt;nobody&lt;/b&gt;" in rendered
+    assert not re.search(r"<(script|img|b)\b", rendered)
+
+
+def test_links_of_the_markdown_lead_to_its_headings(tmp_path):
+    """A heading's anchor has the letters, digits, _ and - of its text in lower case, as on code hosts."""
+
+    class Dotted(Foreign):
+        """Doubles."""
+
+        kind: Literal["boatyard.twice_2"] = "boatyard.twice_2"
+
+    write_page(tmp_path / "page.md", {"foreign": Foreign, "boatyard.twice_2": Dotted})
+    markdown = (tmp_path / "page.md").read_text("utf-8")
+    anchors = {re.sub(r"[^\w -]", "", heading.lower()) for heading in re.findall(r"^## (.*)$", markdown, re.M)}
+    links = re.findall(r"\]\(#([^)]*)\)", markdown)
+    assert links == ["foreign", "boatyardtwice_2"]
+    assert set(links) <= anchors
 
 
 @pytest.mark.parametrize(

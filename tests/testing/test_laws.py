@@ -142,17 +142,6 @@ class FullSizeOnly(Area):
         return plane * np.float32(0.5 if job.scale == 1 else np.inf)
 
 
-class OtherType(Area):
-    """Announces the working space, and gives another one."""
-
-    kind: Literal["toy.other_type"] = "toy.other_type"
-
-    def compute(self, wanted, images, job, type):
-        made = super().compute(wanted, images, job, type)
-        other = Colour("none", Encoding("ACES2065-1", "scene-linear"))
-        return Image(dict(made), made.window, made.display, other)
-
-
 class Black(Area):
     """Nothing to see."""
 
@@ -171,10 +160,10 @@ class Signs(Area):
         return np.where(plane > 0.5, plane, np.float32(0.0 if next(COUNT) % 2 else -0.0))
 
 
-class EmptyIsOther(SourceNode):
-    """Grey; of another type where nothing is wanted."""
+class Made(SourceNode):
+    """Grey."""
 
-    kind: Literal["toy.empty_is_other"] = "toy.empty_is_other"
+    kind: Literal["toy.made"] = "toy.made"
 
     def result(self, types, context):
         return Colour("none", context.working_space)
@@ -183,9 +172,26 @@ class EmptyIsOther(SourceNode):
         return FRAME
 
     def produce(self, wanted, display, type, job):
-        names = ("A",) if wanted.empty else type.planes
-        planes = {name: np.full(wanted.shape, 0.5, np.float32) for name in names}
-        return Image(planes, wanted, display, Matte() if wanted.empty else type)
+        return Image({name: np.full(wanted.shape, 0.5, np.float32) for name in type.planes}, wanted, display, type)
+
+
+class OtherType(Made):
+    """Announces the working space, and gives another one."""
+
+    kind: Literal["toy.other_type"] = "toy.other_type"
+
+    def produce(self, wanted, display, type, job):
+        other = Colour("none", Encoding("ACES2065-1", "scene-linear"))
+        return super().produce(wanted, display, other, job)
+
+
+class EmptyIsOther(Made):
+    """Grey; of another type where nothing is wanted."""
+
+    kind: Literal["toy.empty_is_other"] = "toy.empty_is_other"
+
+    def produce(self, wanted, display, type, job):
+        return super().produce(wanted, display, Matte() if wanted.empty else type, job)
 
 
 @pixel
@@ -319,7 +325,26 @@ class NeedsAnother(Area):
         return {"image": wanted.grow(1), "depth": wanted}
 
 
+class OneSize(Area):
+    """Reaches as far at any scale."""
+
+    kind: Literal["toy.one_size"] = "toy.one_size"
+    radius: Annotated[float, Number("length in pixels, without its unit")] = 5.0
+
+    def needs(self, wanted, domains, frame):
+        return {"image": wanted.grow(int(self.radius))}
+
+
+class InPixels(OneSize):
+    """Reaches less in a smaller picture."""
+
+    kind: Literal["toy.in_pixels"] = "toy.in_pixels"
+    radius: Annotated[float, Number("length", unit="px")] = 5.0
+
+
 TOYS = [
+    OneSize,
+    InPixels,
     RootOfLight,
     MoreCoverage,
     Square,
@@ -382,6 +407,7 @@ CASES = [
     (laws.same_bytes_again, "toy.signs", r"plane R: \d+ pixels, first .*: -?0\.0 instead of -?0\.0"),
     (laws.half_size, "toy.full_size_only", rf"at half size plane R: {PIXELS}, which is not finite"),
     (laws.fused_is_alone, "toy.other_each_time", rf"in one loop instead of alone, plane R: {PIXELS} instead"),
+    (laws.reach_follows_scale, "toy.one_size", r"port image reaches 5 pixels, and 5 in a picture of a quarter"),
     (laws.needs_are_all, "toy.needs_another", "it needs depth, but its connected ports are image"),
     (
         laws.inputs_are_unchanged,
@@ -420,7 +446,7 @@ PICTURES = {
 )
 def test_a_law_that_is_broken(law, kind, message):
     picture = PICTURES.get(law, "plate")
-    example = Example(kind, {} if kind == "toy.empty_is_other" else {"image": picture})
+    example = Example(kind, {} if issubclass(KINDS[kind], SourceNode) else {"image": picture})
     with np.errstate(invalid="ignore"), pytest.raises(AssertionError, match=message) as caught:
         law(example)
     assert str(caught.value).startswith(f"{law.__name__}, {kind}: ")
@@ -446,6 +472,11 @@ def test_a_kind_that_spoils_its_input_spoils_no_other_test():
     # It is found too where another law has rendered the same example before.
     with pytest.raises(AssertionError, match=r"instead of 0\.\d+"):
         laws.inputs_are_unchanged(example)
+
+
+def test_a_length_in_pixels_and_a_filter_of_three_by_three_are_right():
+    assert laws.reach_follows_scale(Example("toy.in_pixels", {"image": "plate"}))
+    assert laws.reach_follows_scale(Example("toy.area", {"image": "plate"}))
 
 
 def test_coverage_that_was_no_share_before_is_no_fault():

@@ -3,9 +3,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from stackcomp import Composition, Graph, Image, Window
+from stackcomp import Composition, Graph, Image, Layers, Window
 from stackcomp.testing.node_changes import ROUNDING, node_changes
-from stackcomp.testing.node_records import node_records, upstream
+from stackcomp.testing.node_records import NodeRecord, node_records, upstream
 
 
 def graph(**changes):
@@ -33,6 +33,23 @@ def test_inputs_come_before_what_depends_on_them():
     assert upstream(comp.document, "final", {"soft"}) == ["soft", "ground", "final"]
     assert upstream(comp.document, "aside") == ["ground", "aside"]
     assert [record.node for record in records()] == upstream(comp.document, "final")
+
+
+def test_ids_in_float_planes_are_compared_as_bits():
+    """An id that differs by its last bit is another object, although it is nearly the same number."""
+    window = Window.of_size(8, 4)
+    bits = np.full(window.shape, 0x3F123456, np.uint32)
+    # As a number, this is a NaN that warns when it is widened.
+    bits[0, 0] = 0x7F800123
+    type = Layers(("object00.R",), metadata={"cryptomatte/abcdef0/name": "object"})
+
+    def record(ids):
+        return NodeRecord.of("cg", "read", Image({"object00.R": ids.view(np.float32)}, window, window, type))
+
+    off = bits.copy()
+    off[2, 3] ^= 1
+    assert states(node_changes([record(bits)], [record(bits.copy())], 1e-4)) == {"cg": "same"}
+    assert states(node_changes([record(bits)], [record(off)], 1e-4)) == {"cg": "different"}
 
 
 def test_nothing_changed():

@@ -143,7 +143,7 @@ def test_a_life_of_references(studio):
 
 
 def look_at_folders(studio):
-    folder = studio.path / ".pytest_cache/d/failed_renders/tests/test_comp.test_plate-one_pixel"
+    folder = studio.path / ".pytest_cache/d/failed_renders/tests/renders/test_comp.test_plate-one_pixel"
     names = {path.name for path in folder.iterdir()}
     pictures = {f"{name}.{ending}" for name in ("result", "expected") for ending in ("exr", "png")}
     assert names == {*pictures, "difference.png", "report.json", "page.html"}

@@ -230,7 +230,7 @@ def test_folders_of_failures(studio):
     studio.run("--update-renders", code=1)
     studio.run("--renders-failed", "mine", "-p", "no:cacheprovider", code=1, plant="yes")
     assert "plate" in studio.outcomes["test_lamp"] or "graded" in studio.outcomes["test_lamp"]
-    folder = studio.path / "mine/tests/test_lamp.test_lamp"
+    folder = studio.path / "mine/tests/renders/test_lamp.test_lamp"
     assert (folder / "result.exr").is_file()
     assert f"see {folder.relative_to(studio.path)}" in studio.outcomes["test_lamp"]
     # A second failure replaces the files of the first; one that somebody put there stays.
@@ -238,6 +238,24 @@ def test_folders_of_failures(studio):
     studio.run("--renders-failed", "mine", code=1, plant="yes")
     assert "the folder for its pictures could not be written" in studio.outcomes["test_lamp"]
     assert (folder / "result.png").read_bytes() == b"mine"
+
+
+def test_no_two_failures_share_a_folder(studio, tmp_path_factory):
+    """References with the same name in folders beside each other, and outside of the project."""
+    outside = tmp_path_factory.mktemp("outside")
+    text = "def test_lamp(compare_render):\n    compare_render('comp.json', 'lamp', 1, reference={!r})\n"
+    (studio.path / "tests/close").mkdir()
+    references = {
+        "tests/test_lamp.py": "close/lamp",
+        "tests/close/test_near.py": "lamp",
+        "tests/test_out.py": str(outside / "a/lamp.exr"),
+        "tests/close/test_out_near.py": str(outside / "b/lamp.exr"),
+    }
+    for name, reference in references.items():
+        studio.write(name, text.format(reference))
+    studio.run("--update-renders", code=1)
+    reports = list((studio.path / ".pytest_cache/d/failed_renders").rglob("report.json"))
+    assert len({json.loads(path.read_text())["test"] for path in reports}) == len(references)
 
 
 def test_references_that_no_test_uses(studio):
@@ -257,8 +275,11 @@ def test_references_that_no_test_uses(studio):
 def test_wrong_arguments(studio):
     studio.write(
         "tests/test_wrong.py",
-        "import pytest, stackcomp\n"
+        "import pytest, stackcomp, stackcomp.compare\n"
         "def test_tolerance(compare_render):\n    compare_render('comp.json', 'lamp', 1, tolerance=0.1)\n"
+        "def test_layer(compare_render):\n"
+        "    tolerance = {'shadwo': stackcomp.compare.Tolerance()}\n"
+        "    compare_render('comp.json', 'lamp', 1, tolerance=tolerance)\n"
         "def test_node(compare_render):\n    compare_render('comp.json', 'lamb', 1)\n"
         "def test_graph(compare_render):\n    compare_render('nowhere.json', 'lamp', 1)\n"
         "def test_composition(compare_render):\n"
@@ -267,8 +288,10 @@ def test_wrong_arguments(studio):
         "def test_caught(compare_render):\n"
         "    with pytest.raises(stackcomp.CheckError):\n        compare_render('comp.json', 'lamb', 1)\n",
     )
-    studio.run(code=1)
+    studio.run("--update-renders", code=1)
     outcomes = studio.outcomes
+    assert studio.references() == {}
+    assert 'no layer or channel "shadwo"' in outcomes["test_layer"]
     assert "0.1 is no tolerance" in outcomes["test_tolerance"]
     assert 'did you mean "lamp"' in outcomes["test_node"]
     assert "nowhere.json" in outcomes["test_graph"]

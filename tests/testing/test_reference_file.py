@@ -104,6 +104,14 @@ def test_half_where_the_tolerance_has_room(type, small, brightest, stored):
     assert pixel_type_for(image, {"": Tolerance(small=small)}) == stored
 
 
+def test_a_channel_with_a_tolerance_of_its_own_is_not_rounded_beyond_it():
+    wide = Tolerance(small=1)
+    image = picture(Colour("premultiplied", ACESCG))
+    assert pixel_type_for(image, {"*": wide}) == "half"
+    assert pixel_type_for(image, {"*": wide, "A": EXACT}) == "float"
+    assert pixel_type_for(image, {"*": EXACT, **dict.fromkeys("RGBA", wide)}) == "half"
+
+
 def test_half_takes_no_more_than_half_of_the_tolerance(tmp_path):
     values = np.linspace(0, 3, WINDOW.height * WINDOW.width, dtype=np.float32).reshape(WINDOW.shape)
     image = Image({"A": values}, WINDOW, FRAME, Matte())

@@ -56,6 +56,15 @@ def test_names_that_a_test_gives(tmp_path):
         assert reference_path(given_name, file, "test_shot", ["test_a"]) == tmp_path / expected
 
 
+@pytest.mark.parametrize(
+    "name", ["aux:b", "dir\\it", "CON", "lpt1.wide", "nul /it", "wide./it", "wide /it", "a?", "a\nb", "x" * 300]
+)
+def test_names_that_no_file_can_have_on_all_systems(name, tmp_path):
+    """A project is checked out on Windows as well."""
+    with pytest.raises(RequestError, match=r"on Windows|longer than 200 bytes"):
+        reference_path(name, tmp_path / "test_shot.py", "test_shot", ["test_a"])
+
+
 @pytest.mark.parametrize("name", ["", "../it", "a/../../it", "it.png", "it.TIF", "a\0b", 7])
 def test_names_that_are_refused(name, tmp_path):
     with pytest.raises(RequestError, match="reference: "):

@@ -55,8 +55,19 @@ class AreaStep(Step):
         # Area kinds work in memory of their own, so whatever is held besides comes on top: let go of it.
         frame.make_room()
         job = frame.job(name, domains=self._domains(frame))
-        frame.values[key] = node.compute(wanted, images, job, self.checked.type)
+        made = node.compute(wanted, images, job, self.checked.type)
+        self._check(made, wanted)
+        frame.values[key] = made
         return ()
+
+    def _check(self, made: object, wanted: Window) -> None:
+        """The picture is what was asked for; another one would spoil what is made of it, wherever that is."""
+        if not isinstance(made, Image):
+            raise TypeError(f"compute gives {type(made).__name__}, not an Image")
+        if made.window != wanted:
+            raise ValueError(f"compute gives pixels in {made.window}, asked for were {wanted}")
+        if made.type != self.checked.type:
+            raise ValueError(f"compute gives {made.type}, but result announced {self.checked.type}")
 
     def _domains(self, frame: Frame) -> dict[str, Window]:
         return {port: frame.domains[key] for port, key in self.ports.items()}

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from stackcomp.check.originals import Writing, refusals
-from stackcomp.compare import compare_dumps
+from stackcomp.compare import DumpComparison, compare_dumps
 from stackcomp.compare.dumps import data_order
 from stackcomp.data.arguments import PathLike, file_path
 from stackcomp.data.port_types import Encoding
@@ -48,6 +48,7 @@ def write_page(
     dumps: Sequence[Path],
     *,
     before: Sequence[Path] = (),
+    compared: DumpComparison | None = None,
     title: str = "",
     most_bytes: int = MOST_BYTES,
     replace_foreign: bool = False,
@@ -60,6 +61,8 @@ def write_page(
         dumps: folders that dumps were written to, one a frame; or folders of such folders.
         before: dumps of an earlier state of the graph, to be shown beside the others; paired by frame. Where both
             are of a single frame, these two are a pair.
+        compared: how the two states differ, where that is known already; else they are compared with the usual
+            tolerance.
         title: of the page; what the graph says about itself when empty.
         most_bytes: size that the file should not exceed. What does not fit as it is becomes coarser
             (`stackcomp.review.proof_page.ladder`), and the page says so.
@@ -79,10 +82,10 @@ def write_page(
     now, then = read_dumps(dumps), read_dumps(before, "before")
     if not now:
         raise RequestError(Problem("dump", "no dump is given", "name the folder of a dump"))
-    text = _Page(now, then, title, most_bytes, told).text()
+    text = _Page(now, then, compared, title, most_bytes, told).text()
     data = in_page(text.encode("utf-8", errors="replace"), _PAGE)
     if len(data) > most_bytes:
-        told(f"the page has {len(data) / 1e6:.1f} MB; {most_bytes / 1e6:.1f} MB were asked for")
+        told(f"the page has {len(data) / 1e6:.3g} MB; {most_bytes / 1e6:.3g} MB were asked for")
     with whole_file(page) as unfinished:
         unfinished.write_bytes(data)
     return page
@@ -130,8 +133,16 @@ class _Entry:
 
 
 class _Page:
-    def __init__(self, now: list[Dump], then: list[Dump], title: str, most: int, warn: Warn) -> None:
-        self.title, self.most, self.warn = title, most, warn
+    def __init__(
+        self,
+        now: list[Dump],
+        then: list[Dump],
+        compared: DumpComparison | None,
+        title: str,
+        most: int,
+        warn: Warn,
+    ) -> None:
+        self.compared, self.title, self.most, self.warn = compared, title, most, warn
         self.steps = _paired(now, then)
         self.sides = ("before", "after") if then else ("now",)
         reports = [dump.report for step in self.steps for dump in reversed(step) if dump is not None]
@@ -266,6 +277,7 @@ class _Page:
         }
         if one is None or one.failure:
             return detail
+        empty = _is_empty(data)
         layers = []
         for layer in one.layers:
             layers.append(
@@ -284,17 +296,17 @@ class _Page:
                     ],
                     "scales": one.scales.get(layer.name, {}),
                     "unit": _UNITS.get(str((data.get("type") or {}).get("name")), ""),
-                    "objects": one.objects.get(layer.name, []),
+                    "objects": [] if empty else one.objects.get(layer.name, []),
                 }
             )
         outside = 1.0 if (data.get("type") or {}).get("name") == "ratio" else 0.0
         return {
             **detail,
-            "window": one.window,
+            "window": (*one.window[:2], 0, 0) if empty else one.window,
             "frame": one.frame,
             "outside": outside,
             "layers": layers,
-            "channels": one.channels,
+            "channels": {} if empty else one.channels,
         }
 
     def _kinds(self) -> dict[str, Any]:
@@ -427,9 +439,12 @@ class _Page:
         first, second = pair
         if first is None or second is None:
             return {"first": None, "nodes": {}}
+        known = self.compared or compare_dumps(first.folder, second.folder)
         nodes: dict[str, Any] = {}
         differs: list[int] = []
-        for node in compare_dumps(first.folder, second.folder).nodes:
+        for node in known.nodes:
+            if node.frame != second.frame:
+                continue
             number = self.number[node.node]
             if not node.equal:
                 differs.append(number)
@@ -440,7 +455,7 @@ class _Page:
                 "changes": [[name, a, b] for name, (a, b) in node.changes.items()],
                 "differences": [str(text) for text in (node.picture.differences if node.picture else ())],
             }
-        return {"first": min(differs, default=None), "nodes": nodes}
+        return {"first": differs[0] if differs else None, "nodes": nodes}
 
 
 def _paired(now: list[Dump], then: list[Dump]) -> list[tuple[Dump | None, ...]]:
@@ -456,6 +471,12 @@ def _paired(now: list[Dump], then: list[Dump]) -> list[tuple[Dump | None, ...]]:
 def _words(data: Mapping[str, Any]) -> str:
     type_ = data.get("type")
     return str(type_.get("text", "")) if isinstance(type_, dict) else ""
+
+
+def _is_empty(data: Mapping[str, Any]) -> bool:
+    """Whether a picture has no pixels; its file has one all the same, since OpenEXR has no empty windows."""
+    window = data.get("data_window") or {}
+    return 0 in (window.get("width"), window.get("height"))
 
 
 def _why_missing(failed: Any) -> str:

@@ -62,23 +62,23 @@ def read_dumps(folders: Sequence[Path], what: str = "dumps") -> list[Dump]:
     return [dumps[frame] for frame in sorted(dumps)]
 
 
-def _texts(value: Any) -> bool:
-    return all(isinstance(text, str) for text in value)
+def _list_of_texts(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(text, str) for text in value)
 
 
-def _encoding(value: Any) -> bool:
-    return isinstance(value, dict) and _texts(value.values())
+def _object_of_texts(value: Any) -> bool:
+    return isinstance(value, dict) and _list_of_texts(list(value.values()))
 
 
 #: What the page takes from a node's entry beyond what `dumps_in` has checked: field, and whether a value can be
 #: understood. A field may be missing or null.
 _FIELDS: dict[str, Callable[[Any], bool]] = {
-    "input_types": lambda value: isinstance(value, dict) and _texts(value.values()),
-    "warnings": lambda value: isinstance(value, list) and _texts(value),
-    "id_channels": lambda value: isinstance(value, list) and _texts(value),
+    "input_types": _object_of_texts,
+    "warnings": _list_of_texts,
+    "id_channels": _list_of_texts,
     "seconds": lambda value: isinstance(value, (int, float)) and not isinstance(value, bool),
     "type/name": lambda value: isinstance(value, str),
-    "type/encoding": _encoding,
+    "type/encoding": _object_of_texts,
 }
 
 

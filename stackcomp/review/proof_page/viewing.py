@@ -22,6 +22,8 @@ _BINS = 1024
 #: Below the knee steps are even. It lies where dark pixels are, within these parts of what is bright.
 _WIDEST, _NARROWEST = 8192, 128
 _HALF = 60000.0
+#: Within float32, also where all values are near its smallest.
+_LARGEST_SCALE = 1e38
 _SMOOTH = 24
 _KERNEL = np.hanning(2 * _SMOOTH + 1) / np.hanning(2 * _SMOOTH + 1).sum()
 
@@ -47,7 +49,7 @@ def levels_of(planes: list[Plane]) -> Levels:
     if not ends:
         return Levels(np.zeros(256, np.float32), np.zeros(65536, np.uint8), 1.0)
     largest = max(map(abs, ends))
-    scale = 1.0 if 1e-2 < largest <= _HALF or largest == 0 else _HALF / largest
+    scale = 1.0 if 1e-2 < largest <= _HALF or largest == 0 else min(_HALF / largest, _LARGEST_SCALE)
     # The spacing is known from a quarter of the pixels; the ends are those of all.
     counts = np.zeros(65536, np.int64)
     for plane in planes:
@@ -95,7 +97,9 @@ def _ends(plane: Plane) -> tuple[float, ...]:
 
 
 def _half_bits(plane: Plane, scale: float) -> npt.NDArray[np.uint16]:
-    scaled = plane if scale == 1 else plane * np.float32(scale)
+    # A NaN that signals does so here.
+    with np.errstate(invalid="ignore", under="ignore"):
+        scaled = plane if scale == 1 else plane * np.float32(scale)
     kept = np.clip(np.nan_to_num(scaled, nan=0.0), -65504, 65504)
     with np.errstate(under="ignore"):
         return kept.astype(np.float16).view(np.uint16)

@@ -62,9 +62,33 @@ def test_even_bins_are_those_of_numpy(make_noise):
     plane[0, 0] = np.nan
     told = readings.even_histogram(plane)
     values = plane[np.isfinite(plane)]
-    expected, edges = np.histogram(values, 128, (values.min(), values.max()))
+    expected, edges = np.histogram(values.astype(np.float64), 128, (values.min(), values.max()))
     assert told["counts"] == expected.tolist()
     assert (told["low"], told["high"]) == (edges[0], edges[-1])
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        (1, 1 - 2**-24),
+        (1e8, 1e8 + 8),
+        (1e10, 1e10),
+        (3e38, 3e38),
+        (-3.4e38, 3.4e38),
+        (0, 1e-45),
+        (1e-45, 3e-45),
+        (0, 0),
+    ],
+)
+def test_even_bins_of_neighbouring_and_of_huge_values(values):
+    """Mattes of 1 and its neighbour, far depth that is the same everywhere, and all that float32 can hold."""
+    plane = np.array([values] * 3, np.float32)
+    told = readings.even_histogram(plane)
+    assert told["low"] <= plane.min()
+    assert told["high"] >= plane.max()
+    assert told["low"] < told["high"] < np.inf
+    assert sum(told["counts"]) == plane.size
+    assert np.count_nonzero(told["counts"]) == len(np.unique(plane))
 
 
 def test_statistics_are_those_of_numpy(make_noise):

@@ -33,6 +33,20 @@ def test_any_size_and_sign(scale):
     assert np.abs(back - plane).max() < 0.03 * scale
 
 
+def test_the_smallest_floats_there_are():
+    """Of denormal numbers a picture is hardly more than their order; it is no error."""
+    plane = np.linspace(0, 4e-40, 400).astype(np.float32).reshape(20, 20)
+    (back,) = seen_again([plane])
+    assert np.abs(back - plane).max() < 0.1 * 4e-40
+
+
+def test_any_bits_are_no_error():
+    """All of float32 at once, with NaN that signal; warnings are errors."""
+    bits = np.random.default_rng(1).integers(0, 2**32, (64, 64), dtype=np.uint32)
+    (back,) = seen_again([bits.view(np.float32)])
+    assert np.isfinite(back).all()
+
+
 def test_a_lamp_far_above_the_rest_keeps_its_place():
     plane = np.full((60, 80), 0.2, np.float32)
     plane += np.linspace(0, 0.05, 80, dtype=np.float32)

@@ -150,6 +150,36 @@ def test_a_dump_of_an_older_version(small, tmp_path):
     assert head_of(path)["title"] == "bench"
 
 
+@pytest.mark.parametrize(
+    ("where", "value", "message"),
+    [
+        (("warnings",), 3, "nodes.json, /warnings: 3 cannot be understood"),
+        (("nodes", 0, "warnings"), "dim", '/nodes/0/warnings: "dim" cannot be understood'),
+        (("nodes", 0, "warnings"), [1], "/nodes/0/warnings: [1] cannot be understood"),
+        (("nodes", 0, "input_types"), ["matte"], '/nodes/0/input_types: ["matte"] cannot be understood'),
+        (("nodes", 0, "id_channels"), 3, "/nodes/0/id_channels: 3 cannot be understood"),
+        (("nodes", 0, "seconds"), "slow", '/nodes/0/seconds: "slow" cannot be understood'),
+        (("nodes", 0, "type", "name"), ["matte"], '/nodes/0/type/name: ["matte"] cannot be understood'),
+        (("nodes", 0, "type", "encoding"), "ACEScg", '/nodes/0/type/encoding: "ACEScg" cannot be understood'),
+    ],
+)
+def test_a_report_that_cannot_be_understood(small, tmp_path, where, value, message):
+    path = small.write() / "nodes.json"
+    report = json.loads(path.read_text())
+    inside = report
+    for part in where[:-1]:
+        inside = inside[part]
+    inside[where[-1]] = value
+    path.write_text(json.dumps(report))
+    with pytest.raises(RequestError) as caught:
+        write_page(tmp_path / "page.html", [small.folder])
+    assert message in str(caught.value)
+    assert "write the dump again" in str(caught.value)
+    inside[where[-1]] = None
+    path.write_text(json.dumps(report))
+    write_page(tmp_path / "page.html", [small.folder])
+
+
 def test_a_report_that_names_files_elsewhere(small, tmp_path):
     outside = tmp_path / "secret.png"
     folder = small.write()

@@ -41,10 +41,11 @@ function showBox(step, node, cell, slowest, initial) {
   const first = firstDifferent(step) === node;
   box.classList.toggle("first-different", first);
   if (first) marks.push(make("span", { class: "mark first", text: "first that differs" }));
-  else if (compared && compared.state === "first") marks.push(make("span", { class: "mark", text: "removed" }));
+  if (compared && compared.state === "first") marks.push(make("span", { class: "mark", text: "removed" }));
   else if (compared && compared.state === "second") marks.push(make("span", { class: "mark", text: "added" }));
-  else if (compared && !compared.equal) marks.push(make("span", { class: "mark", text: "differs" }));
-  else if (compared) marks.push(make("span", { class: "mark same", text: "equal" }));
+  else if (compared && compared.state === "unfinished") marks.push(make("span", { class: "mark", text: "not compared" }));
+  else if (compared && !compared.equal && !first) marks.push(make("span", { class: "mark", text: "differs" }));
+  else if (compared && compared.equal) marks.push(make("span", { class: "mark same", text: "equal" }));
   if (compared && compared.changes.length) {
     marks.push(make("span", { class: "mark", dir: "auto", text: `changed: ${compared.changes.map(([name]) => name).join(", ")}` }));
   }
@@ -71,7 +72,9 @@ function showSummary(step, newest) {
   if (dump.failed) parts.push(`failed at ${dump.failed.node}`);
   if (twoStates) {
     const first = firstDifferent(step);
-    parts.push(first === null ? "before and after are equal" : `first that differs: ${names[first]}`);
+    const alone = sides.filter((_, side) => head.steps[step].dumps[side]);
+    if (alone.length < sides.length) parts.push(`only ${alone[0]} has this frame`);
+    else parts.push(first === null ? "before and after are equal" : `first that differs: ${names[first]}`);
   }
   byId("summary").textContent = parts.filter(Boolean).join(" · ");
   const cells = head.cells.flat(2).filter(Boolean);
@@ -88,6 +91,7 @@ function showSummary(step, newest) {
 export const focused = () => boxes.indexOf(document.activeElement);
 
 export function focusBox(node) {
+  if (!boxes.length) return;
   boxes[node].focus({ preventScroll: true });
   boxes[node].scrollIntoView({ block: "nearest", inline: "nearest" });
 }

@@ -10,18 +10,25 @@ export function comparedChannels(first, second, way) {
   return chosen.map((channel) => [channel, other(channel, first.channels.indexOf(channel))]).filter(([, one]) => one);
 }
 
+const isEmpty = (window) => window.width < 1 || window.height < 1;
+
 export function unionOf(a, b) {
+  if (isEmpty(a)) return b;
+  if (isEmpty(b)) return a;
   const x = Math.min(a.x, b.x);
   const y = Math.min(a.y, b.y);
   return { x, y, width: Math.max(a.x + a.width, b.x + b.width) - x, height: Math.max(a.y + a.height, b.y + b.height) - y };
 }
 
+const isIn = (window, x, y) => x >= window.x && y >= window.y && x < window.x + window.width && y < window.y + window.height;
+
+// What a pixel outside of the data window counts as.
+export const emptyValue = (picture, channel) => (channel.ids ? 0 : picture.outside);
+
 function lookAt(picture, channel, x, y) {
   const { window } = picture;
-  const column = x - window.x;
-  const row = y - window.y;
-  if (column < 0 || row < 0 || column >= window.width || row >= window.height) return channel.ids ? 0 : picture.outside;
-  return channel.look[row * window.width + column];
+  if (!isIn(window, x, y)) return emptyValue(picture, channel);
+  return channel.look[(y - window.y) * window.width + x - window.x];
 }
 
 export const distance = (a, b, ids) => {
@@ -33,9 +40,7 @@ export const distance = (a, b, ids) => {
 // The true value of a pixel that both pictures keep; null where one of them does not.
 function keptAt(picture, channel, x, y) {
   const { window } = picture;
-  if (x < window.x || y < window.y || x >= window.x + window.width || y >= window.y + window.height) {
-    return channel.ids ? 0 : picture.outside;
-  }
+  if (!isIn(window, x, y)) return emptyValue(picture, channel);
   const column = (x - window.x) / channel.step;
   const row = (y - window.y) / channel.step;
   return Number.isInteger(column) && Number.isInteger(row) ? channel.values[row * channel.columns + column] : null;
@@ -50,6 +55,8 @@ export function differencePainter(first, second, way, gainStops) {
   const same = JSON.stringify(first.window) === JSON.stringify(second.window);
   const three = pairs.length === 3;
   const step = Math.max(1, ...pairs.flat().map((channel) => channel.step));
+  const coarsest = pairs.find((pair) => pair.some((channel) => channel.step === step));
+  const grid = coarsest ? sharedGrid(first, coarsest[0], second, coarsest[1]) : first.window;
   const down = (place, from) => from + Math.floor((place - from) / step) * step;
   const paint = (row, from, count, stride, out, at) => {
     const y = window.y + row;
@@ -62,7 +69,7 @@ export function differencePainter(first, second, way, gainStops) {
         let a;
         let b;
         if (step > 1) {
-          const [keptX, keptY] = [down(window.x + column, first.window.x), down(y, first.window.y)];
+          const [keptX, keptY] = [down(window.x + column, grid.x), down(y, grid.y)];
           a = keptAt(first, one, keptX, keptY);
           b = keptAt(second, other, keptX, keptY);
         } else {
@@ -82,24 +89,43 @@ export function differencePainter(first, second, way, gainStops) {
   return { paint, window };
 }
 
-// The largest difference between true values: which, where, and of how many pixels it was looked for.
+// Pixels whose true values both pictures may keep: those of the coarser one.
+function sharedGrid(first, one, second, other) {
+  const { x, y } = one.step < other.step ? second.window : first.window;
+  return { step: Math.max(one.step, other.step), x, y };
+}
+
+// The first place from `from` on that is a whole number of steps away from another one.
+const firstOf = (from, other, step) => from + ((((other - from) % step) + step) % step);
+
+// Whether no pixel is kept of both, although both have pixels there.
+function apart(first, one, second, other) {
+  const finer = Math.min(one.step, other.step);
+  const [a, b] = [first.window, second.window];
+  const meet = !isEmpty(a) && !isEmpty(b) && a.x < b.x + b.width && b.x < a.x + a.width && a.y < b.y + b.height && b.y < a.y + a.height;
+  return meet && ((a.x - b.x) % finer !== 0 || (a.y - b.y) % finer !== 0);
+}
+
+// The largest difference between true values: which, where, and of how many pixels it was looked for. Like the
+// picture of the difference it goes over both windows; where only one has pixels, the other counts as empty.
 export function largestDifference(first, second, way) {
-  let found = { size: 0, looked: 0, different: 0 };
+  const found = { size: 0, looked: 0, different: 0 };
+  const union = unionOf(first.window, second.window);
   for (const [one, other] of comparedChannels(first, second, way)) {
-    const step = Math.max(one.step, other.step);
-    for (let y = first.window.y; y < first.window.y + first.window.height; y += step) {
-      const j = (y - second.window.y) / other.step;
-      if (!Number.isInteger(j) || j < 0 || j >= other.rows) continue;
-      const i = ((y - first.window.y) / one.step) * one.columns;
-      for (let x = first.window.x; x < first.window.x + first.window.width; x += step) {
-        const k = (x - second.window.x) / other.step;
-        if (!Number.isInteger(k) || k < 0 || k >= other.columns) continue;
-        const a = one.values[i + (x - first.window.x) / one.step];
-        const b = other.values[j * other.columns + k];
+    if (apart(first, one, second, other)) continue;
+    const { step, x: gridX, y: gridY } = sharedGrid(first, one, second, other);
+    for (let y = firstOf(union.y, gridY, step); y < union.y + union.height; y += step) {
+      for (let x = firstOf(union.x, gridX, step); x < union.x + union.width; x += step) {
+        const inFirst = isIn(first.window, x, y);
+        const inSecond = isIn(second.window, x, y);
+        if (!inFirst && !inSecond) continue;
+        const a = keptAt(first, one, x, y);
+        const b = keptAt(second, other, x, y);
+        if (a === null || b === null) continue;
         const size = distance(a, b, one.ids);
         found.looked += 1;
         if (size > 0) found.different += 1;
-        if (size > found.size) found = { ...found, size, x, y, channel: one.name };
+        if (size > found.size) Object.assign(found, { size, x, y, channel: one.name });
       }
     }
   }

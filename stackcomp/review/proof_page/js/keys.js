@@ -1,6 +1,6 @@
 // Keys of the page, and the list of them.
 import { byId, fill, make } from "./dom.js";
-import { focusTowards, focused } from "./board.js";
+import { boxes, focusBox, focusTowards, focused } from "./board.js";
 import { twoStates } from "./graph.js";
 import { head } from "./pieces.js";
 import {
@@ -72,9 +72,7 @@ function keysOf(step) {
 }
 
 function stepBox(direction) {
-  const boxes = document.querySelectorAll(".box");
-  const node = Math.min(boxes.length - 1, Math.max(0, focused() + direction));
-  boxes[node].focus();
+  focusBox(Math.min(boxes.length - 1, Math.max(0, focused() + direction)));
 }
 
 const ALSO = {

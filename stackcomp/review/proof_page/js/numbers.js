@@ -28,6 +28,7 @@ function withoutExponent(value, text) {
 // A number in a few digits, for labels and statistics.
 export function brief(value, digits = 5) {
   if (value === null || value === undefined) return "–";
+  if (!Number.isFinite(value)) return exactFloat(value);
   if (value === 0) return "0";
   const text = Number(value).toPrecision(digits);
   return plain(Number(text), text).replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "");

@@ -1,6 +1,6 @@
 // The probe: true values of a pixel, and where it is.
 import { fill, make } from "./dom.js";
-import { distance } from "./difference.js";
+import { distance, emptyValue } from "./difference.js";
 import { brief, exactFloat, hex, lastPart, ordinal } from "./numbers.js";
 import { valueAt } from "./picture.js";
 import { head } from "./pieces.js";
@@ -53,11 +53,13 @@ function differenceRow(first, second, spot) {
   const line = make("div", { class: "probe-row" }, make("span", { class: "whose", text: "difference" }));
   first.channels.forEach((channel, k) => {
     const other = second.channels.find((one) => one.name === channel.name) ?? second.channels[k];
-    const a = valueAt(first, channel, spot.x, spot.y);
-    const b = other ? valueAt(second, other, spot.x, spot.y) : null;
-    if (!other || !a || !b || a.x !== b.x || a.y !== b.y) return;
-    const text = channel.ids ? (a.value === b.value ? "same" : "another") : brief(a.value - b.value, 6);
-    line.append(cell(lastPart(channel.name), distance(a.value, b.value, channel.ids) === 0 && !channel.ids ? "0" : text));
+    if (!other) return;
+    const [one, two] = [valueAt(first, channel, spot.x, spot.y), valueAt(second, other, spot.x, spot.y)];
+    if ((!one && !two) || (one && two && (one.x !== two.x || one.y !== two.y))) return;
+    const a = one ? one.value : emptyValue(first, channel);
+    const b = two ? two.value : emptyValue(second, other);
+    const text = channel.ids ? (a === b ? "same" : "another") : brief(a - b, 6);
+    line.append(cell(lastPart(channel.name), distance(a, b, channel.ids) === 0 && !channel.ids ? "0" : text));
   });
   return line;
 }

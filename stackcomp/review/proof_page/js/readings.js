@@ -1,5 +1,6 @@
 // What is told of a node: values of its channels, its parameters, its picture, and its kind.
 import { fill, make } from "./dom.js";
+import { twoStates } from "./graph.js";
 import { histograms } from "./histogram.js";
 import { brief, duration, hex, lastPart, ordinal, share, whole } from "./numbers.js";
 import { head } from "./pieces.js";
@@ -15,6 +16,10 @@ export function showValues(element, detail, layer, way) {
   const inside = element.querySelector(".inside");
   if (!layer) {
     fill(inside, make("p", { class: "dim", text: "There is no picture." }));
+    return;
+  }
+  if (detail.window[2] < 1 || detail.window[3] < 1) {
+    fill(inside, make("p", { class: "dim", text: "The data window is empty: there are no values." }));
     return;
   }
   const names = layer.channels.filter((name) => detail.channels[name] && detail.channels[name].statistics);
@@ -93,9 +98,18 @@ function whatIsKept(layer) {
   return [...names].map(([words, channels]) => `${channels.join(" ")}: ${words}`);
 }
 
-const windowWords = ([x, y, width, height]) => `${width} × ${height} at ${String(x).replace("-", "−")}, ${String(y).replace("-", "−")}`;
+const coordinate = (value) => String(value).replace("-", "−");
+
+const windowWords = ([x, y, width, height]) =>
+  width < 1 || height < 1 ? "empty" : `${width} × ${height} at\u00a0${coordinate(x)},\u00a0${coordinate(y)}`;
+
+export const ABSENT = twoStates ? "This node is not in this state of the graph." : "This node is not in this frame.";
 
 export function showPicture(element, cell, detail, layer) {
+  if (!cell) {
+    fill(element.querySelector(".inside"), make("p", { class: "dim", text: ABSENT }));
+    return;
+  }
   const rows = [["type", make("span", { text: detail.type || cell.type })]];
   if (detail.window) {
     rows.push(["frame", windowWords(detail.frame)], ["data window", windowWords(detail.window)]);
@@ -111,8 +125,12 @@ export function showPicture(element, cell, detail, layer) {
 }
 
 export function showKind(element, cell, kind) {
-  element.querySelector("h3").textContent = `Kind: ${cell.kind}`;
+  element.querySelector("h3").textContent = cell ? `Kind: ${cell.kind}` : "Kind";
   const inside = element.querySelector(".inside");
+  if (!cell) {
+    fill(inside);
+    return;
+  }
   if (!kind) {
     fill(inside, make("p", { class: "dim", text: "This version of the program does not know this kind." }));
     return;

@@ -71,7 +71,7 @@ function planePainter(picture, channel, view, gain, options, readings) {
       copies[1].set(grey);
       copies[2].set(grey);
       if (view.curve) linearRow(view, ...copies, count);
-      for (const copy of copies) for (let x = 0; x < count; x += 1) copy[x] *= gain;
+      for (const copy of copies) for (let x = 0; x < count; x += 1) copy[x] = Math.min(BRIGHTEST, copy[x] * gain);
       viewRow(view, ...copies, count, out, at);
       if (options.bad) markBad([look], row * width + from, count, step, out, at);
     };

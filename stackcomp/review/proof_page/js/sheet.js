@@ -6,7 +6,7 @@ import { brief, ordinal, signed, whole } from "./numbers.js";
 import { pictureOf, valueAt } from "./picture.js";
 import { head, pieceJson } from "./pieces.js";
 import { showProbe } from "./probe.js";
-import { showKind, showParameters, showPicture, showValues } from "./readings.js";
+import { ABSENT, showKind, showParameters, showPicture, showValues } from "./readings.js";
 import { rowPainter, waysToLook } from "./shading.js";
 import { Stage } from "./stage.js";
 import { viewOf } from "./view.js";
@@ -27,6 +27,7 @@ const state = {
   checker: false,
   bad: true,
   held: null, // { node, side } that the opened picture is held against
+  guessed: false, // whether that was not chosen
   mode: "one",
   split: 0.5,
   gain: 0,
@@ -44,6 +45,8 @@ const sheet = () => byId("sheet");
 export const isOpen = () => sheet().open;
 
 export function openSheet(node, step) {
+  // Between two states, another node is held against its own other state again.
+  if (twoStates && state.guessed && node !== state.node) Object.assign(state, { held: null, guessed: false });
   Object.assign(state, { node, step, side: sideOf(step, node, state.side), layer: 0 });
   if (!sheet().open) {
     if (twoStates && state.held === null) state.mode = "one";
@@ -77,15 +80,19 @@ function heldKey() {
 }
 
 export function holdThis() {
-  if (state.held && state.held.node === state.node && state.held.side === state.side) state.held = null;
+  if (holdsOpened()) state.held = null;
   else state.held = { node: state.node, side: state.side };
+  state.guessed = false;
   if (state.held === null) state.mode = "one";
   return refresh();
 }
 
-// The picture that is held; in a page of two states, the other state of the same node where none is chosen.
+const holdsOpened = () => state.held !== null && state.held.node === state.node && state.held.side === state.side;
+
+// The picture that is held, unless it is the opened one; in a page of two states, the other state of the same node
+// where none is chosen.
 function partner() {
-  if (state.held) return state.held;
+  if (state.held && !holdsOpened()) return state.held;
   if (!twoStates) return null;
   const side = 1 - state.side;
   return cellOf(state.step, side, state.node) ? { node: state.node, side } : null;
@@ -96,7 +103,7 @@ export function setMode(mode) {
   if (mode !== "one" && partner() === null) {
     const source = nearestAlike();
     if (source === undefined) state.mode = "one";
-    else state.held = { node: source, side: state.side };
+    else Object.assign(state, { held: { node: source, side: sideOf(state.step, source, state.side) }, guessed: true });
   }
   return refresh();
 }
@@ -172,17 +179,24 @@ function showHead(cell) {
   const link = (node) => make("button", { type: "button", class: "link", dir: "auto", text: names[node], onclick: () => goTo(node) });
   const inputs = feeds(state.node);
   const outputs = takers(state.node);
+  const [earlier, later] = [byId("earlier"), byId("later")];
+  const left = byId("flow").contains(document.activeElement);
+  const pressed = [earlier, later].find((button) => button === document.activeElement);
   fill(
     byId("flow"),
     make("div", {}, make("span", { class: "dim", text: inputs.length ? "from" : "from nothing: it begins here" }), ...inputs.map(link)),
     make("div", {}, make("span", { class: "dim", text: outputs.length ? "to" : "to nothing: it ends here" }), ...outputs.map(link)),
   );
-  byId("earlier").disabled = state.node === 0;
-  byId("later").disabled = state.node === names.length - 1;
+  earlier.disabled = state.node === 0;
+  later.disabled = state.node === names.length - 1;
+  // What had the focus is gone, or cannot have it any more.
+  if (left || pressed?.disabled) stage.element.focus({ preventScroll: true });
 }
 
+// Radio buttons; where one of the old ones had the focus, the chosen one of the new ones has it.
 function choices(field, name, items, chosen, pick) {
   const legend = field.querySelector("legend");
+  const focused = field.contains(document.activeElement);
   const radios = items.map(({ key, label, disabled }) =>
     make(
       "label",
@@ -192,6 +206,7 @@ function choices(field, name, items, chosen, pick) {
     ),
   );
   fill(field, legend, ...radios);
+  if (focused) (field.querySelector("input:checked") ?? stage.element).focus({ preventScroll: true });
 }
 
 function showControls(first, other) {
@@ -222,21 +237,7 @@ function showControls(first, other) {
   byId("wipe-field").hidden = !(comparing && state.mode === "wipe");
   byId("gain-field").hidden = !(comparing && state.mode === "difference");
   const modes = MODES.map(([key, label]) => ({ key, label }));
-  choicesIn(byId("modes"), "mode", modes, comparing ? state.mode : "one", setMode);
-}
-
-function choicesIn(element, name, items, chosen, pick) {
-  fill(
-    element,
-    ...items.map(({ key, label }) =>
-      make(
-        "label",
-        { class: "choice" },
-        make("input", { type: "radio", name, value: key, checked: key === chosen, onchange: () => pick(key) }),
-        make("span", { text: label }),
-      ),
-    ),
-  );
+  choices(byId("modes"), "mode", modes, comparing ? state.mode : "one", setMode);
 }
 
 function showAgainst(other) {
@@ -245,12 +246,13 @@ function showAgainst(other) {
   sides.forEach((label, side) => {
     const group = names
       .map((name, node) => ({ name, node }))
-      .filter(({ node }) => cellOf(state.step, side, node)?.state === "done" && !(node === state.node && side === state.side))
-      .map(({ name, node }) => make("option", { value: `${side}/${node}`, text: name }));
+      .map(({ name, node }) => ({ name, node, opened: node === state.node && side === state.side }))
+      .filter(({ node, opened }) => (opened ? holdsOpened() : cellOf(state.step, side, node)?.state === "done"))
+      .map(({ name, node, opened }) => make("option", { value: `${side}/${node}`, text: opened ? `${name} (this one)` : name }));
     options.push(...(twoStates ? [make("optgroup", { label }, ...group)] : group));
   });
   fill(select, ...options);
-  select.value = state.held && other ? heldKey() : "";
+  select.value = heldKey();
   if (select.selectedIndex < 0) select.value = "";
 }
 
@@ -261,10 +263,8 @@ async function showReadings(cell, first) {
   const kind = cell ? kinds[cell.kind] : null;
   showValues(byId("reading-values"), detail, layer, state.way);
   showParameters(byId("reading-parameters"), detail, kind, comparedOf(state.step, state.node)?.changes);
-  if (cell) {
-    showPicture(byId("reading-state"), cell, detail, layer);
-    showKind(byId("reading-kind"), cell, kind);
-  }
+  showPicture(byId("reading-state"), cell, detail, layer);
+  showKind(byId("reading-kind"), cell, kind);
 }
 
 // -- painting ------------------------------------------------------------------------------------------------------
@@ -283,7 +283,7 @@ async function paint() {
   if (!first) {
     const cell = cellOf(state.step, state.side, state.node);
     for (const surface of stage.surfaces) surface.clear();
-    note(cell ? cell.reason || "There is no picture." : "This node is not in this state of the graph.");
+    note(cell ? cell.reason || "There is no picture." : ABSENT);
     stage.request();
     showProbe(byId("probe"), null, []);
     return;
@@ -318,6 +318,10 @@ function noteDifference(first, second) {
   const found = largestDifference(first, second, state.way);
   const element = byId("stage-note");
   element.hidden = false;
+  if (!found.looked && [first, second].every(({ window }) => window.width < 1 || window.height < 1)) {
+    fill(element, "no difference: both data windows are empty");
+    return;
+  }
   if (!found.looked) {
     fill(element, "The true values that the page holds of these two are not of the same pixels.");
     return;
@@ -482,6 +486,7 @@ export function startSheet(told) {
   on("against", "change", (event) => {
     const [side, node] = event.target.value.split("/").map(Number);
     state.held = event.target.value ? { side, node } : null;
+    state.guessed = false;
     if (state.held === null && !twoStates) state.mode = "one";
     else if (state.mode === "one") state.mode = "wipe";
     refresh();

@@ -20,6 +20,7 @@ export class Stage {
     this.kept = null; // the pixel whose values are shown, where it is another one
     this.asked = false;
     new ResizeObserver(() => this.resize()).observe(element);
+    document.addEventListener("theme", () => this.request());
     this.listen();
   }
 
@@ -37,6 +38,8 @@ export class Stage {
   }
 
   toPicture(event) {
+    // A window that was moved to another screen may have other pixels in a place of the same size.
+    this.resize();
     const box = this.canvas.getBoundingClientRect();
     const [left, top] = this.toScreen(0, 0);
     return {

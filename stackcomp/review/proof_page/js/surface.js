@@ -29,8 +29,8 @@ export class Surface {
       this.canvas.height = Math.max(1, height);
     }
     this.window = window;
-    this.done = false;
-    if (width < 1 || height < 1) return;
+    this.done = width < 1 || height < 1;
+    if (this.done) return;
     const step = Math.ceil(Math.sqrt((width * height) / COARSE));
     if (step > 1) {
       this.coarse(painter, step);
