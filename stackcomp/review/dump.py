@@ -49,7 +49,7 @@ import numpy as np
 
 from stackcomp.check.checked import CheckedGraph, CheckedNode
 from stackcomp.check.originals import Writing
-from stackcomp.composition import Composition
+from stackcomp.composition import Composition, Prepared
 from stackcomp.data import arguments
 from stackcomp.data.image import Image
 from stackcomp.deliver.provenance import graph_hash
@@ -113,6 +113,7 @@ def dump(
     replace_foreign: bool = False,
     warn: Callable[[str, str], None] | None = None,
     finished: Callable[[str], None] | None = None,
+    prepared: Prepared | None = None,
 ) -> DumpReport:
     """Write a dump.
 
@@ -128,6 +129,7 @@ def dump(
             never are.
         warn: called with node and message of each warning; they are in the report as well.
         finished: called with each node's name once its files are whole.
+        prepared: these nodes and this frame from `Composition.prepare`, so that nothing is checked again.
 
     Returns:
         The report. A node that failed is in it, and what came before it is whole.
@@ -138,7 +140,11 @@ def dump(
         FileError: ``nodes.json`` cannot be written.
     """
     stops = arguments.stops("viewing_stops", viewing_stops)
-    return _Dump(composition, frame, Path(to), nodes, scale, stops, replace_foreign, warn, finished).run()
+    asked = composition.nodes if nodes is None else nodes
+    if prepared is None:
+        prepared = composition.prepare(tuple(asked), (frame,))
+    work = _Dump(composition, prepared, frame, Path(to), asked, scale, stops, replace_foreign, warn, finished)
+    return work.run()
 
 
 def writings(composition: Composition, to: str | Path, nodes: Collection[str]) -> list[Writing]:
@@ -155,9 +161,10 @@ class _Dump:
     def __init__(
         self,
         composition: Composition,
+        prepared: Prepared,
         frame: int,
         folder: Path,
-        nodes: Collection[str] | None,
+        asked: Collection[str],
         scale: float,
         stops: float,
         replace_foreign: bool,
@@ -168,8 +175,7 @@ class _Dump:
         self.stops, self.replace_foreign = stops, replace_foreign
         self.also_warn = warn or (lambda node, message: None)
         self.finished = finished or (lambda node: None)
-        asked = composition.nodes if nodes is None else nodes
-        self.prepared = composition.prepare(tuple(asked), (frame,))
+        self.prepared = prepared
         self.checked: CheckedGraph = self.prepared.checked
         # In the order of the graph, whatever order they are named in.
         self.names = [name for name in composition.nodes if name in set(asked)]

@@ -79,7 +79,7 @@ def dump_frames(
     # All frames are checked before anything is written.
     folder = folder_of or (lambda frame: folder_of_frame(to, frame))
     asked = tuple(composition.nodes if nodes is None else nodes)
-    composition.prepare(asked, frames)
+    prepared = composition.prepare(asked, frames)
     files = [writing for frame in frames for writing in writings(composition, folder(frame), asked)]
     keep_originals(composition, frames, files, replace_foreign=replace_foreign)
 
@@ -94,6 +94,7 @@ def dump_frames(
             replace_foreign=replace_foreign,
             warn=None if warn is None else lambda node, message: warn(frame, node, message),
             finished=None if finished is None else lambda node: finished(frame, node),
+            prepared=prepared,
         )
 
     return FramesReport(Path(to), tuple(write(frame) for frame in frames))

@@ -44,6 +44,7 @@ def lantern(tmp_path, monkeypatch):
         ["render", "--scale", "0.5"],
         ["render", "--window", "0,0,4,4", "--node", "plate"],
         ["dump", "--frame", "2", "--to", "dumped"],
+        ["dump", "--frames", "1-3", "--to", "dumped"],
     ],
     ids=" ".join,
 )

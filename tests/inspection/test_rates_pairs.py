@@ -85,7 +85,7 @@ def test_rates_on_many_pairs():
 
 @pytest.mark.slow
 def test_rates_on_larger_pairs():
-    numbers = false_alarms(range(4 * FIRST, 4 * FIRST + 200), size=(640, 360))
+    numbers = false_alarms(range(4 * FIRST, 4 * FIRST + 200), 30, size=(640, 360))
     assert numbers["any"] <= 1, numbers
 
 
