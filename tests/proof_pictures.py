@@ -56,7 +56,7 @@ def show_a_node(driven: Driven) -> None:
 def keep(name: str, data: bytes) -> None:
     """Write a picture with a palette."""
     picture = Image.open(io.BytesIO(data)).convert("RGB")
-    # Of the ways to choose 256 colours this one is closest (off by 0.3 of 255 on average); a median cut turns brass
+    # Of Pillow's ways to choose 256 colours the closest: off by 0.3 of 255 on average. A median cut turns brass
     # and red paint brown.
     small = picture.quantize(256, Image.Quantize.MAXCOVERAGE, kmeans=1, dither=Image.Dither.NONE)
     path = ROOT / "graphs" / name

@@ -29,7 +29,7 @@ class PageRequest:
 
 @dataclass(frozen=True)
 class MadePage:
-    """A page that was made, what failed (frames of which nodes are missing, or the page itself), and notes on it."""
+    """A page that was made, what failed (nodes of some frames, or the page itself), and notes on it."""
 
     shot: str
     path: Path | None

@@ -35,6 +35,9 @@ _NEARLY_ALL = 15
 _BY_CHANCE = 0.8
 #: By how much the channels of one may be more correlated than those of the other, as long as both are grain.
 _ALIKE = 0.1
+#: What is finer than that, in parts of the level, is rounding: half floats are up to 2^-10 of their value apart (IEEE
+#: 754, binary16), which is a standard deviation of 2^-10 / sqrt(12). It is independent in each channel.
+_ROUNDING = 5e-4
 
 
 class GrainLimits(Limits):
@@ -156,7 +159,9 @@ def _channel(front: Squares, plate: Squares, channel: int, limits: GrainLimits) 
     if flat.size < limits.squares or known.mean() < limits.covered:
         return None
     seen = np.maximum(fine[flat], expected[flat]) / np.maximum(level[flat], 1e-4)
-    alike = grain.at(level[flat], grain.alike) - front.alike[flat]
+    # Rounding tells nothing about how much alike grain is.
+    own = np.where(fine[flat] > _ROUNDING * level[flat], front.alike[flat], 1.0)
+    alike = grain.at(level[flat], grain.alike) - own
     return _Channel(
         middle=float(np.median(fine[flat] / expected[flat])),
         most=float(np.median(fine[flat] / least[flat])),

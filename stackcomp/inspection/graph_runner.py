@@ -9,6 +9,7 @@ from stackcomp.check.check_graph import check_graph
 from stackcomp.check.outputs import Outputs
 from stackcomp.composition import Composition, Prepared
 from stackcomp.data.image import Image
+from stackcomp.data.port_types import Colour, Layers
 from stackcomp.errors import BugError, CheckError, RenderError, WorkError
 from stackcomp.inspection.finding import Finding
 from stackcomp.inspection.graph_pictures import Pair, delivered, files_read, pairs
@@ -135,7 +136,9 @@ def _looked(
         ]
     found: list[Finding] = []
     for pair in chosen:
-        source, backdrop, comp = (work.pictures[name] for name in (pair.source, pair.backdrop, pair.comp))
+        source, backdrop, comp = (
+            _as_colour(work.pictures[name]) for name in (pair.source, pair.backdrop, pair.comp)
+        )
         found += look_at_pair(source, backdrop, comp, node_name(pair.comp), work.frame, setting)
     looked = []
     for name in sinks:
@@ -144,6 +147,16 @@ def _looked(
         looked.append(Looked(work.frame, name, tuple(found), streams[name].look(picture)))
         found = []
     return looked
+
+
+def _as_colour(image: Image) -> Image:
+    """What a port for colour takes of a picture: of a file that is read, R G B and the A that is used."""
+    type_ = image.type
+    if not isinstance(type_, Layers) or type_.encoding is None or not all(name in image for name in "RGB"):
+        return image
+    colour = Colour(type_.alpha if "A" in image else "none", type_.encoding)
+    planes = {name: image[name] for name in colour.planes}
+    return Image(planes, image.window, image.display, colour, image.metadata)
 
 
 def _split(

@@ -114,8 +114,9 @@ def test_known_numbers_of_flashes_a_second(shape, rate):
 def test_frames_that_are_not_there_take_their_time():
     """Two flashes on either side of a second without frames are not four within one."""
     blink = [30.0, 90.0] * 2
-    pictures = [seen(picture) for picture in screens(code(np.array([*blink, *blink])))]
-    assert found([*pictures])  # 7 transitions in 8 frames
+    frames = screens(code(np.array([*blink, *blink])))
+    assert found(frames, 24)  # 7 transitions in 8 frames
+    pictures = [seen(picture) for picture in frames]
     for gap, harmful in ((5, True), (24, False)):
         stream = FlashesStream(FlashesLimits(), 24)
         findings = []

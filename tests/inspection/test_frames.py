@@ -46,7 +46,7 @@ def test_short_sequences(frames):
 def test_two_equal_frames_are_a_still():
     (note,) = found([ball(0), ball(0)])
     assert (note.sort, note.level) == ("still", "note")
-    assert "all 2 frames are equal" in note.message
+    assert note.message == "both frames are equal"
 
 
 def test_a_repeated_frame():

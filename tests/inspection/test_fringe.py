@@ -224,7 +224,10 @@ def test_alpha_that_is_no_coverage(value):
     spoiled = pixels.astype(np.float32)
     spoiled[rng.integers(0, 120, 2000), rng.integers(0, 160, 2000), 3] = value
     with np.errstate(all="raise"):
-        assert list(find(coloured(spoiled), backdrop, None, LIMITS)) == []
+        findings = list(find(coloured(spoiled), backdrop, None, LIMITS))
+    # Alpha of -3e38 is a finding of its own; a line beside it may be one as well.
+    assert all(np.isfinite(one.value) for one in findings)
+    assert value < -1e30 or findings == []
     spoiled = rng.choice(np.float32([0, 0.3, 0.6, 1, value]), (120, 160, 4))
     with np.errstate(all="raise"):
         list(find(coloured(spoiled), backdrop, None, LIMITS))

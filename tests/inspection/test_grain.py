@@ -126,6 +126,17 @@ def test_a_texture_on_the_cg_is_not_grain():
     assert found(scene(texture=checks)) == []
 
 
+@pytest.mark.parametrize("seed", [101, 102, 104, 106, 107])
+def test_missing_grain_in_half_floats(seed):
+    """Their rounding is independent in each channel, which a texture is not; it is no grain either."""
+    pair = WHOLE["grain"]["none"](seed)
+    source, backdrop = (
+        image.with_planes({name: image[name].astype(np.float16).astype(np.float32) for name in image.planes})
+        for image in (pair.source, pair.backdrop)
+    )
+    assert [one.sort for one in found(laid_over(source, backdrop))] == ["less"]
+
+
 def test_a_texture_hides_no_grain_that_is_missing():
     smooth = 1 + 0.2 * np.sin(np.arange(320) / 9)[None, :] * np.ones((200, 1))
     assert [one.sort for one in found(scene(0.0, texture=smooth))] == ["less"]

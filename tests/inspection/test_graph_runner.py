@@ -15,7 +15,7 @@ from stackcomp.inspection.finding import Finding
 from stackcomp.inspection.graph_pictures import delivered, files_read, pairs
 from stackcomp.inspection.graph_runner import inspect_graph
 from stackcomp.inspection.limits import Limits
-from stackcomp.inspection.setting import Setting
+from stackcomp.inspection.setting import Setting, chosen_checks
 
 SIZE = Window.of_size(24, 16)
 
@@ -63,6 +63,38 @@ def test_what_matters_in_a_graph(shot):
     ]
     assert [(pair.source, pair.backdrop, pair.comp) for pair in pairs(comp)] == [("light", "plate", "final")]
     assert delivered(comp) == ["out"]
+
+
+@pytest.mark.parametrize("direct", [False, True])
+def test_files_straight_into_an_over_node_are_compared(tmp_path, direct):
+    """A port for colour takes R G B A of a file, and so do the checks of pairs."""
+    y, x = np.mgrid[0:120, 0:160].astype(np.float32)
+    alpha = np.clip((40 - np.hypot(x - 80, y - 60)) / 3 + 0.5, 0, 1)
+    size = Window.of_size(160, 120)
+    straight = {**dict.fromkeys("RGB", np.where(alpha > 0, np.float32(0.8), np.float32(0))), "A": alpha}
+    plate = dict.fromkeys("RGB", np.full((120, 160), 0.2, np.float32))
+    exr.write(tmp_path / "cg.exr", straight, window=size, display=size)
+    exr.write(tmp_path / "plate.exr", {**plate, "depth.Z": plate["R"]}, window=size, display=size)
+    graph = stackcomp.Graph(working_space="ACEScg", frames="1")
+    cg = graph.add("read", "cg", path="cg.exr", encoding="ACEScg", alpha="premultiplied")
+    back = graph.add("read", "plate", path="plate.exr", encoding="ACEScg")
+    if not direct:
+        cg = graph.add("exposure", "lit", image=cg, stops=0)
+        back = graph.add("exposure", "graded", image=back, stops=0)
+    graph.add("over", "final", source=cg, backdrop=back)
+    found = inspect_graph(composition(tmp_path, graph), [1], Setting(chosen_checks(["fringe"]))).findings
+    assert [(one.check, one.sort, one.picture) for one in found] == [("fringe", "bright", 'node "final"')]
+
+
+def test_a_file_that_is_delivered_as_it_is_is_seen_as_colour(tmp_path):
+    size = Window.of_size(64, 48)
+    planes = {**dict.fromkeys("RGB", np.full((48, 64), -0.5, np.float32)), "depth.Z": np.ones((48, 64), np.float32)}
+    exr.write(tmp_path / "cg.exr", planes, window=size, display=size)
+    graph = stackcomp.Graph(working_space="ACEScg", frames="1")
+    cg = graph.add("read", "cg", path="cg.exr", encoding="ACEScg")
+    graph.add("deliver", "out", image=cg, path="out.{frame:04d}.exr")
+    found = inspect_graph(composition(tmp_path, graph), [1], Setting(chosen_checks(["negative"]))).findings
+    assert [(one.sort, one.picture) for one in found] == [("deep", "cg.exr"), ("deep", 'node "out"')]
 
 
 def test_a_graph_without_deliver_node_a_still_and_what_is_declared(shot):

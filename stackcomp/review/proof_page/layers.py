@@ -65,9 +65,10 @@ def layers_of(type: Mapping[str, Any], channels: Collection[str], ids: Collectio
         alpha = str(type.get("alpha", "none")) if "A" in channels else "none"
         more = () if alpha == "none" else ("A",)
         return [Layer("", "colour", ("R", "G", "B", *more), type.get("encoding"), alpha)]
-    ordered = _in_order(name, channels) if name in _BY_TYPE else ()
-    if ordered:
-        return [Layer("", _BY_TYPE[name], ordered)]
+    view = _BY_TYPE.get(str(name))
+    ordered = _in_order(str(name), channels) if view is not None else ()
+    if view is not None and ordered:
+        return [Layer("", view, ordered)]
     grouped: dict[str, list[str]] = {}
     for channel in channels:
         grouped.setdefault(channel.rpartition(".")[0], []).append(channel)

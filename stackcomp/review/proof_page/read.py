@@ -76,7 +76,7 @@ _FIELDS: dict[str, Callable[[Any], bool]] = {
     "input_types": _object_of_texts,
     "warnings": _list_of_texts,
     "id_channels": _list_of_texts,
-    "seconds": lambda value: isinstance(value, (int, float)) and not isinstance(value, bool),
+    "seconds": lambda value: isinstance(value, (int, float)) and not isinstance(value, bool) and value >= 0,
     "type/name": lambda value: isinstance(value, str),
     "type/encoding": _object_of_texts,
 }

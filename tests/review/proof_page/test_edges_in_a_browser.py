@@ -1,4 +1,4 @@
-"""Pages at their edges: empty windows, windows that differ, frames of one state only, screens that change, the focus."""
+"""Pages at their edges: empty windows, windows that differ, frames of one state only, other screens, the focus."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ pytestmark = pytest.mark.browser
 FRAME = (0, 0, 64, 36)
 
 
-def grey(level: float, size=(64, 36), **more) -> dict[str, np.ndarray]:
+def grey(level: float, size=(64, 36)) -> dict[str, np.ndarray]:
     return {name: np.full(size[::-1], level, np.float32) for name in "RGB"}
 
 
@@ -242,8 +242,8 @@ def test_what_is_held_is_shown_and_never_held_against_itself(browser, page_of):
         assert driven.page.locator("#stage-note").is_hidden()
 
 
-def test_colour_without_alpha_channels_and_reports_that_err(browser, page_of):
-    """A report may say a type that the file does not bear out; what is there is shown plane by plane."""
+def test_a_type_that_the_file_does_not_bear_out(browser, page_of):
+    """What is there is shown, plane by plane."""
     types = ("ratio", "motion", "coordinates", "ids", "depth", "matte")
     ramp = np.linspace(0, 1, 64 * 36, dtype=np.float32).reshape(36, 64)
     nodes = [Made(name, {"X": ramp}, {"name": name, "text": name}) for name in types]

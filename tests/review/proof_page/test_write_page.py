@@ -159,6 +159,7 @@ def test_a_dump_of_an_older_version(small, tmp_path):
         (("nodes", 0, "input_types"), ["matte"], '/nodes/0/input_types: ["matte"] cannot be understood'),
         (("nodes", 0, "id_channels"), 3, "/nodes/0/id_channels: 3 cannot be understood"),
         (("nodes", 0, "seconds"), "slow", '/nodes/0/seconds: "slow" cannot be understood'),
+        (("nodes", 0, "seconds"), -1, "/nodes/0/seconds: -1 cannot be understood"),
         (("nodes", 0, "type", "name"), ["matte"], '/nodes/0/type/name: ["matte"] cannot be understood'),
         (("nodes", 0, "type", "encoding"), "ACEScg", '/nodes/0/type/encoding: "ACEScg" cannot be understood'),
     ],
