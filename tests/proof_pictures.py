@@ -45,6 +45,7 @@ def main() -> None:
 def show_a_node(driven: Driven) -> None:
     """The lantern in its place against the plate that was shot, and the probe on brass."""
     driven.open_node("lantern")
+    driven.page.locator("#whole").click()
     driven.page.select_option("#against", label="plate")
     driven.drawn()
     driven.page.locator("#wipe").fill("575")

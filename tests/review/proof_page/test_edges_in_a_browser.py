@@ -107,6 +107,7 @@ def test_light_beyond_float_is_white_in_one_channel_too(browser, page_of):
     nodes = [Made("lamp", grey(3e38))]
     with opened(browser, page_of(nodes)) as driven:
         driven.open_node("lamp")
+        driven.page.locator("#whole").click()
         for way in ("whole", "plane:R"):
             driven.page.locator(f'#channels input[value="{way}"]').check()
             driven.page.locator("#stops").fill("12")
@@ -330,3 +331,21 @@ def luminance(colour: list[int]) -> float:
     """Relative luminance of sRGB, by the definition in WCAG 2.2."""
     linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in (c / 255 for c in colour)]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_a_node_opens_at_one_to_one(browser, page_of):
+    """However large the picture; whole is a choice, which stays for the next node."""
+    sizes = {"plate": (90, 64), "large": (3000, 2000), "small": (8, 4)}
+    nodes = [Made(name, grey(0.18, size)) for name, size in sizes.items()]
+    with opened(browser, page_of(nodes)) as driven:
+        for name in sizes:
+            driven.open_node(name)
+            driven.drawn()
+            assert driven.page.locator("#zoom-label").inner_text() == "1 : 1", name
+            driven.page.keyboard.press("Escape")
+        driven.open_node("small")
+        driven.page.locator("#whole").click()
+        driven.page.keyboard.press("Escape")
+        driven.open_node("large")
+        driven.drawn()
+        assert "1 : 1" not in driven.page.locator("#zoom-label").inner_text()

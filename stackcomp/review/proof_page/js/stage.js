@@ -12,7 +12,7 @@ export class Stage {
     this.surfaces = [new Surface(() => this.request()), new Surface(() => this.request())];
     this.frame = { x: 0, y: 0, width: 1, height: 1 };
     this.zoom = 1;
-    this.fitted = true;
+    this.fitted = false;
     this.centre = { x: 0.5, y: 0.5 };
     this.split = null; // share of the frame's width at which the second picture begins
     this.spot = null;
@@ -56,14 +56,27 @@ export class Stage {
   setFrame(frame) {
     const changed = JSON.stringify(frame) !== JSON.stringify(this.frame);
     this.frame = frame;
-    if (changed || this.fitted) this.whole();
+    if (this.fitted) this.whole();
+    else if (changed) this.oneToOne();
+  }
+
+  // A pixel of the picture on each of the screen, its middle in the middle.
+  oneToOne() {
+    this.fitted = false;
+    this.zoom = 1;
+    this.centre = this.middle();
+    this.moved();
+  }
+
+  middle() {
+    return { x: this.frame.x + this.frame.width / 2, y: this.frame.y + this.frame.height / 2 };
   }
 
   // The whole frame; never larger than it is.
   whole() {
     this.fitted = true;
     this.zoom = Math.max(1 / 64, Math.min(this.fitZoom(), Math.max(1, Math.floor(this.fitZoom()))));
-    this.centre = { x: this.frame.x + this.frame.width / 2, y: this.frame.y + this.frame.height / 2 };
+    this.centre = this.middle();
     this.moved();
   }
 
