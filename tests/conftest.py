@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import shutil
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -49,6 +50,25 @@ def material() -> Path:
     if not folder.is_dir():
         pytest.skip("the open test pictures are not beside the repository (../shared/material)")
     return folder
+
+
+#: Without asking anything of the network on its own.
+_BROWSER = (
+    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+)
+
+
+@pytest.fixture(scope="session")
+def browser():
+    sync_api = pytest.importorskip("playwright.sync_api")
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("there is no chromium")
+    with sync_api.sync_playwright() as started:
+        browser = started.chromium.launch(executable_path=chromium, args=_BROWSER.split())
+        yield browser
+        browser.close()
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 from collections.abc import Sequence
 from functools import cache, lru_cache
 from io import BytesIO
@@ -14,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image as Canvas
 
+from stackcomp.files.html_page import content_policy, environment
 from stackcomp.reference.gather import Entry
 from stackcomp.reference.words import as_html, default_words, node_json, one_line, value_words
 from stackcomp.version import __version__
@@ -39,35 +39,15 @@ def as_page(entries: Sequence[Entry]) -> str:
         version=__version__,
         style=style,
         script=script,
-        policy="; ".join(
-            (
-                "default-src 'none'",
-                "img-src data:",
-                f"style-src {_hash(style)}",
-                f"script-src {_hash(script)}",
-                "base-uri 'none'",
-                "form-action 'none'",
-            )
-        ),
+        policy=content_policy(style, script),
     )
     return page
 
 
-def _hash(text: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-
-
 @cache
 def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_HERE),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters |= {
+    made = environment(_HERE)
+    made.filters |= {
         "as_html": as_html,
         "default": default_words,
         "line": one_line,
@@ -75,7 +55,7 @@ def _environment() -> jinja2.Environment:
         "picture": _data,
         "values": value_words,
     }
-    return environment
+    return made
 
 
 def _data(pixels: npt.NDArray[np.uint8]) -> str:

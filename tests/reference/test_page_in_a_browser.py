@@ -2,31 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
 
 from stackcomp import KINDS
 from stackcomp.reference import write_page
 
 pytestmark = pytest.mark.browser
-
-_ARGUMENTS = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
-
-
-@pytest.fixture(scope="module")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("there is no chromium")
-    with sync_api.sync_playwright() as started:
-        browser = started.chromium.launch(executable_path=chromium, args=_ARGUMENTS.split())
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="module")

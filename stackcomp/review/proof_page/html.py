@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
 import re
 from collections.abc import Mapping
@@ -14,6 +12,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from stackcomp.files.html_page import content_policy, environment
 from stackcomp.review.proof_page.board import Board, Measures, drawn
 from stackcomp.review.proof_page.store import Store
 
@@ -78,16 +77,7 @@ def as_html(
         told=Markup(_json(head)),
         style=Markup(style),
         script=Markup(program),
-        policy="; ".join(
-            (
-                "default-src 'none'",
-                "img-src data:",
-                f"style-src {_hash(style)}",
-                f"script-src {_hash(program)}",
-                "base-uri 'none'",
-                "form-action 'none'",
-            )
-        ),
+        policy=content_policy(style, program),
     )
     return page
 
@@ -156,22 +146,11 @@ def _short(words: str) -> tuple[str, str]:
     return first, rest.strip("()")
 
 
-def _hash(text: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-
-
 @cache
 def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_HERE),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters["seconds"] = _seconds
-    return environment
+    made = environment(_HERE)
+    made.filters["seconds"] = _seconds
+    return made
 
 
 def _seconds(seconds: float | None) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +13,6 @@ from stackcomp.data.window import Window
 from stackcomp.files import exr, stills
 from stackcomp.files.mark import Mark
 
-_ARGUMENTS = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
 LINEAR = {"name": "ACEScg", "family": "scene-linear"}
 TYPES: dict[str, dict[str, Any]] = {
     "plain": {"name": "colour", "text": "colour without alpha in ACEScg (scene-linear)", "alpha": "none"},
@@ -136,18 +131,6 @@ def noise(height: int, width: int, seed: int = 0) -> np.ndarray:
 @pytest.fixture(scope="session")
 def make_noise():
     return noise
-
-
-@pytest.fixture(scope="session")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("there is no chromium")
-    with sync_api.sync_playwright() as started:
-        browser = started.chromium.launch(executable_path=chromium, args=_ARGUMENTS.split())
-        yield browser
-        browser.close()
 
 
 class Seen:
