@@ -295,10 +295,8 @@ def _answer(
     failure: FileError | None = None
     if asked.picture is not None:
         try:
-            for path in mark_pictures(
-                Path(asked.picture), found, pictures, asked.setting, composition, frames
-            ):
-                written.append(str(path))
+            for marked in mark_pictures(Path(asked.picture), found, pictures, asked.setting, composition, frames):
+                written.append(str(marked))
         except FileError as error:
             # What was found is told all the same.
             failure = error

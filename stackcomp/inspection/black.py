@@ -159,11 +159,7 @@ def find(source: Image, backdrop: Image, comp: Image | None, limits: BlackLimits
     grain = _mean(own.standard_deviation)
     if word == "brighter":
         lit = light[covered]
-        if (
-            _glows(pair)
-            or not _neutral(own, limits)
-            or not _lowest(light, covered, lowest, grain)
-        ):
+        if _glows(pair) or not _neutral(own, limits) or not _lowest(light, covered, lowest, grain):
             return
         if not _is_floor(lit, lowest, bright, grain, limits, _OF_CG):
             return

@@ -164,7 +164,11 @@ class FramesStream(Stream):
         shown = [row for row in rows if not row.flat]
         if len(shown) > 1 and len(shown) == len(rows) and all(row.equal for row in rows[1:]):
             yield _finding(
-                rows[0].frame, "still", f"{'both' if len(rows) == 2 else f'all {len(rows)}'} frames are equal", "nothing where it is a still", "note"
+                rows[0].frame,
+                "still",
+                f"{'both' if len(rows) == 2 else f'all {len(rows)}'} frames are equal",
+                "nothing where it is a still",
+                "note",
             )
             return
         for segment in self._segments:

@@ -35,8 +35,8 @@ _NEARLY_ALL = 15
 _BY_CHANCE = 0.8
 #: By how much the channels of one may be more correlated than those of the other, as long as both are grain.
 _ALIKE = 0.1
-#: What is finer than that, in parts of the level, is rounding: half floats are up to 2^-10 of their value apart (IEEE
-#: 754, binary16), which is a standard deviation of 2^-10 / sqrt(12). It is independent in each channel.
+#: What is weaker than that, in parts of the level, is rounding: half floats are up to 2^-10 of their value apart
+#: (IEEE 754, binary16), a standard deviation of 2^-10 / sqrt(12). It is independent in each channel.
 _ROUNDING = 5e-4
 
 

@@ -90,10 +90,7 @@ def opened(
 
 
 def rendered(image: Image) -> Opened:
-    """A picture that was computed, or the channels of a file that a graph passes on."""
-    if isinstance(image.type, Layers):
-        colour = colour_among(image, image.type.encoding or _EXR, image.type.alpha)
-        return Opened(image, Seen(colour, image.channels, image.type.alpha))
+    """A picture that was computed."""
     alpha = image.type.alpha if isinstance(image.type, Colour) else "none"
     return Opened(image, Seen(image, image.channels, alpha))
 

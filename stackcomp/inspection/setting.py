@@ -66,7 +66,11 @@ def chosen_checks(names: Sequence[str] | None = None, without: Sequence[str] = (
     """
     known = {check.name: check for check in all_checks()}
     problems = [
-        Problem("check-unknown", f'{option}: there is no check "{name}"', did_you_mean(name, list(known)) or _all(known))
+        Problem(
+            "check-unknown",
+            f'{option}: there is no check "{name}"',
+            did_you_mean(name, list(known)) or _all(known),
+        )
         for option, given in (("--checks", names or ()), ("--without", without))
         for name in given
         if name not in known

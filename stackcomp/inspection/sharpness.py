@@ -181,8 +181,8 @@ def _finding(
         value=ratio,
         limit=1 / limits.ratio if word == "sharper" else limits.ratio,
         message=f"the CG is {word} than the plate: its sharpest edges rise from 10 to 90 % over {own:.2f} px, "
-        f"those of the plate over {other:.2f} px, {ratio:.2f} times as wide; a Gaussian of {radius:.2f} px standard deviation on {what} "
-        f"would make them equal",
+        f"{ratio:.2f} times the {other:.2f} px of the plate's; a Gaussian of {radius:.2f} px standard deviation "
+        f"on {what} would make them equal",
         cure=f"soften the CG with its alpha, premultiplied, by {radius:.2f} px, before grain is put on"
         if word == "sharper"
         else "look for what softened the CG (a filter, a resize, a lens effect applied twice) and take it out, or "

@@ -235,7 +235,7 @@ def test_alpha_that_is_no_coverage(value):
 
 @pytest.mark.parametrize("factor", [1e38, 1e-44])
 def test_light_at_the_ends_of_float32(factor):
-    pixels, backdrop = disc(soft=0.7, behind=0.1)
+    pixels, _ = disc(soft=0.7)
     pixels[..., :3] *= factor
     with np.errstate(all="raise", under="ignore"):
         list(find(coloured(pixels.astype(np.float32)), coloured(np.full((120, 160, 3), factor)), None, LIMITS))

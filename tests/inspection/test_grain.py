@@ -9,6 +9,7 @@ import pytest
 from inspection.made_pairs import laid_over, linear_photograph, made
 from inspection.made_pictures import Grain as Camera
 from inspection.made_pictures import coloured, grained
+from inspection.planted_pairs import WHOLE
 from scipy import ndimage
 
 from stackcomp import Window

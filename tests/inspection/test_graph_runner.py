@@ -86,17 +86,6 @@ def test_files_straight_into_an_over_node_are_compared(tmp_path, direct):
     assert [(one.check, one.sort, one.picture) for one in found] == [("fringe", "bright", 'node "final"')]
 
 
-def test_a_file_that_is_delivered_as_it_is_is_seen_as_colour(tmp_path):
-    size = Window.of_size(64, 48)
-    planes = {**dict.fromkeys("RGB", np.full((48, 64), -0.5, np.float32)), "depth.Z": np.ones((48, 64), np.float32)}
-    exr.write(tmp_path / "cg.exr", planes, window=size, display=size)
-    graph = stackcomp.Graph(working_space="ACEScg", frames="1")
-    cg = graph.add("read", "cg", path="cg.exr", encoding="ACEScg")
-    graph.add("deliver", "out", image=cg, path="out.{frame:04d}.exr")
-    found = inspect_graph(composition(tmp_path, graph), [1], Setting(chosen_checks(["negative"]))).findings
-    assert [(one.sort, one.picture) for one in found] == [("deep", "cg.exr"), ("deep", 'node "out"')]
-
-
 def test_a_graph_without_deliver_node_a_still_and_what_is_declared(shot):
     graph = stackcomp.Graph(working_space="ACEScg", frames="1-3")
     graph.add("read", "still", path="plate.0002.exr", encoding="ACEScg")

@@ -1,4 +1,4 @@
-"""What must not change what is found about CG against plate: where it lies, how it is turned, how it is cropped."""
+"""What must not change what is found about CG against plate: where it lies, how it is turned and cropped."""
 
 from __future__ import annotations
 

@@ -160,7 +160,8 @@ def test_the_window():
     pair = scene(0.4, 1.4)
     part = pair.source.over(Window(100, 40, 260, 200))
     (one,) = find(part, pair.backdrop, None, LIMITS)
-    assert one.place in part.window
+    # Edges at its border are measured with some pixels beside it.
+    assert one.place in part.window.grow(16)
 
 
 @pytest.mark.parametrize("name", ["wide", "close", "lamp"])
