@@ -33,6 +33,10 @@ EXPLANATIONS: dict[str, str] = {
         "Checks of pictures are chosen by name. A name that is written wrong would leave out the check that was "
         "meant, and the pictures would look clean."
     ),
+    "check-useless": (
+        "Some checks need several frames, others CG and plate. Asked for by name where there are none, a check "
+        "would pass without having looked."
+    ),
     "frame-rate": (
         "Frames a second say how fast light flashes: the same frames can be harmless at one rate and harmful at "
         "another."

@@ -55,6 +55,7 @@ argument         | e | An argument from Python makes no sense. | Give what the m
 batch-running    | e | Another batch is at work on the same output. | Wait for its end, or stop it.
 channel          | e | A picture has no channel of that name. | Use one of the names in the message.
 check-unknown    | e | There is no check of that name, or none is left. | stackcomp inspect --list shows them all.
+check-useless    | e | A check has nothing to look at in what is named. | Name a sequence for checks of sequences, a graph with over for pairs.
 cluster          | e | A cluster does not answer, or its workers do not fit. | Start it, with the same version on all machines.
 command-line     | e | The command line cannot be understood. | See the command with --help.
 dump             | e | A folder holds no dump, or its report cannot be read. | Name a folder that stackcomp dump wrote.

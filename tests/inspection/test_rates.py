@@ -61,18 +61,20 @@ def share_found(check, ways, seeds):
     return {way: number / len(seeds) for way, number in found.items()}
 
 
-def test_clean_pictures_raise_at_most_one_false_alarm_in_200():
-    assert sum(false_alarms(range(FIRST, FIRST + 200)).values()) <= 1
+def test_clean_pictures_raise_no_alarm():
+    """A hundred of them; many more below."""
+    assert sum(false_alarms(range(FIRST, FIRST + 100)).values()) == 0
 
 
 def test_planted_faults_are_found():
     for name, (check, ways) in FAULTS.items():
-        shares = share_found(check, ways, range(FIRST + 1000, FIRST + 1040))
+        shares = share_found(check, ways, range(FIRST + 1000, FIRST + 1020))
         assert np.mean(list(shares.values())) >= 0.95, (name, shares)
 
 
 @pytest.mark.slow
 def test_rates_on_many_pictures():
+    """At most 1 false alarm in 200 clean pictures, and at least 95 % of each fault found."""
     numbers = false_alarms(range(FIRST + 2000, FIRST + 2800))
     assert all(number <= 4 for number in numbers.values()), numbers
     assert sum(numbers.values()) <= 4, numbers
