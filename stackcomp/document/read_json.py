@@ -57,8 +57,9 @@ _WRITTEN = {
     "graph": "a graph is written { … }",
     "variables": 'variables are written {"name": value, …}',
     "sequence": 'a sequence is written {"stackcomp_sequence": 1, …}',
+    "thresholds": 'thresholds are written {"check": {"limit": number, …}, …}; --show-thresholds prints them all',
 }
-Holds = Literal["graph", "variables", "sequence"]
+Holds = Literal["graph", "variables", "sequence", "thresholds"]
 
 
 def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
@@ -190,11 +191,18 @@ def _nearby(path: Path, holds: Holds) -> str:
     """Names alike of files of the same kind: graphs are not offered where variables were asked for."""
     if path.is_dir() or not path.parent.is_dir():
         return nearby(path)
-    others = [name for name in _json_files(path.parent) if _holds(path.parent / name) in (holds, "")]
+    # A file of thresholds has no sign of its own, like one of variables.
+    looked_for = ("variables" if holds == "thresholds" else holds, "")
+    others = [name for name in _json_files(path.parent) if _holds(path.parent / name) in looked_for]
     return alike(path.name, others) if others else f'the folder "{path.parent}" holds no {_FILES[holds]}'
 
 
-_FILES = {"graph": "graph", "variables": "file of variables", "sequence": "sequence file"}
+_FILES = {
+    "graph": "graph",
+    "variables": "file of variables",
+    "sequence": "sequence file",
+    "thresholds": "file of thresholds",
+}
 
 
 def _json_files(folder: Path) -> list[str]:

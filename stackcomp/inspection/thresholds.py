@@ -79,18 +79,9 @@ def read_thresholds(path: str | os.PathLike[str]) -> Thresholds:
     """
     place = os.fspath(path)
     try:
-        return thresholds_of(read_json(place, "variables"))
+        return thresholds_of(read_json(place, "thresholds"))
     except DocumentError as error:
-        raise DocumentError(_reworded(problem, place) for problem in error.problems) from None
-
-
-def _reworded(problem: Problem, place: str) -> Problem:
-    """The problem with the name of the file, and of what it should hold."""
-    message = problem.message.replace("file of variables", "file of thresholds")
-    way_out = problem.way_out.replace("file of variables", "file of thresholds")
-    if way_out.startswith("variables are written"):
-        way_out = 'thresholds are written {"check": {"limit": number, …}, …}; --show-thresholds prints them all'
-    return replace(problem, place=place, message=message, way_out=way_out)
+        raise DocumentError(replace(problem, place=place) for problem in error.problems) from None
 
 
 def thresholds_of(given: Mapping[str, Any]) -> Thresholds:
