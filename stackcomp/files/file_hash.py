@@ -15,7 +15,7 @@ from pathlib import Path
 
 import xxhash
 
-from stackcomp.files.file_state import FileState, one_state
+from stackcomp.files.file_state import FileState, one_state, unreachable
 
 __all__ = ["file_hash", "hash_of_beginning"]
 
@@ -28,8 +28,12 @@ def file_hash(path: Path, state: FileState) -> bytes:
         FileChangedError: it has another state.
         FileError: it cannot be read.
     """
-    with one_state(path, state), path.open("rb", buffering=0) as file:
-        return hashlib.file_digest(file, xxhash.xxh3_128).digest()
+    try:
+        with one_state(path, state), path.open("rb", buffering=0) as file:
+            return hashlib.file_digest(file, xxhash.xxh3_128).digest()
+    except OSError as error:
+        # A share can go between two looks at a file.
+        raise unreachable(path, error) from error
 
 
 def hash_of_beginning(path: str | os.PathLike[str], size: int) -> bytes:

@@ -28,6 +28,7 @@ __all__ = [
     "file_state",
     "one_state",
     "require_state",
+    "unreachable",
 ]
 
 
@@ -70,7 +71,7 @@ def file_state(path: str | os.PathLike[str]) -> FileState:
         if stat.S_ISREG(status.st_mode) and not os.access(path, os.R_OK):
             raise FileError(path, "there is no permission to read it", "check who may read the file")
     except (OSError, ValueError) as error:
-        raise _unreachable(path, error) from None
+        raise unreachable(path, error) from None
     if stat.S_ISDIR(status.st_mode):
         raise FileError(path, "it is a folder", "name a file in it")
     if not stat.S_ISREG(status.st_mode):
@@ -180,7 +181,13 @@ def _full(folder: Path) -> bool:
     return disk.f_blocks > 0 and disk.f_bavail * disk.f_frsize < _NEXT_TO_NOTHING
 
 
-def _unreachable(path: Path, error: OSError | ValueError) -> FileError:
+def unreachable(path: Path, error: OSError | ValueError) -> FileError:
+    """Return the error for a file that could not be looked at or opened.
+
+    Args:
+        path: the file.
+        error: the exception of the operating system; a ValueError is about the path.
+    """
     if not isinstance(error, OSError):
         nul = "\0" in str(path)
         what = "a NUL character" if nul else "a character that cannot be encoded"

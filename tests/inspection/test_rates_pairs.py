@@ -82,28 +82,28 @@ def test_planted_faults_are_found():
 @pytest.mark.slow
 def test_rates_on_many_pairs():
     """At most 1 false alarm in 200."""
-    numbers = false_alarms(range(3 * FIRST, 3 * FIRST + 600))
-    assert numbers["any"] <= 3, numbers
+    numbers = false_alarms(range(3 * FIRST, 3 * FIRST + 400))
+    assert numbers["any"] <= 2, numbers
 
 
 @pytest.mark.slow
 def test_rates_on_larger_pairs():
-    numbers = false_alarms(range(4 * FIRST, 4 * FIRST + 200), 30, size=(640, 360))
+    numbers = false_alarms(range(4 * FIRST, 4 * FIRST + 200), 16, size=(640, 360))
     assert numbers["any"] <= 1, numbers
 
 
 @pytest.mark.slow
 def test_many_planted_faults():
-    shares, planted = shares_found(range(5 * FIRST, 5 * FIRST + 150))
+    shares, planted = shares_found(range(5 * FIRST, 5 * FIRST + 80))
     assert min(of_each_check(shares, planted).values()) >= 0.95, shares
 
 
 @pytest.mark.slow
 def test_longer_holdouts_with_two_mattes():
     """Where they cut through 128 rows and more. They are found less often than other fringes: half may be dark."""
-    pairs = ((seed, made(seed, (512, 288), plain=True)) for seed in range(6 * FIRST, 6 * FIRST + 60))
+    pairs = ((seed, made(seed, (512, 288), plain=True)) for seed in range(6 * FIRST, 6 * FIRST + 40))
     planted = [(seed, pair) for seed, pair in pairs if shows(pair, "held out", rows=128)]
-    assert len(planted) > 20
+    assert len(planted) > 15
     found = ["fringe" in alarms(edge_fault(pair, "held out", seed)) for seed, pair in planted]
     assert np.mean(found) >= 0.8
 

@@ -145,6 +145,7 @@ def test_ultra_high_definition(browser, tmp_path):
     file = truth(tmp_path / "dump" / "node0.exr")
     with opened(browser, tmp_path / "page.html") as driven:
         driven.open_node("wide")
+        driven.page.locator("#whole").click()
         for x, y in ((0, 0), (3839, 2159), (960, 540), (961, 541), (1919, 0), (0, 1080)):
             driven.point_at(x, y)
             assert driven.remarks() == ""
