@@ -2,8 +2,8 @@
 
 The plate's black is that of its darkest region (`stackcomp.measure.black`), and it is believed only where the
 plate has a floor: a part of the picture that lies at that level, far below the rest. CG that reaches below it was
-not lifted. CG that has a floor of its own above it was lifted too far. CG or
-plates without dark parts say nothing.
+not lifted. CG that has a floor of its own above it was lifted too far. CG or plates without dark
+parts say nothing.
 """
 
 from __future__ import annotations

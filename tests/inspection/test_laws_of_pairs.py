@@ -7,6 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 from inspection.made_pairs import made
+from inspection.made_pictures import coloured
 from inspection.planted_pairs import WHOLE, edge_fault
 
 from stackcomp import Image, Window
@@ -108,3 +109,11 @@ def test_a_window_that_cuts_through_the_element_gets_no_edge():
     soft = Image({**whole.planes, "A": alpha}, whole.window, whole.display, whole.type)
     above = Window(whole.window.x0, whole.window.y0 - 16, whole.window.x1, whole.window.y1) & whole.display
     assert shared(soft, backdrop).window == above
+
+
+@pytest.mark.parametrize("size", [1, 2, 7, 8, 9, 25, 26, 64])
+@pytest.mark.parametrize("value", [0.0, 0.5, np.nan])
+def test_flat_pictures_say_nothing(size, value):
+    """Of all sizes around those that checks divide pictures by."""
+    source, backdrop = (coloured(np.full((size, size, planes), value)) for planes in (4, 3))
+    assert found(source, backdrop, None) == {}
