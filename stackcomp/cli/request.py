@@ -133,7 +133,7 @@ def variables_of(files: Sequence[str] | None, sets: Sequence[str] | None) -> dic
 
 
 def _variables_in(path: str) -> dict[str, Any]:
-    from stackcomp.document.read_json import read_json
+    from stackcomp.files.read_json import read_json
 
     variables = read_json(path, "variables")
     if "nodes" in variables and "stackcomp" in variables:

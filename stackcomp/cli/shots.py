@@ -20,8 +20,8 @@ __all__ = ["holds_sequence", "open_batch"]
 
 def holds_sequence(path: str) -> bool:
     """Whether a file is a sequence; what is wrong with it is reported by whoever opens it."""
-    from stackcomp.document.read_json import read_json
     from stackcomp.document.sequence import is_sequence
+    from stackcomp.files.read_json import read_json
 
     try:
         return is_sequence(read_json(path))

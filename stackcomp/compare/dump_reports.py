@@ -11,8 +11,8 @@ from typing import Any
 
 import networkx as nx
 
-from stackcomp.document.read_json import read_json
 from stackcomp.errors import DocumentError, Problem, RequestError, cut
+from stackcomp.files.read_json import read_json
 
 __all__ = ["Report", "data_order", "dumps_in", "is_dump", "reports_in"]
 

@@ -24,6 +24,7 @@ from stackcomp.files.file_state import file_state
 from stackcomp.files.mark import ATTRIBUTE, MarkKind
 from stackcomp.nodes.base import Node, SinkNode, SourceNode
 from stackcomp.nodes.kinds import KINDS
+from stackcomp.nodes.read import Read
 
 __all__ = ["graph_hash", "input_files", "node_fields", "notes_for", "passed_on"]
 
@@ -120,7 +121,7 @@ def _from_plate(document: Document, root: Path, node: str, frame: int) -> dict[s
         here = document.nodes[name]
         inputs = here.inputs()
         if isinstance(here, SourceNode) or not inputs:
-            return _told_by(here.files(frame, root)) if isinstance(here, SourceNode) else {}
+            return _told_by(here.files(frame, root)) if isinstance(here, Read) else {}
         name = inputs.get("backdrop") or inputs.get("image") or next(iter(inputs.values()))
     return {}
 

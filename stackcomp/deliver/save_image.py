@@ -95,7 +95,7 @@ def save_image(
 def _sink(ending: str, **fields: Any) -> Deliver:
     """A deliver node with these options, checked by the rules of graphs."""
     from stackcomp.document.plain import plain
-    from stackcomp.document.validate import field_names, validate
+    from stackcomp.files.validate import field_names, validate
     from stackcomp.nodes.deliver import Deliver
 
     given = {}

@@ -9,8 +9,8 @@ import zlib
 from pathlib import Path
 from typing import Any
 
-from stackcomp.document.json_mistakes import explain
 from stackcomp.errors import DocumentError, Problem, cut, did_you_mean, pointer_to, shown
+from stackcomp.files.json_mistakes import explain
 from stackcomp.files.paths import nearby
 
 __all__ = [

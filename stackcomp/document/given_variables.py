@@ -10,9 +10,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from stackcomp.data.arguments import file_path, value_text
-from stackcomp.document.read_json import read_json
 from stackcomp.errors import ArgumentError
 from stackcomp.files.paths import nearby
+from stackcomp.files.read_json import read_json
 
 __all__ = ["files_among", "variables"]
 

@@ -23,9 +23,7 @@ from stackcomp.data.frames import parse_frames
 from stackcomp.document.given_variables import variables as variables_given
 from stackcomp.document.model import Document, build, build_node
 from stackcomp.document.plain import plain
-from stackcomp.document.read_json import parse_json, read_json
 from stackcomp.document.upgrade import CURRENT, upgrade
-from stackcomp.document.validate import field_names
 from stackcomp.document.variables import reached
 from stackcomp.errors import (
     ArgumentError,
@@ -40,6 +38,8 @@ from stackcomp.errors import (
 )
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.colour import DEFAULT_CONFIG
+from stackcomp.files.read_json import parse_json, read_json
+from stackcomp.files.validate import field_names
 from stackcomp.nodes.kinds import KINDS
 
 __all__ = ["Graph", "NodeName", "described"]

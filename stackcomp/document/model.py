@@ -13,10 +13,10 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue, field_validator
 from stackcomp.data.frame_rate import parse_frame_rate
 from stackcomp.data.frames import parse_frames
 from stackcomp.document.plain import plain
-from stackcomp.document.validate import field_names, validate
 from stackcomp.document.variables import REFERENCE, resolve
 from stackcomp.errors import BadValueError, DocumentError, Problem, kind_of, pointer_to, shown
 from stackcomp.files.colour import DEFAULT_CONFIG
+from stackcomp.files.validate import field_names, validate
 from stackcomp.nodes.base import Node
 from stackcomp.nodes.kinds import KINDS
 
@@ -241,6 +241,7 @@ def build_node(name: str, fields: Any, spoilt: Collection[str] = ()) -> tuple[No
             problem = replace(problem, message=f"there is no kind {shown(word)}")
         return None, [replace(problem, node=name, field="kind")]
     article = "an" if kind.kind_name()[0] in "aeiou" else "a"
-    node, problems = validate(kind, fields, name, f"{article} {word} node", field_names(kind))
+    package = str(KINDS.origin(kind.kind_name()) or "")
+    node, problems = validate(kind, fields, name, f"{article} {word} node", field_names(kind), package)
     problems = [p for p in problems if p.field.split(".")[0] not in spoilt and (p.field or not spoilt)]
     return node, problems

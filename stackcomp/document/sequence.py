@@ -32,9 +32,7 @@ from stackcomp.data.frames import parse_frames
 from stackcomp.document.cut import CutClip, read_cut
 from stackcomp.document.deliveries import DELIVERIES, Delivery
 from stackcomp.document.plain import plain
-from stackcomp.document.read_json import parse_json, read_json
 from stackcomp.document.shot import Shot
-from stackcomp.document.validate import field_names, validate
 from stackcomp.errors import (
     DocumentError,
     GraphError,
@@ -47,6 +45,8 @@ from stackcomp.errors import (
 )
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.paths import nearby
+from stackcomp.files.read_json import parse_json, read_json
+from stackcomp.files.validate import field_names, validate
 
 __all__ = ["VERSION", "CutFile", "Sequence", "SequenceHead", "ShotFields", "is_sequence"]
 

@@ -14,8 +14,8 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from stackcomp.document.read_json import read_json
 from stackcomp.errors import DocumentError, Problem, cut, did_you_mean, kind_of, pointer_to
+from stackcomp.files.read_json import read_json
 from stackcomp.inspection.alpha_range import AlphaRangeLimits
 from stackcomp.inspection.alpha_state import AlphaStateLimits
 from stackcomp.inspection.bare_light import BareLightLimits

@@ -24,10 +24,10 @@ from typing import Any
 
 from stackcomp.data import arguments
 from stackcomp.data.arguments import PathLike
-from stackcomp.document.read_json import read_json
 from stackcomp.errors import ArgumentError, Problem, RequestError, cut
 from stackcomp.files.atomic import whole_file
 from stackcomp.files.mark import program
+from stackcomp.files.read_json import read_json
 
 __all__ = ["can_be_named", "ready", "record_of", "write_findings"]
 

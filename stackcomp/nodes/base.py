@@ -190,9 +190,26 @@ class Node(BaseModel):
                 changes[name] = value
         return self.model_copy(update=changes) if changes else self
 
+    def with_files(self, frame: float, scale: float, context: Context, opened: dict[Path, FileState]) -> Self:
+        """Return this node with what small files of its own say of the frame: a track, a camera, shapes.
+
+        It is called on ``self.at(frame, scale)`` before ``domain``, ``needs`` and whatever computes. A kind keeps
+        what it finds in a private attribute of pydantic's, and reads with `stackcomp.files.side_file`.
+
+        Args:
+            frame: frame number.
+            scale: of the render.
+            context: with the root of relative paths.
+            opened: files of this frame and their states; the file's own is added.
+
+        Raises:
+            FileError: a file cannot be used at this frame.
+        """
+        return self
+
     @property
     def still(self) -> bool:
-        """Whether the node's own numbers are the same at every frame."""
+        """Whether the node's own numbers, and what its small files say, are the same at every frame."""
         return not any(isinstance(getattr(self, name), Keyed) for name in self.numbers_declared())
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:

@@ -110,6 +110,10 @@ class Example:
             raise CheckError(problem for problem in problems if problem.severity == "error")
         return graph
 
+    def ready(self, scale: float = 1.0) -> Any:
+        """The node with its numbers and what its files say, at frame 1."""
+        return self.checked.node.at(1, scale).with_files(1, scale, self.checked_graph.context, {})
+
     @property
     def computes_areas(self) -> bool:
         """Whether it looks at neighbours with these fields."""

@@ -74,7 +74,7 @@ def function_fits(example: Example) -> bool:
         return False
     value = values[0]
     function, lanes = value.function, len(value.lanes)
-    numbers = len(node.at(1).numbers(example.checked.types, example.checked_graph.context))
+    numbers = len(example.ready().numbers(example.checked.types, example.checked_graph.context))
     require(
         len(function.arguments) == lanes + numbers,
         f"its pixel function {function.name} takes {len(function.arguments)} values, but its ports give {lanes} "
@@ -104,7 +104,7 @@ def declared_comes_out(example: Example) -> bool:
         require(bool(plane.any()), f"plane {name} is 0 everywhere; choose an example that shows something")
     if example.given and not isinstance(node.node, ViewNode | SinkNode) and node.wires.keys() - {"like"}:
         windows = {port: example.picture(example.ports[port]).window for port in node.wires}
-        domain = node.node.at(1).domain(windows, node.types)
+        domain = example.ready().domain(windows, node.types)
         if isinstance(node.node, Adjustable):
             domain = domain | windows[node.node.adjusts]
         if node.node.fills_frame:
@@ -162,7 +162,7 @@ def needs_are_all(example: Example) -> bool:
     needs = dict.fromkeys(node.wires, _TILE)
     if isinstance(node.node, AreaNode) and example.computes_areas:
         windows = {port: example.picture(example.ports[port]).window for port in node.wires}
-        said_needs = node.node.at(1).needs(_TILE, windows, 1)
+        said_needs = example.ready().needs(_TILE, windows, 1)
         odd = sorted(set(said_needs) - set(windows))
         require(not odd, f"it needs {', '.join(odd)}, but its connected ports are {', '.join(windows)}")
         needs |= {port: window | _TILE for port, window in said_needs.items()}
@@ -234,7 +234,7 @@ def reach_follows_scale(example: Example) -> bool:
     if not isinstance(node, AreaNode) or not example.computes_areas or not node.spreads:
         return False
     ports = [port for port in checked.wires if not node.ports()[port].any_size]
-    full, quarter = (_reaches(node.at(1, scale), list(checked.wires)) for scale in (1.0, 0.25))
+    full, quarter = (_reaches(example.ready(scale), list(checked.wires)) for scale in (1.0, 0.25))
     for port in ports:
         before, after = full.get(port, 0), quarter.get(port, 0)
         require(

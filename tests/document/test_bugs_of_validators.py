@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from stackcomp.document.validate import validate
 from stackcomp.errors import BadValueError, BugError
+from stackcomp.files.validate import validate
 
 
 def model(error: Exception) -> type[BaseModel]:

@@ -6,7 +6,7 @@ import re
 import pytest
 
 from stackcomp import KINDS, DocumentError, Graph
-from stackcomp.document.validate import field_names
+from stackcomp.files.validate import field_names
 
 JUNK = [None, True, -7, 0.5, 10**400, "", "junk", [], [1], [[1]], {}, {"a": 1}, {"keys": [[1, {}]]}, "x" * 5000]
 JARGON = re.compile(r"Input|Value error|valid|pydantic|type=|literal|\b(NoneType|dict|tuple|str|int|bool)\b")

@@ -9,8 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
-from stackcomp.document.json_mistakes import explain, repeated_keys
 from stackcomp.errors import BadValueError, DocumentError, Problem, kind_of
+from stackcomp.files.json_mistakes import explain, repeated_keys
 from stackcomp.files.paths import alike, nearby
 
 __all__ = ["parse_json", "read_json"]
@@ -57,9 +57,13 @@ _WRITTEN = {
     "graph": "a graph is written { … }",
     "variables": 'variables are written {"name": value, …}',
     "sequence": 'a sequence is written {"stackcomp_sequence": 1, …}',
+    "track": 'a track is written {"stackcomp_track": 1, …}; stackcomp track makes one',
+    "camera": 'a camera is written {"stackcomp_camera": 1, …}; stackcomp camera makes one',
+    "shapes": 'shapes are written {"stackcomp_shapes": 1, …}',
+    "manifest": 'a manifest is written {"name": "8 hexadecimal digits", …}',
     "thresholds": 'thresholds are written {"check": {"limit": number, …}, …}; --show-thresholds prints them all',
 }
-Holds = Literal["graph", "variables", "sequence", "thresholds"]
+Holds = Literal["graph", "variables", "sequence", "thresholds", "track", "camera", "shapes", "manifest"]
 
 
 def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
@@ -191,8 +195,8 @@ def _nearby(path: Path, holds: Holds) -> str:
     """Names alike of files of the same kind: graphs are not offered where variables were asked for."""
     if path.is_dir() or not path.parent.is_dir():
         return nearby(path)
-    # A file of thresholds has no sign of its own, like one of variables.
-    looked_for = ("variables" if holds == "thresholds" else holds, "")
+    # Files of thresholds and manifests have no sign of their own, like those of variables.
+    looked_for = ("variables" if holds in ("thresholds", "manifest") else holds, "")
     others = [name for name in _json_files(path.parent) if _holds(path.parent / name) in looked_for]
     return alike(path.name, others) if others else f'the folder "{path.parent}" holds no {_FILES[holds]}'
 
@@ -202,6 +206,10 @@ _FILES = {
     "variables": "file of variables",
     "sequence": "sequence file",
     "thresholds": "file of thresholds",
+    "track": "track",
+    "camera": "camera",
+    "shapes": "file of shapes",
+    "manifest": "manifest",
 }
 
 
@@ -220,8 +228,9 @@ def _holds(path: Path) -> Holds | Literal[""]:
         document = json.loads(path.read_bytes().decode("utf-8-sig"))
     except (OSError, ValueError, RecursionError):
         return ""
-    if isinstance(document, dict) and "stackcomp_sequence" in document:
-        return "sequence"
+    for kind in ("sequence", "track", "camera", "shapes"):
+        if isinstance(document, dict) and f"stackcomp_{kind}" in document:
+            return kind
     return (
         "graph" if isinstance(document, dict) and ("stackcomp" in document or "nodes" in document) else "variables"
     )

@@ -18,7 +18,6 @@ from pydantic_core import ErrorDetails
 
 from stackcomp.data.numbers import number_of
 from stackcomp.errors import BadValueError, BugError, Problem, did_you_mean, kind_of, pointer_to, shown
-from stackcomp.nodes.kinds import KINDS
 
 __all__ = ["field_names", "validate"]
 
@@ -52,7 +51,12 @@ def field_names(model: type[BaseModel]) -> list[str]:
 
 
 def validate(
-    model: type[_Model], fields: Mapping[str, Any], node: str, subject: str, choices: Collection[str]
+    model: type[_Model],
+    fields: Mapping[str, Any],
+    node: str,
+    subject: str,
+    choices: Collection[str],
+    package: str = "",
 ) -> tuple[_Model | None, list[Problem]]:
     """The model made from a JSON object, or what is wrong with that.
 
@@ -62,6 +66,7 @@ def validate(
         node: name of the node for the findings, or empty.
         subject: what has these fields, for messages, such as ``a read node``.
         choices: names of all fields that may stand there.
+        package: the package that the model comes from, where that is not this program, for bugs.
 
     Raises:
         BugError: a validator of the model raised an exception that no value should cause.
@@ -79,7 +84,7 @@ def validate(
         for item in error.errors(include_url=False):
             cause = item.get("ctx", {}).get("error")
             if isinstance(cause, Exception) and _is_bug(cause):
-                raise BugError(where, cause, package=_package(fields)) from cause
+                raise BugError(where, cause, package=package) from cause
             by_place.setdefault(_place(item, known), []).append(item)
         for place, items in by_place.items():
             problems.append(_problem(model, place, items, known, node, subject, choices))
@@ -87,14 +92,8 @@ def validate(
     except (BugError, MemoryError, Warning):
         raise
     except Exception as error:
-        raise BugError(where, error, package=_package(fields)) from error
+        raise BugError(where, error, package=package) from error
     return (None if problems else made), problems
-
-
-def _package(fields: Mapping[str, Any]) -> str:
-    """The package of a node's kind; empty for a built-in one, and for what is no node."""
-    kind = fields.get("kind")
-    return str(KINDS.origin(kind) or "") if isinstance(kind, str) else ""
 
 
 def _is_bug(cause: Exception) -> bool:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stackcomp import DocumentError
-from stackcomp.document.read_json import DEEPEST, parse_json, read_json
+from stackcomp.files.read_json import DEEPEST, parse_json, read_json
 
 values = st.recursive(
     st.none()

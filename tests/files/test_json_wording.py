@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stackcomp import DocumentError
-from stackcomp.document.json_mistakes import explain
-from stackcomp.document.read_json import parse_json
+from stackcomp.files.json_mistakes import explain
+from stackcomp.files.read_json import parse_json
 
 #: One of each mistake that Python's reader has words of its own for.
 MISTAKES = {
