@@ -134,6 +134,9 @@ def _fields(made: RandomGraph, draw: random.Random, kind: type[Node]) -> dict[st
                 return None
             continue
         fields[port] = source.name
+        if spec.many:
+            more = [_source(made, draw, spec, first) for _ in range(draw.randrange(3))]
+            fields[port] = [source.name, *(other.name for other in more if other is not None)]
         if first is None and isinstance(_type_at(source, spec), Colour):
             first = _type_at(source, spec)
     bare = [name for name, number in kind.numbers_declared().items() if kind.model_fields[name].default is None]

@@ -38,8 +38,10 @@ def roles_of_reads(nodes: Mapping[str, Any]) -> dict[str, FileRole]:
     feeds: dict[str, list[tuple[str, str, str]]] = {}
     for name, fields in nodes.items():
         for port in _ports(fields):
-            if isinstance(source := fields.get(port), str):
-                feeds.setdefault(source, []).append((name, str(fields.get("kind")), port))
+            fed = fields.get(port)
+            for source in fed if isinstance(fed, list) else [fed]:
+                if isinstance(source, str):
+                    feeds.setdefault(source, []).append((name, str(fields.get("kind")), port))
     reads = [
         name for name, fields in nodes.items() if isinstance(fields, Mapping) and fields.get("kind") == "read"
     ]

@@ -63,7 +63,7 @@ def _mended(wire: Wire, state: CheckState) -> Wire:
 
 def _one_size(state: CheckState, name: str, wires: Mapping[str, Wire]) -> None:
     """Report inputs with different frames, but not where an input already has inputs with different frames."""
-    ports = state.document.nodes[name].ports()
+    ports = state.document.nodes[name].wired_ports()
     sized = [(port, wire.source) for port, wire in wires.items() if not ports[port].any_size]
     if any(source in state.unsized for _, source in sized):
         state.unsized.add(name)

@@ -37,7 +37,7 @@ def check_wire(state: CheckState, node: str, port: str, source: CheckedNode) -> 
     Returns:
         The wire, as if a wrong alpha state or encoding were right; None where the type itself is wrong.
     """
-    end = _End(node, port, state.document.nodes[node].ports()[port])
+    end = _End(node, port, state.document.nodes[node].wired_ports()[port])
     type, picks = source.type, None
     if isinstance(type, Layers) and not issubclass(Layers, end.accepts.accepts):
         chosen = _from_file(state, end, source.name, type)
@@ -98,7 +98,7 @@ def _colour_of_file(
 
 
 def _wrong_kind(state: CheckState, end: _End, source: str, type: PortType) -> None:
-    ports = state.document.nodes[end.node].ports()
+    ports = state.document.nodes[end.node].wired_ports()
     mattes = [name for name, port in ports.items() if Matte in port.accepts]
     way_out = "" if Colour in end.accepts.accepts else _other_as(state, source, end.accepts)
     message = f'port "{end.port}" requires {required(end.accepts)}, but "{source}" gives {gives(type)}'

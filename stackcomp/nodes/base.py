@@ -11,9 +11,10 @@ rule and its maths. Five families:
     SinkNode     takes a picture out of the graph   deliver
 
 **Fields.** An input is ``Annotated[str, Port(...)]`` (``str | None`` with default None when it may be left
-open) and holds another node's name. A number is ``Annotated[float, Number(...)]`` and may be keyed over
-frames in the document. Choices are ``Literal``. Methods that compute are always called on ``node.at(frame,
-scale)``, in which every number is plain and every length in pixels fits the scale.
+open) and holds another node's name; with ``many`` it is a tuple of names. A number is
+``Annotated[float, Number(...)]`` and may be keyed over frames in the document. Choices are ``Literal``. Methods
+that compute are always called on ``node.at(frame, scale)``, in which every number is plain and every length in
+pixels fits the scale.
 
 **Types.** `Port` states what a port accepts, and the check stage enforces it; ``result`` then gives the type
 of the output and need only look at what is particular to the kind.
@@ -78,6 +79,8 @@ class Port:
         beyond: what an area node sees outside the data window. ``"nothing"``: the type's outside value.
             ``"frame"``: where the picture reaches the edge of the frame its outermost pixels go on, since
             the world does not end there; elsewhere nothing.
+        many: the field is a tuple of names, ``Annotated[tuple[str, ...], Port(…)]``; each is an input of its own,
+            called ``field.0``, ``field.1``, ….
     """
 
     accepts: tuple[type[PortType], ...] = (Colour,)
@@ -86,6 +89,7 @@ class Port:
     linear: bool = False
     any_size: bool = False
     beyond: Literal["nothing", "frame"] = "frame"
+    many: bool = False
 
 
 @dataclass(frozen=True)
@@ -158,7 +162,7 @@ class Node(BaseModel):
 
     @classmethod
     def ports(cls) -> dict[str, Port]:
-        """Inputs by field name, in order."""
+        """Declared inputs by field name, in order."""
         ports = {}
         for name, info in cls.model_fields.items():
             port = next((item for item in info.metadata if isinstance(item, Port)), None)
@@ -174,8 +178,22 @@ class Node(BaseModel):
 
     def inputs(self) -> dict[str, str]:
         """Connected inputs: port → name of the node it is fed by."""
-        wired = ((port, getattr(self, port)) for port in self.ports())
-        return {port: name for port, name in wired if name is not None}
+        wired: dict[str, str] = {}
+        for port, spec in self.ports().items():
+            fed = getattr(self, port)
+            if spec.many:
+                wired.update({f"{port}.{k}": name for k, name in enumerate(fed or ())})
+            elif fed is not None:
+                wired[port] = fed
+        return wired
+
+    def wired_ports(self) -> dict[str, Port]:
+        """Inputs of this very node, in order: as `ports`, but each of many by its own name; open ones too."""
+        ports: dict[str, Port] = {}
+        for port, spec in self.ports().items():
+            fed = getattr(self, port)
+            ports.update({f"{port}.{k}": spec for k in range(len(fed or ()))} if spec.many else {port: spec})
+        return ports
 
     def at(self, frame: float, scale: float = 1.0) -> Self:
         """Return this node with every keyed number at its value for ``frame``, and pixel lengths scaled."""

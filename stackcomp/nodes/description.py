@@ -132,7 +132,7 @@ def port_words(port: Port) -> str:
         states = {"none": "colour without alpha"}
         alphas = [states.get(state, f"{state} colour") for state in port.alpha or ()] or ["colour"]
         words.append(" or ".join(alphas) + (", scene-linear" if port.linear else ""))
-    return " or ".join(words)
+    return ("any number of nodes: each " if port.many else "") + " or ".join(words)
 
 
 def _works_on(kind: type[Node]) -> str:
@@ -241,7 +241,9 @@ def _example(kind: type[Node]) -> dict[str, Any]:
     for name, info in kind.model_fields.items():
         alias, number = info.alias or name, numbers.get(name)
         if info.is_required():
-            node[alias] = name if name in ports else _something(name, info, number)
+            node[alias] = _something(name, info, number)
+            if name in ports:
+                node[alias] = [name] if ports[name].many else name
             if issubclass(kind, SinkNode):
                 node[alias] = _WRITTEN.get(name, node[alias])
         elif name in _EXAMPLES:

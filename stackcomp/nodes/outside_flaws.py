@@ -142,6 +142,8 @@ def _of_function(made: type[PixelNode]) -> Iterator[str]:
         yield f"its pixel function {function.name} returns {function.lanes_out} values, not R, G and B"
     lanes = 0
     for name, port in made.ports().items():
+        if port.many:
+            return
         if issubclass(made, Adjustable) and name in ("within", made.adjusts):
             lanes += 0 if name == "within" else 3 + made.sees_coverage
             continue

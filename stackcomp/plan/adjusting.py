@@ -53,7 +53,7 @@ def adjustable_value(
     lanes: list[LaneSource] = [(image, plane) for plane in "RGB"]
     if node.sees_coverage:
         lanes.append((image, "A" if premultiplied else COVERED))
-    for port in node.ports():
+    for port in node.wired_ports():
         if port in ports and port not in (node.adjusts, "within"):
             lanes += lanes_of(ports[port], checked.wires[port].type)
     return PixelValue(

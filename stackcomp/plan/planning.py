@@ -175,7 +175,7 @@ class _Planner:
             value = adjustable_value(key, checked, node, function, ports)
         else:
             lanes: list[LaneSource] = []
-            for port in node.ports():
+            for port in node.wired_ports():
                 if port in ports:
                     lanes += lanes_of(ports[port], checked.wires[port].type)
                 else:

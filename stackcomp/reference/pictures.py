@@ -104,7 +104,12 @@ def _write_files(root: Path) -> None:
 
 def _rendered(kind: type[Node], fields: Mapping[str, Any], root: Path) -> Example:
     node = example_node(kind, fields)
-    ports = [(port, fields[port]) for port in kind.ports() if fields.get(port) is not None]
+    ports = [
+        (port, name)
+        for port in kind.ports()
+        if (fed := fields.get(port)) is not None
+        for name in ([fed] if isinstance(fed, str) else fed)
+    ]
     unknown = [name for _, name in ports if name not in scene()]
     if unknown:
         raise BadValueError(

@@ -76,8 +76,14 @@ class Example:
     @property
     def ports(self) -> dict[str, str]:
         """Port → name of the picture there."""
-        ports = self.kind_class.ports()
-        return {port: name for port, name in self.fields.items() if port in ports}
+        wired: dict[str, str] = {}
+        for port, spec in self.kind_class.ports().items():
+            fed = self.fields.get(port)
+            if spec.many:
+                wired.update({f"{port}.{k}": name for k, name in enumerate(fed or ())})
+            elif fed is not None:
+                wired[port] = fed
+        return wired
 
     @property
     def given(self) -> dict[str, Image]:

@@ -233,7 +233,7 @@ def reach_follows_scale(example: Example) -> bool:
     # What carries pixels elsewhere, or takes a picture of any size, reaches as far as its fields say.
     if not isinstance(node, AreaNode) or not example.computes_areas or not node.spreads:
         return False
-    ports = [port for port in checked.wires if not node.ports()[port].any_size]
+    ports = [port for port in checked.wires if not node.wired_ports()[port].any_size]
     full, quarter = (_reaches(example.ready(scale), list(checked.wires)) for scale in (1.0, 0.25))
     for port in ports:
         before, after = full.get(port, 0), quarter.get(port, 0)

@@ -90,7 +90,8 @@ class Measured:
 
     def __init__(self, kind: str, fields: dict[str, Any], half: bool) -> None:
         graph = Graph(frames="1")
-        used = {str(value) for name, value in fields.items() if name in KINDS[kind].ports()}
+        fed = [value for name, value in fields.items() if name in KINDS[kind].ports()]
+        used = {str(name) for value in fed for name in ([value] if isinstance(value, str) else value)}
         for name in used:
             graph.add("flat", name, size=[FRAME.width, FRAME.height])
         graph.add(kind, "it", **fields)

@@ -72,6 +72,11 @@ def fields_of(name: str) -> Iterator[dict[str, Any]]:
     kind = KINDS[name]
     ports = {port: info for port, info in kind.ports().items() if port != "within"}
     fitting = [[word for word, type in TYPES.items() if isinstance(type, info.accepts)] for info in ports.values()]
+    # Of many inputs, two.
+    fitting = [
+        [[word, word] for word in words] if info.many else words
+        for words, info in zip(fitting, ports.values(), strict=True)
+    ]
     limits: list[dict[str, Any]] = [{}]
     if issubclass(kind, Adjustable):
         limits += [{"amount": 0.5}, {"within": "matte"}, {"within": "matte", "amount": 0.5}]
@@ -100,7 +105,8 @@ def programs_of(name: str, patch: pytest.MonkeyPatch) -> dict[Program, dict[str,
     patch.setattr(frame_module, "compiled", stop)
     for fields in fields_of(name):
         graph = Graph()
-        used = {word for port, word in fields.items() if port in KINDS[name].ports()}
+        fed = [words for port, words in fields.items() if port in KINDS[name].ports()]
+        used = {word for words in fed for word in ([words] if isinstance(words, str) else words)}
         for word in used:
             graph.add("flat", word, size=[SIZE.width, SIZE.height])
         graph.add(name, "it", **fields)

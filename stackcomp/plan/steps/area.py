@@ -99,4 +99,4 @@ class AreaStep(Step):
 
     @property
     def _specs(self) -> dict[str, Port]:
-        return self.checked.node.ports()
+        return self.checked.node.wired_ports()
