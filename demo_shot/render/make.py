@@ -144,12 +144,28 @@ def make_variables(shot: Shot, to: Path) -> None:
     )
 
 
+def make_camera(shot: Shot, to: Path) -> None:
+    """Write camera.json: the camera of each frame, as `stackcomp camera` writes it."""
+    frames = {}
+    for frame in shot.frames:
+        camera = shot.camera(frame, SIZE)
+        to_world = np.eye(4)
+        to_world[:3, :3], to_world[:3, 3] = camera.rotation, camera.position
+        gate = [camera.gate_width, camera.gate_width * camera.height / camera.width]
+        frames[str(frame)] = {"to_world": to_world.tolist(), "focal_length": camera.focal_length, "gate": gate}
+    write.variables(
+        to / "camera.json", {"stackcomp_camera": 1, "about": f"The camera of {shot.name}", "frames": frames}
+    )
+
+
 def make_shot(shot: Shot, root: Path, samples: int, frames: list[int], parts: set[str]) -> None:
-    """One shot: `parts` holds any of frames, stills, variables."""
+    """One shot: `parts` holds any of frames, stills, variables, camera."""
     to = root / shot.name
     to.mkdir(parents=True, exist_ok=True)
     if "variables" in parts:
         make_variables(shot, to)
+    if "camera" in parts:
+        make_camera(shot, to)
     if not parts & {"frames", "stills"}:
         return
     with tempfile.TemporaryDirectory() as folder:
@@ -177,7 +193,7 @@ def main() -> None:
     ask.add_argument("--samples", type=int, default=144, help="samples per pixel, a square")
     ask.add_argument("--shots", nargs="+", default=list(SHOTS), choices=list(SHOTS))
     ask.add_argument("--frames", nargs="*", type=int, default=[], help="only these frames")
-    every = ["frames", "stills", "variables", "place", "preview"]
+    every = ["frames", "stills", "variables", "camera", "place", "preview"]
     ask.add_argument("--parts", nargs="+", default=every, choices=every)
     given = ask.parse_args()
     for name in given.shots:
