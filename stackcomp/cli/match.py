@@ -6,6 +6,7 @@ import typer
 
 from stackcomp.cli.match_black import black
 from stackcomp.cli.match_chart import chart
+from stackcomp.cli.match_grain import grain
 from stackcomp.cli.match_grey import grey
 from stackcomp.cli.match_light import light
 
@@ -20,3 +21,4 @@ match.command(no_args_is_help=True)(grey)
 match.command(no_args_is_help=True)(light)
 match.command(no_args_is_help=True)(chart)
 match.command(no_args_is_help=True)(black)
+match.command(no_args_is_help=True)(grain)

@@ -18,7 +18,8 @@ from stackcomp.kernels.strips import over_strips
 
 __all__ = ["grow", "margin", "shrink"]
 
-_BLOCK = 32
+#: Rows and columns of a tile, and columns for which the rim is looked at together.
+_ROWS, _COLUMNS, _BLOCK = 64, 256, 32
 #: Distance in pixels between samples of the disc's rim; the error of its extent is below 0.01 px.
 _SPACING = 0.25
 _LEAST = 1e-3
@@ -60,7 +61,8 @@ def grow(plane: Array, radius: float) -> Array:
         raise ValueError(f"a plane of {plane.shape} has no room for margins of {reach} pixels")
     result = np.empty((height, width), np.float32)
     inside, rim = _inside(radius, reach), _rim(radius, reach)
-    over_strips(lambda first, last: _largest(plane, reach, inside, *rim, result, first, last), height)
+    ends = np.stack([inside[reach:], np.maximum(inside[reach:], _touched(rim[0], reach))])
+    over_strips(lambda first, last: _largest(plane, ends, *rim, result, first, last), height)
     return result
 
 
@@ -88,54 +90,97 @@ def _rim(radius: float, reach: int) -> tuple[Array, Array]:
     return corner, np.stack([y - top, x - left], axis=1).astype(np.float32)
 
 
+def _touched(corner: Array, reach: int) -> Array:
+    """Return how far the pixels reach across that the rim is interpolated from, in rows 0, 1 … above and below."""
+    down = np.abs(corner[:, :1] + [0, 1] - reach)
+    across = np.abs(corner[:, 1:] + [0, 1] - reach).max(axis=1)
+    ends = np.zeros(reach + 1, np.int32)
+    np.maximum.at(ends, down, across[:, None])
+    return ends
+
+
+@compiled
+def _runs(row: Array, runs: Array) -> None:
+    """The largest values of 1, 2, 4 … pixels from each pixel on; as far as the row has so many."""
+    size = row.size
+    for x in range(size):
+        runs[0, x] = row[x] if row[x] == row[x] else -np.inf
+    for k in range(1, runs.shape[0]):
+        half = 1 << (k - 1)
+        near, far, to = runs[k - 1], runs[k - 1, half:], runs[k]
+        for x in range(size - 2 * half + 1):
+            to[x] = near[x] if near[x] > far[x] else far[x]
+
+
+@compiled
+def _raise(runs: Array, reach: int, end: int, above: Array, below: Array) -> None:
+    """Raise two rows of the result to the largest of a row within ``end`` pixels."""
+    k, count = 0, above.size
+    while (2 << k) <= 2 * end + 1:
+        k += 1
+    start, stop = reach - end, reach + end + 1 - (1 << k)
+    near, far = runs[k, start : start + count], runs[k, stop : stop + count]
+    for x in range(count):
+        most = near[x] if near[x] > far[x] else far[x]
+        above[x] = most if most > above[x] else above[x]
+        below[x] = most if most > below[x] else below[x]
+
+
+@compiled
+def _rim_of(plane: Array, y: int, corner: Array, fraction: Array, left: int, out: Array) -> None:
+    """Raise a few pixels of a row to the largest on the rim around them."""
+    count = out.size
+    for k in range(fraction.shape[0]):
+        dy, dx = corner[k, 0], corner[k, 1]
+        down, across = fraction[k, 0], fraction[k, 1]
+        above = plane[y + dy, left + dx : left + dx + count + 1]
+        below = plane[y + dy + 1, left + dx : left + dx + count + 1]
+        for x in range(count):
+            # In this form, the interpolation of equal values is exact.
+            upper = above[x] + across * (above[x + 1] - above[x])
+            lower = below[x] + across * (below[x + 1] - below[x])
+            between = upper + down * (lower - upper)
+            out[x] = between if between > out[x] else out[x]
+
+
 @compiled
 def _largest(
-    plane: Array,
-    reach: int,
-    inside: Array,
-    corner: Array,
-    fraction: Array,
-    result: Array,
-    first: int,
-    last: int,
+    plane: Array, ends: Array, corner: Array, fraction: Array, result: Array, first: int, last: int
 ) -> None:
-    width = result.shape[1]
-    for y in range(first, last):
-        for left in range(0, width, _BLOCK):
-            count = min(_BLOCK, width - left)
-            out = result[y, left : left + count]
-            # If all values are equal, as in most of a matte, no search is needed.
-            value = plane[y, left]
-            equal = True
-            for dy in range(2 * reach + 1):
-                row = plane[y + dy, left : left + count + 2 * reach]
-                for x in range(row.size):
-                    if row[x] != value:
-                        equal = False
-                        break
-                if not equal:
-                    break
-            if equal:
-                for x in range(count):
-                    out[x] = value
-                continue
-            centre = plane[y + reach, left + reach : left + reach + count]
-            # Not as one assignment of arrays: the compiler takes three seconds for the message of its failure.
-            for x in range(count):
-                out[x] = centre[x]
-            for dy in range(2 * reach + 1):
-                for dx in range(reach - inside[dy], reach + inside[dy] + 1):
-                    row = plane[y + dy, left + dx : left + dx + count]
-                    for x in range(count):
-                        out[x] = row[x] if row[x] > out[x] else out[x]
-            for k in range(fraction.shape[0]):
-                dy, dx = corner[k, 0], corner[k, 1]
-                down, across = fraction[k, 0], fraction[k, 1]
-                above = plane[y + dy, left + dx : left + dx + count + 1]
-                below = plane[y + dy + 1, left + dx : left + dx + count + 1]
-                for x in range(count):
-                    # In this form, the interpolation of equal values is exact.
-                    upper = above[x] + across * (above[x + 1] - above[x])
-                    lower = below[x] + across * (below[x + 1] - below[x])
-                    between = upper + down * (lower - upper)
-                    out[x] = between if between > out[x] else out[x]
+    reach, width = ends.shape[1] - 1, result.shape[1]
+    steps = 1
+    while (1 << steps) <= 2 * reach + 1:
+        steps += 1
+    runs = np.empty((steps, _COLUMNS + 2 * reach), np.float32)
+    # The largest within the disc, and of all that the rim touches. The last row is for what no row wants.
+    most = np.empty((2, _ROWS + 1, _COLUMNS), np.float32)
+    for top in range(first, last, _ROWS):
+        rows = min(_ROWS, last - top)
+        for left in range(0, width, _COLUMNS):
+            count = min(_COLUMNS, width - left)
+            most[:] = -np.inf
+            for source in range(rows + 2 * reach):
+                _runs(plane[top + source, left : left + count + 2 * reach], runs)
+                for down in range(reach + 1):
+                    above, below = source - reach - down, source - reach + down
+                    above = above if 0 <= above < rows else _ROWS
+                    below = below if 0 <= below < rows else _ROWS
+                    if above == _ROWS and below == _ROWS:
+                        continue
+                    for which in range(2):
+                        end = ends[which, down]
+                        if end >= 0:
+                            _raise(runs, reach, end, most[which, above, :count], most[which, below, :count])
+            for y in range(rows):
+                for start in range(0, count, _BLOCK):
+                    stop = min(start + _BLOCK, count)
+                    out, around = most[0, y, start:stop], most[1, y, start:stop]
+                    beyond = 0
+                    for x in range(stop - start):
+                        beyond += around[x] > out[x]
+                    if beyond:
+                        _rim_of(plane, top + y, corner, fraction, left + start, out)
+                    for x in range(stop - start):
+                        # Rounding may lift what is interpolated above all that it lies between.
+                        value = out[x] if out[x] < around[x] else around[x]
+                        result[top + y, left + start + x] = value

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.files import colour
-from stackcomp.measure.colorimetry import xyz_d50_matrix
+from stackcomp.files.colorimetry import xyz_d50_matrix
 
 __all__ = ["COLUMNS", "NAMES", "NEUTRALS", "ROWS", "published"]
 

@@ -18,9 +18,9 @@ import numpy.typing as npt
 
 from stackcomp.errors import Problem, RequestError
 from stackcomp.files import colour
+from stackcomp.files.colorimetry import D50, luminance_weights, white_xyz, xyz_d50_matrix
 from stackcomp.measure.chart_data import NAMES, NEUTRALS, published
 from stackcomp.measure.chart_patches import LEAST_PATCHES, plain
-from stackcomp.measure.colorimetry import D50, luminance_weights, white_xyz, xyz_d50_matrix
 from stackcomp.measure.delta_e import delta_e_2000, lab_from_xyz
 
 __all__ = ["ChartFit", "difference_under", "exposure_between", "fit_chart", "solve_matrix"]

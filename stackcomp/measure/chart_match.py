@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.data.arguments import text
+from stackcomp.files.colorimetry import luminance_weights
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.measure.area import Area
 from stackcomp.measure.chart_data import NAMES, published
@@ -18,7 +19,6 @@ from stackcomp.measure.chart_gradient import Gradient, light_gradient
 from stackcomp.measure.chart_order import check_order
 from stackcomp.measure.chart_patches import Corners, Patches, corners_of, measure_chart, refuse_spoiled
 from stackcomp.measure.chart_suspects import Suspects, find_suspects, place_of, worst_patches
-from stackcomp.measure.colorimetry import luminance_weights
 from stackcomp.measure.given import TripleLike, instance, rgb
 from stackcomp.measure.picture import Measured, opened
 from stackcomp.measure.statistics import clipped, piled_up

@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.files import colour
+from stackcomp.files.colorimetry import D50, adapted, xyz_d50_matrix
 from stackcomp.measure.chart_data import COLUMNS, NAMES, ROWS
 from stackcomp.measure.chart_match import ChartMatch
-from stackcomp.measure.colorimetry import D50, adapted, xyz_d50_matrix
 from stackcomp.measure.given import instance
 
 __all__ = ["chart_picture"]

@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
+from stackcomp.files.colorimetry import luminance_weights
 from stackcomp.files.colour import DEFAULT_CONFIG
-from stackcomp.measure.colorimetry import luminance_weights
 from stackcomp.measure.given import AreaLike, Triple, TripleLike, rgb
 from stackcomp.measure.level import Level, PatchError, level
 from stackcomp.measure.picture import Measured, opened

@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 
 from stackcomp.errors import ArgumentError, Problem
+from stackcomp.files.colorimetry import luminance_weights
 from stackcomp.files.colour import DEFAULT_CONFIG
-from stackcomp.measure.colorimetry import luminance_weights
 from stackcomp.measure.given import AreaLike, Triple, TripleLike, number, rgb
 from stackcomp.measure.grey import doubts_about, quotient, quotient_error
 from stackcomp.measure.irradiance import Irradiance, irradiance

@@ -20,15 +20,29 @@ class SoftMatte(AreaNode):
 
     Growing keeps the softness that an edge has: every contour moves outward by the same distance. The
     feather is a Gaussian centred on the edge. The result is held between 0 and 1.
+
+    ``feather_in`` and ``feather_out`` say how far the softness reaches on each side of the edge, and it reaches no
+    farther: with ``feather_out`` alone what is covered stays covered fully, with ``feather_in`` alone nothing is
+    covered that was not. For this the edge is moved to the middle between both, and softened by a mean within a
+    disc of half of their sum, whose weight falls to 0 at its rim; a sum of 2 pixels or less softens nothing. Parts
+    of a matte that are thinner than ``feather_in`` less ``feather_out`` vanish. A ``feather`` beside them comes
+    after them, and reaches farther.
     """
 
     source_of_maths: ClassVar[str] = (
-        "Sternberg, Grayscale Morphology, 1986 (growing and shrinking); normal distribution (feather)"
+        "Sternberg, Grayscale Morphology, 1986 (growing and shrinking); normal distribution (feather); "
+        "Epanechnikov, Non-Parametric Estimation of a Multivariate Probability Density, 1969 (feather_in and "
+        "feather_out)"
     )
     page_examples: ClassVar[PageExamples] = (
         {"about": "Five pixels larger.", "matte": "lantern_matte", "grow": 5},
         {"about": "Three pixels smaller.", "matte": "lantern_matte", "grow": -3},
         {"about": "Softened by a feather of four pixels.", "matte": "lantern_matte", "feather": 4},
+        {
+            "about": "Softened outward alone: all that was covered still is.",
+            "matte": "lantern_matte",
+            "feather_out": 16,
+        },
     )
 
     kind: Literal["soft_matte"] = "soft_matte"
@@ -45,6 +59,12 @@ class SoftMatte(AreaNode):
             high=500,
         ),
     ] = 0.0
+    feather_in: Annotated[
+        float, Number("how far the softness reaches inward from the edge", unit="px", low=0, high=500)
+    ] = 0.0
+    feather_out: Annotated[
+        float, Number("how far the softness reaches outward from the edge", unit="px", low=0, high=500)
+    ] = 0.0
     curve: Annotated[float, Number("exponent; above 1 thins what is half covered, below 1 fills it", above=0)] = (
         1.0
     )
@@ -53,27 +73,42 @@ class SoftMatte(AreaNode):
         return Matte()
 
     def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
-        return domains["matte"].grow(self._reach(max(0.0, self.grow)))
+        return domains["matte"].grow(self._reach(max(0.0, self._move)))
 
     def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
-        return {"matte": wanted.grow(self._reach(abs(self.grow)))}
+        return {"matte": wanted.grow(self._reach(abs(self._move)))}
+
+    @property
+    def _move(self) -> float:
+        """How far the edge moves outward, so that it lies in the middle of its softness."""
+        return self.grow + (self.feather_out - self.feather_in) / 2
+
+    @property
+    def _radius(self) -> float:
+        return (self.feather_in + self.feather_out) / 2
 
     def _reach(self, radius: float) -> int:
-        from stackcomp.kernels import disc_morphology, gaussian
+        from stackcomp.kernels import disc_mean, disc_morphology, gaussian
 
-        return disc_morphology.margin(radius) + gaussian.margin(self.feather)
+        return disc_morphology.margin(radius) + disc_mean.margin(self._radius) + gaussian.margin(self.feather)
 
     def kernels(self) -> Sequence[str]:
-        used = {"disc_morphology": self.grow != 0, "gaussian": self.feather != 0}
+        used = {
+            "disc_morphology": self._move != 0,
+            "disc_mean": self._radius > 1,
+            "gaussian": self.feather != 0,
+        }
         return [name for name, is_used in used.items() if is_used]
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         from stackcomp.kernels import disc_morphology
+        from stackcomp.kernels.disc_mean import disc_mean
         from stackcomp.kernels.gaussian import gaussian
 
         matte = images["matte"]
-        move = disc_morphology.grow if self.grow > 0 else disc_morphology.shrink
-        plane = gaussian(move(matte["A"], abs(self.grow)), self.feather, self.feather)
+        move = disc_morphology.grow if self._move > 0 else disc_morphology.shrink
+        plane = disc_mean(move(matte["A"], abs(self._move)), self._radius)
+        plane = gaussian(plane, self.feather, self.feather)
         plane = np.clip(plane, 0, 1)
         if self.curve != 1:
             plane = np.power(plane, np.float32(self.curve))

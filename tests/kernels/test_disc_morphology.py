@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
 
+from stackcomp.kernels import disc_morphology
 from stackcomp.kernels.disc_morphology import grow, margin, shrink
 
 RADII = [0.4, 1.0, 1.5, 2.7, 5.0, 8.3]
@@ -112,6 +113,51 @@ def test_a_tile_equals_the_whole_bit_for_bit(radius, x, y, size):
     whole = grow(plane, radius)
     tile = grow(plane[y : y + size + 2 * m, x : x + size + 2 * m], radius)
     assert np.array_equal(tile, whole[y : y + size, x : x + size])
+
+
+def by_definition(plane, radius):
+    """The largest of all pixels of the disc and of places on its rim, one after the other, in float32."""
+    reach = margin(radius)
+    height, width = (side - 2 * reach for side in plane.shape)
+    inside, (corner, fraction) = disc_morphology._inside(radius, reach), disc_morphology._rim(radius, reach)
+
+    def at(dy, dx):
+        return plane[dy : dy + height, dx : dx + width]
+
+    best = at(reach, reach).copy()
+    for dy, end in enumerate(inside):
+        for dx in range(reach - end, reach + end + 1):
+            best = np.maximum(best, at(dy, dx))
+    for (dy, dx), (down, across) in zip(corner, fraction, strict=True):
+        upper = at(dy, dx) + across * (at(dy, dx + 1) - at(dy, dx))
+        lower = at(dy + 1, dx) + across * (at(dy + 1, dx + 1) - at(dy + 1, dx))
+        best = np.maximum(best, upper + down * (lower - upper))
+    return best
+
+
+@pytest.mark.parametrize("radius", [0.3, 1.0, 4.6, 13.2])
+@pytest.mark.parametrize("sort", ["noise", "soft", "hard", "below 0"])
+def test_over_the_borders_of_tiles_it_is_what_its_definition_says(radius, sort):
+    m = margin(radius)
+    plane = np.random.default_rng(9).random((75 + 2 * m, 290 + 2 * m))
+    plane = {
+        "noise": plane,
+        "soft": ndimage.gaussian_filter(plane, 4),
+        "hard": plane > 0.99,
+        "below 0": -100 * plane,
+    }[sort].astype(np.float32)
+    # What lies between two values may be rounded above both; no more than that.
+    np.testing.assert_allclose(
+        grow(plane, radius), by_definition(plane, radius), atol=1.2e-7 * np.abs(plane).max()
+    )
+    assert grow(plane, radius).max() <= plane.max()
+
+
+def test_what_is_no_number_is_passed_over():
+    plane = np.zeros((31, 31), np.float32)
+    plane[10, 12], plane[15, 15] = np.nan, 0.5
+    assert np.isfinite(grow(plane, 5)).all()
+    assert grow(plane, 5).max() == 0.5
 
 
 def test_wrong_radii_raise_value_errors():

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from stackcomp.errors import RequestError
+from stackcomp.files.colorimetry import D50, adapted, luminance_weights, white_xyz, xyz_d50_matrix
 from stackcomp.measure.chart_data import COLUMNS, NAMES, NEUTRALS, ROWS, published
-from stackcomp.measure.colorimetry import D50, adapted, luminance_weights, white_xyz, xyz_d50_matrix
 from stackcomp.measure.delta_e import lab_from_xyz
 
 with warnings.catch_warnings():

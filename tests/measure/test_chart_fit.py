@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 from painted_chart import CORNERS, MATRIX, grainy, measured, paint
 
 from stackcomp.errors import RequestError
+from stackcomp.files.colorimetry import luminance_weights
 from stackcomp.measure.chart_data import NAMES, published
 from stackcomp.measure.chart_fit import fit_chart
 from stackcomp.measure.chart_gradient import light_gradient
 from stackcomp.measure.chart_match import Chart, match_chart
 from stackcomp.measure.chart_picture import chart_picture
-from stackcomp.measure.colorimetry import luminance_weights
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")

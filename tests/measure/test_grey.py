@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stackcomp import Image
+from stackcomp.files.colorimetry import luminance_weights
 from stackcomp.measure.area import parse_rectangle
-from stackcomp.measure.colorimetry import luminance_weights
 from stackcomp.measure.grey import match_grey
 from stackcomp.measure.level import PatchError, level
 from stackcomp.measure.light import match_light, match_light_from_hdri

@@ -14,12 +14,15 @@ from stackcomp.data.arguments import text
 from stackcomp.errors import Problem, RequestError
 from stackcomp.files import colour
 
-__all__ = ["D50", "adapted", "luminance_weights", "white_xyz", "xyz_d50_matrix"]
+__all__ = ["D50", "D65", "adapted", "luminance_weights", "white_xyz", "xyz_d50_matrix", "xyz_matrix"]
 
 Array = npt.NDArray[np.float64]
 
 D50 = (0.34570291, 0.3585386)
 """Chromaticity x, y of the white of profiles; from X Z = 0.9642, 0.8249 at Y = 1."""
+
+D65 = (0.3127, 0.3290)
+"""Chromaticity x, y of the white of ITU-R BT.709."""
 
 _ACES_WHITE = (0.32168, 0.33767)
 _ACES_PRIMARIES = ((0.7347, 0.2653), (0.0, 1.0), (0.0001, -0.0770))
@@ -46,7 +49,21 @@ def xyz_d50_matrix(working_space: str, config: str = colour.DEFAULT_CONFIG) -> A
     Raises:
         RequestError: the config does not define this space by a matrix from ACES2065-1.
     """
-    return adapted(_ACES_WHITE, D50) @ _aces_to_xyz() @ _to_aces(working_space, config)
+    return xyz_matrix(working_space, D50, config)
+
+
+def xyz_matrix(working_space: str, white: tuple[float, float], config: str = colour.DEFAULT_CONFIG) -> Array:
+    """3×3 from R G B of a scene-linear space to X Y Z under a white; R = G = B = 1 becomes the white.
+
+    Args:
+        working_space: name of the space.
+        white: chromaticity x, y.
+        config: of colour.
+
+    Raises:
+        RequestError: as `xyz_d50_matrix`.
+    """
+    return adapted(_ACES_WHITE, white) @ _aces_to_xyz() @ _to_aces(working_space, config)
 
 
 def luminance_weights(working_space: str, config: str = colour.DEFAULT_CONFIG) -> Array:
