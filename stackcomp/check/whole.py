@@ -7,10 +7,11 @@ from dataclasses import replace
 import networkx as nx
 
 from stackcomp.check.bugs import bugs_of
-from stackcomp.check.checked import CheckedNode, Wire
+from stackcomp.check.checked import CheckedNode
 from stackcomp.check.state import CheckState
-from stackcomp.data.port_types import PortType
+from stackcomp.data.port_types import Layers, PortType
 from stackcomp.nodes.base import Context, SinkNode, SourceNode, ViewNode
+from stackcomp.nodes.named_ids import NamesIds
 
 __all__ = ["check_frames", "check_outputs", "check_unused"]
 
@@ -29,21 +30,23 @@ def check_frames(state: CheckState, context: Context) -> None:
 def _channels_used(state: CheckState, name: str, type: PortType, context: Context) -> set[str]:
     """Return the channels of a node that others use; all where no node does."""
     readers = [
-        (other, wire) for other in state.done.values() for wire in other.wires.values() if wire.source == name
+        (other, port) for other in state.done.values() for port, wire in other.wires.items() if wire.source == name
     ]
     if not readers:
         return set(type.planes)
     with_errors = {problem.node for problem in state.problems if problem.severity == "error"}
     used: set[str] = set()
-    for other, wire in readers:
+    for other, port in readers:
         # A node with an error may use channels that are missing; that is reported there.
         if other.name not in with_errors:
-            used |= _channels_of_wire(other, wire, type, context)
+            used |= _channels_of_wire(other, port, type, context)
     return used
 
 
-def _channels_of_wire(reader: CheckedNode, wire: Wire, type: PortType, context: Context) -> set[str]:
-    picks = wire.picks
+def _channels_of_wire(reader: CheckedNode, port: str, type: PortType, context: Context) -> set[str]:
+    node, picks = reader.node, reader.wires[port].picks
+    if isinstance(node, NamesIds) and port == node.ids_port and isinstance(type, Layers):
+        return {channel for pair in node.chosen_pairs(type) for channel in pair}
     if picks is None and isinstance(reader.node, ViewNode):
         with bugs_of(reader.name, reader.node):
             picks = tuple(reader.node.picks(reader.types, context))

@@ -1,8 +1,9 @@
-"""``stackcomp measure``: statistics of an area of a picture, a depth channel or a matte.
+"""``stackcomp measure``: statistics of an area of a picture, a depth channel or a matte; objects of ids.
 
 JSON uses the words of the `match` commands (`stackcomp.cli.match_flow`): ``command``, ``file``, ``layer``,
 ``encoding``, ``areas``, ``window``, ``frame``, ``working_space``, ``colour_config``, ``doubts``, ``picture``. The
-key ``as`` is colour, depth or matte. Keys that have no meaning for it are null.
+key ``as`` is colour, depth, matte or ids. Keys that have no meaning for it are null. Of ids there are ``types``,
+each with its ``objects`` (``id``, ``names``, ``area`` in pixels, ``share`` of the frame, ``pixels``).
 """
 
 from __future__ import annotations
@@ -66,6 +67,14 @@ def measure(
         str | None,
         typer.Option(metavar="NAME", help="Colour space, if the header does not name it.", show_default=False),
     ] = None,
+    ids: Annotated[
+        bool,
+        typer.Option("--ids", help="List the objects that the file has ids of, and the area of each."),
+    ] = False,
+    at: Annotated[
+        str | None,
+        typer.Option(metavar="X,Y", help="With --ids: which objects are under this pixel.", show_default=False),
+    ] = None,
     picture: PictureFile = None,
     replace_foreign: ReplaceForeign = False,
     working_space: WorkingSpace = "ACEScg",
@@ -74,7 +83,7 @@ def measure(
     as_json: AsJson = False,
     debug: Debug = False,
 ) -> int:
-    """Measure an area of a picture, a depth channel or a matte.
+    """Measure an area of a picture, a depth channel or a matte, or list the objects of ids.
 
     Colour is measured in scene-linear light: mean, median, smallest, largest and standard deviation of each
     channel, and how many pixels are clipped or not finite. Depth is measured in metres, over the pixels with a
@@ -85,6 +94,12 @@ def measure(
 
     Without --area and --polygon the whole picture is measured. A pixel belongs to the area when its centre lies
     inside.
+
+    With --ids the objects or materials that an id_matte node can choose are listed by name, id and covered area in
+    the frame: for each type of ids in the file, or for the one that --layer names. Those without a name are listed
+    by their id, which works as a name too:
+
+    stackcomp measure cg.exr --ids --at 300,200
     """
     from stackcomp.cli.measure_files import option_names, ready_to_read, refuse_outputs
     from stackcomp.cli.measure_kinds import measured_channel, measured_colour
@@ -92,6 +107,15 @@ def measure(
     from stackcomp.measure.source import Source
 
     ready_to_read(root, file)
+    if at is not None and not ids:
+        raise _request("--at belongs to --ids", "add --ids, or name a small --area")
+    if ids:
+        from stackcomp.cli.measure_ids import measured_ids
+
+        given = {"--area": area, "--polygon": polygon, "--channel": channel, "--as": what, "--unit": unit,
+                 "--encoding": encoding, "--picture": picture}  # fmt: skip
+        others = [option for option, value in given.items() if value is not None]
+        return measured_ids(file, frame, root, layer, at, as_json=as_json, others=others)
     refuse_outputs(None, picture, [file], root, replace_foreign=replace_foreign)
     chosen = _area(area, polygon)
     names = option_names(encoding="--encoding", layer="--layer", channel="--channel")

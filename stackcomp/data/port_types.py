@@ -9,8 +9,9 @@ Outside an image's data window there are no pixels. Reading there gives ``outsid
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, ClassVar, Literal, get_args
 
 from stackcomp.errors import ArgumentError, cut, did_you_mean
@@ -209,7 +210,8 @@ class Layers(PortType):
     ``alpha`` and ``encoding`` describe what its R G B [A] would be as colour; ``encoding`` is None where
     neither the graph nor the file says, and ``header_says`` then tells what of its header could not be understood.
     ``layer_alpha`` is the state of the A of any other layer; ``none`` where the graph says that no A is used.
-    ``metadata`` holds the text attributes of the file's header.
+    ``metadata`` holds the text attributes of the file's header. ``lossy`` are channels whose bits are not those
+    that were rendered, and why. ``file_of`` gives the file of a frame, where files are what it comes from.
     """
 
     name: ClassVar[str] = "layers"
@@ -219,6 +221,8 @@ class Layers(PortType):
     metadata: Mapping[str, str] = field(default_factory=dict, repr=False, compare=False, hash=False)
     header_says: str = field(default="", repr=False, compare=False)
     layer_alpha: Alpha = field(default="premultiplied", repr=False)
+    lossy: Mapping[str, str] = field(default_factory=dict, repr=False, compare=False, hash=False)
+    file_of: Callable[[int], Path] | None = field(default=None, repr=False, compare=False, hash=False)
 
     def __post_init__(self) -> None:
         if not isinstance(self.channels, tuple) or not all(isinstance(name, str) for name in self.channels):

@@ -2,14 +2,13 @@
 
 Names of channels: in a file of one part they are as stored. In a file of several parts, a part is a layer: its
 channels are named ``part.channel``, except those that already begin with the part's name, and except those of the
-first part that has R, G or B without a layer name, which is the main picture.
+first part that has R, G or B without a layer name and is no layer of ids, which is the main picture.
 
 Windows: parts may have different data windows. Planes cover their union, and are 0 where a part has no pixels.
 """
 
 from __future__ import annotations
 
-import io
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -25,8 +24,10 @@ from stackcomp.data.image import Plane
 from stackcomp.data.window import Window
 from stackcomp.errors import FileError, did_you_mean
 from stackcomp.files.exr_layout import Layout, PartLayout, PixelType, check_chunks, read_layout
+from stackcomp.files.exr_library import exr_metadata, open_exr
 from stackcomp.files.exr_write import WriteReport, library_threads, write
 from stackcomp.files.file_state import FileState, one_state
+from stackcomp.files.id_types import is_layer_of_ids
 from stackcomp.files.quiet import captured_stdout, filtered_stderr
 from stackcomp.kernels.strips import over_strips
 
@@ -40,10 +41,6 @@ LARGEST_FRAME = 1 << 30
 
 SUBSAMPLED = "subsampled (luminance and chroma), which cannot be used"
 """Describes such channels in messages."""
-
-_STRUCTURE = frozenset(
-    ("channels", "chunkCount", "compression", "dataWindow", "displayWindow", "lineOrder", "tiles", "type")
-)
 
 
 @dataclass(frozen=True)
@@ -68,7 +65,8 @@ class Header:
         data_window: around the pixels of all parts.
         display_window: the frame.
         metadata: attributes of the first part, and those that only later parts have. Attributes of the storage
-            (windows, compression, channels …) are left out.
+            (windows, compression, channels …) are left out. Where parts declare different types of ids under one
+            key, later ones have another key here.
         parts: as stored.
         subsampled: full names of channels that have fewer pixels than the window.
         doubts: what is wrong with the header although the file can be read; clauses without a full stop.
@@ -149,7 +147,7 @@ def _read(path: Path, channels: Iterable[str] | None, keep_half: bool) -> Pixels
             raise FileError(path, f'channel "{name}" is {SUBSAMPLED}', "save it with R, G and B at full size")
     check_chunks(path, layout)
     with captured_stdout(), filtered_stderr():
-        file = _open(path, layout, header_only=False, num_threads=library_threads())
+        file = open_exr(path, layout, header_only=False, num_threads=library_threads())
     # The library drops parts that it cannot decode, and renumbers the later ones.
     decoded = {_key(part, layout): part for part in file.parts}
     planes: dict[str, Plane] = {}
@@ -200,11 +198,6 @@ def _header(path: Path) -> tuple[Header, Layout]:
     layout = read_layout(path)
     for number, part in enumerate(layout.parts):
         _check_part(path, number, part)
-    names = _full_names(layout.parts)
-    every = [name for group in names for name in group]
-    if len(set(every)) != len(every):
-        repeated = next(name for name in every if every.count(name) > 1)
-        raise FileError(path, f'it has two channels "{repeated}"', "give the parts of the file other names")
     frame = layout.parts[0].display_window
     if frame.width * frame.height > LARGEST_FRAME:
         raise FileError(
@@ -214,14 +207,21 @@ def _header(path: Path) -> tuple[Header, Layout]:
             "if that is right, raise stackcomp.files.exr.LARGEST_FRAME",
         )
     window = reduce(or_, (part.data_window for part in layout.parts))
-    size = 4 * window.width * window.height * len(every)
+    count = sum(len(part.channels) for part in layout.parts)
+    size = 4 * window.width * window.height * count
     if size > LARGEST:
         raise FileError(
             path,
-            f"its header announces {window.width} × {window.height} pixels in {len(every)} channels, "
+            f"its header announces {window.width} × {window.height} pixels in {count} channels, "
             f"{size / 2**30:.0f} GiB of planes; the limit is {LARGEST / 2**30:.0f} GiB",
             "if that is right, raise stackcomp.files.exr.LARGEST",
         )
+    metadata = exr_metadata(path, layout)
+    names = _full_names(layout.parts, metadata)
+    every = [name for group in names for name in group]
+    if len(set(every)) != len(every):
+        repeated = next(name for name in every if every.count(name) > 1)
+        raise FileError(path, f'it has two channels "{repeated}"', "give the parts of the file other names")
     header = Header(
         channels=tuple(every),
         pixel_types={
@@ -231,7 +231,7 @@ def _header(path: Path) -> tuple[Header, Layout]:
         },
         data_window=window,
         display_window=frame,
-        metadata=_metadata(path, layout),
+        metadata=metadata,
         parts=tuple(
             Part(
                 part.name,
@@ -267,108 +267,20 @@ def _check_part(path: Path, number: int, part: PartLayout) -> None:
         raise FileError(path, f'part {number} "{part.name}" has no channels')
 
 
-def _full_names(parts: tuple[PartLayout, ...]) -> list[tuple[str, ...]]:
+def _full_names(parts: tuple[PartLayout, ...], metadata: Mapping[str, Any]) -> list[tuple[str, ...]]:
     stored = [tuple(channel.name for channel in part.channels) for part in parts]
     if len(parts) == 1:
         return stored
-    picture = next((k for k, names in enumerate(stored) if {"R", "G", "B"} & set(names)), None)
+    # A part of ids may call its channels R G B A as well, and stand before the picture.
+    colours = [
+        k
+        for k, (part, names) in enumerate(zip(parts, stored, strict=True))
+        if {"R", "G", "B"} & set(names) and not is_layer_of_ids(part.name, metadata)
+    ]
+    picture = colours[0] if colours else None
     return [
         names
         if k == picture or not part.name
         else tuple(name if name.startswith(f"{part.name}.") else f"{part.name}.{name}" for name in names)
         for k, (part, names) in enumerate(zip(parts, stored, strict=True))
     ]
-
-
-def _metadata(path: Path, layout: Layout) -> dict[str, Any]:
-    with captured_stdout(), filtered_stderr():
-        parts = _open(path, layout, header_only=True).parts
-    if len(parts) != len(layout.parts):
-        raise FileError(path, f"only {len(parts)} of its {len(layout.parts)} parts can be opened")
-    metadata: dict[str, Any] = {}
-    for part, known in zip(parts, layout.parts, strict=True):
-        for name, value in part.header.items():
-            if name not in _STRUCTURE and name not in known.ignored:
-                metadata.setdefault(name, known.foreign.get(name, value))
-    if len(parts) > 1:
-        metadata.pop("name", None)
-    return metadata
-
-
-def _open(path: Path, layout: Layout, **options: Any) -> Any:
-    import OpenEXR
-
-    repaired = _Repaired(path, layout.repairs) if layout.repairs else None
-    try:
-        return OpenEXR.File(str(path) if repaired is None else repaired, separate_channels=True, **options)
-    except MemoryError as error:
-        raise FileError(path, "there is not enough memory for it") from error
-    except Exception as error:  # The bindings raise exceptions of any type for damaged files.
-        if repaired is not None and repaired.failure is not None:
-            # Raised by our own code below, which the library called.
-            raise repaired.failure from None
-        if repaired is not None and isinstance(error, TypeError | UnicodeDecodeError):
-            # Before 3.5 the library reads from paths only.
-            raise FileError(path, layout.doubts[0], "install OpenEXR 3.5 or newer to read it anyway") from error
-        raise FileError(
-            path, "its header is damaged: the OpenEXR library cannot read it", "render or copy the file again"
-        ) from error
-    finally:
-        if repaired is not None:
-            repaired.close()
-
-
-class _Repaired(io.RawIOBase):
-    """A file as the library can read it: with other bytes at a few offsets of its header.
-
-    Attributes:
-        failure: the exception that reading raised, because the library replaces it by one of its own.
-    """
-
-    def __init__(self, path: Path, repairs: Iterable[tuple[int, bytes]]) -> None:
-        super().__init__()
-        self._path = path
-        self._file = path.open("rb")
-        self._repairs = tuple(repairs)
-        self.failure: Exception | None = None
-
-    def readable(self) -> bool:
-        """Whether it can be read: always."""
-        return True
-
-    def seekable(self) -> bool:
-        """Whether it supports `seek`: always."""
-        return True
-
-    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
-        """Set the position; see `io.IOBase.seek`."""
-        return self._file.seek(offset, whence)
-
-    def tell(self) -> int:
-        """Return the position of the next byte."""
-        return self._file.tell()
-
-    def read(self, size: int = -1) -> bytes:
-        """Read bytes from the position on, repaired."""
-        try:
-            return self._read(size)
-        except OSError as error:
-            self.failure = FileError(self._path, f"cannot be read: {error.strerror or error}")
-            raise
-        except Exception as error:
-            self.failure = error
-            raise
-
-    def _read(self, size: int) -> bytes:
-        start = self._file.tell()
-        data = bytearray(self._file.read(size))
-        for at, instead in self._repairs:
-            first, last = max(at, start), min(at + len(instead), start + len(data))
-            if first < last:
-                data[first - start : last - start] = instead[first - at : last - at]
-        return bytes(data)
-
-    def close(self) -> None:
-        """Close the file."""
-        self._file.close()
-        super().close()

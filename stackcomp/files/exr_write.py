@@ -27,10 +27,10 @@ from stackcomp.files.exr_layout import PixelType, check_chunks, read_layout
 from stackcomp.files.mark import ATTRIBUTE, Mark, seal
 from stackcomp.kernels.strips import over_strips, thread_count
 
-__all__ = ["COMPRESSIONS", "WriteReport", "library_threads", "write"]
+__all__ = ["COMPRESSIONS", "LOSSY", "WriteReport", "library_threads", "write"]
 
 COMPRESSIONS = ("none", "rle", "zips", "zip", "piz", "htj2k32", "htj2k256")
-_LOSSY = ("pxr24", "b44", "b44a", "dwaa", "dwab")
+LOSSY = ("pxr24", "b44", "b44a", "dwaa", "dwab")
 _LARGEST_HALF = 65504.0
 # Attributes set by arguments, never by metadata that comes from another file.
 _OURS = frozenset(
@@ -129,7 +129,7 @@ def write(
 
 
 def _check_compression(path: Path, compression: str) -> None:
-    if compression in _LOSSY:
+    if compression in LOSSY:
         raise FileError(
             path,
             f'compression "{compression}" loses bits',

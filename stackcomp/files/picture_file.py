@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -19,6 +19,9 @@ from stackcomp.data.port_types import Alpha
 from stackcomp.data.window import Window
 from stackcomp.files.file_state import FileChangedError, FileState, file_state, one_state
 from stackcomp.files.formats import ENDINGS, Format, format_of
+
+if TYPE_CHECKING:
+    from stackcomp.files import exr
 
 __all__ = ["PictureHeader", "header_in_state", "header_of", "planes"]
 
@@ -39,6 +42,7 @@ class PictureHeader:
         alpha: state of A: premultiplied in OpenEXR, straight in PNG, by its tag in TIFF.
         metadata: attributes of an OpenEXR header.
         unusable: channels that cannot be read, and why.
+        lossy: channels whose bits are not those that were rendered, and why.
         doubts: what is wrong with the file although it can be read; clauses without a full stop.
     """
 
@@ -49,6 +53,7 @@ class PictureHeader:
     alpha: Alpha
     metadata: Mapping[str, Any] = field(default_factory=dict)
     unusable: Mapping[str, str] = field(default_factory=dict)
+    lossy: Mapping[str, str] = field(default_factory=dict)
     doubts: tuple[str, ...] = ()
 
 
@@ -93,6 +98,7 @@ def header_in_state(path: Path, state: FileState) -> PictureHeader:
             "premultiplied" if "A" in header.channels else "none",
             header.metadata,
             dict.fromkeys(header.subsampled, exr.SUBSAMPLED),
+            _lossy(header),
             (*doubts, *header.doubts),
         )
     from stackcomp.files import stills
@@ -100,7 +106,23 @@ def header_in_state(path: Path, state: FileState) -> PictureHeader:
     still = stills.read_header(path, state=state)
     window = Window.of_size(still.width, still.height)
     channels = _STILL_CHANNELS[still.channels]
-    return PictureHeader(format_, channels, window, window, still.alpha, doubts=(*doubts, *still.doubts))
+    lossy = dict.fromkeys(channels, f"stored in {format_}, which has no channels for bits")
+    all_doubts = (*doubts, *still.doubts)
+    return PictureHeader(format_, channels, window, window, still.alpha, lossy=lossy, doubts=all_doubts)
+
+
+def _lossy(header: exr.Header) -> dict[str, str]:
+    """Channels of an OpenEXR file that are stored in few bits or compressed with a loss."""
+    from stackcomp.files.exr_write import LOSSY
+
+    found = {}
+    for part in header.parts:
+        for name in part.full_names:
+            if header.pixel_types[name] == "half":
+                found[name] = "stored as 16-bit floats"
+            elif part.compression in LOSSY:
+                found[name] = f"compressed by {part.compression.upper()}, which loses bits"
+    return found
 
 
 def planes(path: Path, names: Collection[str], state: FileState) -> tuple[dict[str, Plane], Window]:

@@ -36,7 +36,9 @@ from stackcomp.measure.chart_picture import chart_picture
 from stackcomp.measure.chart_suspects import Suspects
 from stackcomp.measure.depth import DepthStatistics, depth_statistics
 from stackcomp.measure.findings import write_findings
+from stackcomp.measure.grain import GrainError, GrainMatch, match_grain
 from stackcomp.measure.grey import GreyMatch, match_grey
+from stackcomp.measure.ids import IdAreas, ObjectArea, ObjectShare, measure_ids
 from stackcomp.measure.irradiance import Irradiance, direction
 from stackcomp.measure.level import Level, PatchError
 from stackcomp.measure.light import LightMatch, match_light, match_light_from_hdri
@@ -57,13 +59,18 @@ __all__ = [
     "CoveredDarkest",
     "DepthStatistics",
     "Gradient",
+    "GrainError",
+    "GrainMatch",
     "GreyMatch",
+    "IdAreas",
     "Irradiance",
     "Level",
     "LightMatch",
     "MatteStatistics",
     "Measured",
     "MeasuredChannel",
+    "ObjectArea",
+    "ObjectShare",
     "Part",
     "PatchError",
     "Patches",
@@ -78,10 +85,12 @@ __all__ = [
     "direction",
     "match_black",
     "match_chart",
+    "match_grain",
     "match_grey",
     "match_light",
     "match_light_from_hdri",
     "matte_statistics",
+    "measure_ids",
     "open_channel",
     "open_measured",
     "open_picture",

@@ -155,6 +155,19 @@ class PickChannels(ViewNode):
             )
         if self.as_ == "colour":
             yield from self._colour_says(types, context)
+        if self.as_ == "ids" and isinstance(type, Layers):
+            yield from self._ids_whole(wishes, type)
+
+    def _ids_whole(self, wishes: Mapping[str, str | float], type: Layers) -> Iterator[Problem]:
+        """A channel that is chosen as ids, but has lost bits."""
+        for plane, wish in wishes.items():
+            if plane.startswith("id") and isinstance(wish, str) and wish in type.lossy:
+                yield Problem(
+                    "ids-bits",
+                    f"channel {wish} is {type.lossy[wish]}: which objects its ids were cannot be known any more",
+                    "render ids as 32-bit floats with lossless compression, such as zip",
+                    field=f"channels.{plane}",
+                )
 
     def _not_there(self, missing: Mapping[str, str], type: PortType) -> Iterator[Problem]:
         """Channels named one by one that are not there; one finding for those of a layer that is not there."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
@@ -16,6 +17,7 @@ from stackcomp.data.port_types import Alpha, Depth, Encoding, Ids, Layers, PortT
 from stackcomp.data.window import Window
 from stackcomp.errors import FileError, Problem
 from stackcomp.files.file_state import FileState, NoFileError, file_state, require_state
+from stackcomp.files.id_manifest import sidecar_paths
 from stackcomp.files.paths import FramePath, frozen, missing_frames, nearby, resolve
 from stackcomp.files.picture_file import PictureHeader, header_in_state, header_of, planes
 from stackcomp.files.tiff import ALPHA_UNSTATED
@@ -82,7 +84,13 @@ class Read(SourceNode):
         return resolve(root, self.path, frame + self.shift)
 
     def files(self, frame: int, root: Path) -> list[Path]:
-        return [self.file(frame, root)]
+        """The picture, and the manifests of its ids that stand in files beside it."""
+        path = self.file(frame, root)
+        try:
+            header, _ = header_of(path)
+        except FileError:
+            return [path]  # That it cannot be read is reported elsewhere.
+        return [path, *sidecar_paths(path, header.metadata)]
 
     def look(
         self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
@@ -253,7 +261,16 @@ class Read(SourceNode):
         encoding = self._encoding(header, context)
         of_layers: Alpha = self.alpha or ("premultiplied" if header.alpha == "none" else header.alpha)
         header_says = "" if encoding else _header_says(header, context)
-        return Layers(header.channels, alpha, encoding, texts, header_says, of_layers)
+        return Layers(
+            header.channels,
+            alpha,
+            encoding,
+            texts,
+            header_says,
+            of_layers,
+            header.lossy,
+            functools.partial(self.file, root=context.root),
+        )
 
     def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
         return self._first(context).display

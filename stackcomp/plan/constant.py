@@ -8,6 +8,7 @@ from pathlib import Path
 from stackcomp.nodes.base import Node, SourceNode
 from stackcomp.plan.steps.area import AreaStep
 from stackcomp.plan.steps.base import Key, Step
+from stackcomp.plan.steps.coverage import CoverageStep
 from stackcomp.plan.steps.source import SourceStep
 from stackcomp.plan.steps.sweep import SweepStep
 from stackcomp.plan.steps.view import ViewStep
@@ -44,7 +45,7 @@ def kept_values(steps: Iterable[Step], constant: frozenset[Key]) -> frozenset[Ke
 
 def _nodes(step: Step) -> list[Node] | None:
     """Nodes that a step computes; None where what it makes is given from outside, or written to files."""
-    if isinstance(step, SourceStep | AreaStep):
+    if isinstance(step, SourceStep | AreaStep | CoverageStep):
         return [step.checked.node]
     if isinstance(step, SweepStep):
         return [value.checked.node for value in step.values]

@@ -19,12 +19,14 @@ from functools import cached_property
 import networkx as nx
 
 from stackcomp.check.checked import CheckedGraph, CheckedNode, Wire, walk_back
-from stackcomp.data.port_types import Layers, PortType
+from stackcomp.data.port_types import Ids, Layers, Matte, PortType
 from stackcomp.nodes.base import Adjustable, AreaNode, PixelNode, SinkNode, SourceNode, ViewNode
+from stackcomp.nodes.named_ids import NamesIds
 from stackcomp.plan.adjusting import adjustable_value, area_mix, lanes_of
 from stackcomp.plan.pixel_value import LaneSource, PixelValue
 from stackcomp.plan.steps.area import AreaStep
 from stackcomp.plan.steps.base import Key, Step
+from stackcomp.plan.steps.coverage import CoverageStep
 from stackcomp.plan.steps.given import GivenStep
 from stackcomp.plan.steps.sink import SinkStep
 from stackcomp.plan.steps.source import SourceStep
@@ -127,12 +129,32 @@ class _Planner:
             self._add(key, ViewStep((key,), (source,), wire.picks, wire.type), (source,), wire.type)
         return key
 
+    def _coverage(self, key: Key, checked: CheckedNode, port: str) -> Key:
+        """The matte of what a node names, made of the ids at one of its ports."""
+        wire = checked.wires[port]
+        source, pairs = self._arrive(wire), None
+        before = self.checked.nodes[wire.source]
+        if isinstance(wire.type, Ids) and isinstance(before.node, ViewNode) and wire.source not in self.given:
+            # The layers behind a view are at full size; what comes out of it may be a preview already.
+            channels = [pick.channel for pick in before.node.picks(before.types, self.checked.context)]
+            behind = next(iter(before.wires.values()))
+            if isinstance(behind.type, Layers) and None not in channels:
+                names = [name for name in channels if name is not None]
+                source, pairs = self._arrive(behind), tuple(zip(names[::2], names[1::2], strict=True))
+        self._add(key, CoverageStep((key,), (source,), checked, pairs), (source,), Matte())
+        return key
+
     def _node(self, checked: CheckedNode) -> None:
         key, node = Key(checked.name), checked.node
         if checked.name in self.given:
             self._add(key, GivenStep((key,), ()), (), checked.type)
             return
         ports = {port: self._arrive(wire) for port, wire in checked.wires.items()}
+        if isinstance(node, NamesIds) and node.ids_port in ports:
+            if node.is_coverage:
+                self._coverage(key, checked, node.ids_port)
+                return
+            ports[node.ids_port] = self._coverage(Key(checked.name, "ids"), checked, node.ids_port)
         reads = tuple(dict.fromkeys(ports.values()))
         if isinstance(node, SourceNode):
             self._add(key, SourceStep((key,), (), checked), (), checked.type)
@@ -154,6 +176,8 @@ class _Planner:
             if isinstance(step, SourceStep) and isinstance(step.checked.type, Layers) and key not in wanted:
                 views = [self.steps[reader] for reader in self.graph.successors(key)]
                 used = {pick.channel for view in views if isinstance(view, ViewStep) for pick in view.picks}
+                for view in views:
+                    used |= view.channels(step.checked.type) if isinstance(view, CoverageStep) else frozenset()
                 self.steps[key] = replace(step, channels=frozenset(name for name in used if name is not None))
 
     def _area(self, key: Key, checked: CheckedNode, ports: dict[str, Key]) -> None:
@@ -177,7 +201,7 @@ class _Planner:
             lanes: list[LaneSource] = []
             for port in node.wired_ports():
                 if port in ports:
-                    lanes += lanes_of(ports[port], checked.wires[port].type)
+                    lanes += lanes_of(ports[port], self.types[ports[port]])
                 else:
                     lanes += node.open_lanes[port]
             value = PixelValue(key, checked, ports, function, tuple(lanes))

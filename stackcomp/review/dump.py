@@ -283,7 +283,7 @@ class _Dump:
             "data_window": window_as_json(image.window),
             "display_window": window_as_json(image.display),
             "channels": channel_figures(image),
-            **ids_as_json(image),
+            **ids_as_json(image, self.frame),
             "seconds": result.seconds,
             "compiled": compiled,
         }

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import re
+import contextlib
 from dataclasses import fields
 from typing import Any
 
@@ -12,7 +11,10 @@ import numpy as np
 from stackcomp.data.image import Image, Plane, all_finite
 from stackcomp.data.port_types import Encoding, Ids, Layers, PortType
 from stackcomp.data.window import Window
+from stackcomp.errors import FileError
 from stackcomp.files.id_channels import id_channels
+from stackcomp.files.id_manifest import manifest_of
+from stackcomp.files.id_types import id_types
 
 __all__ = ["channel_figures", "ids_as_json", "type_as_json", "window_as_json"]
 
@@ -42,7 +44,7 @@ def type_as_json(type: PortType) -> dict[str, Any]:
     state = {
         field.name: _plain(getattr(type, field.name))
         for field in fields(type)
-        if field.name not in ("metadata", "channels")
+        if field.name not in ("metadata", "channels", "lossy", "file_of")
     }
     return {"name": type.name, "text": str(type), **state}
 
@@ -53,33 +55,32 @@ def _plain(value: Any) -> Any:
     return [_plain(item) for item in value] if isinstance(value, tuple) else value
 
 
-def ids_as_json(image: Image) -> dict[str, Any]:
+def ids_as_json(image: Image, frame: int) -> dict[str, Any]:
     """Return which channels hold ids, and the id of each object that is known by name; nothing where none do.
 
-    A manifest of a file is JSON: name → id in hexadecimal (Cryptomatte 1.2.0). One that cannot be read names
-    nothing.
+    A manifest that cannot be read names nothing.
+
+    Args:
+        image: any picture.
+        frame: its frame, by which the file is found beside which a manifest may be.
     """
     if isinstance(image.type, Ids):
         channels = [name for name in image.channels if name.startswith("id")]
         return {"id_channels": channels, "manifest": dict(image.type.manifest)}
     if not isinstance(image.type, Layers):
         return {}
-    metadata = image.type.metadata
+    metadata = image.metadata or image.type.metadata
     found = id_channels(image.channels, metadata)
-    manifest: dict[str, int] = {}
-    for name, text in metadata.items():
-        if re.fullmatch(r"cryptomatte/[^/]+/manifest", name):
-            manifest |= _manifest(text)
     channels = [name for name in image.channels if name in found]
-    return {"id_channels": channels, "manifest": manifest} if channels else {}
-
-
-def _manifest(text: str) -> dict[str, int]:
-    try:
-        listed = json.loads(text)
-        return {str(name): int(bits, 16) & 0xFFFFFFFF for name, bits in listed.items()}
-    except (ValueError, TypeError, AttributeError, RecursionError):
+    if not channels:
         return {}
+    file = image.type.file_of(frame) if image.type.file_of is not None else None
+    names: dict[str, int] = {}
+    for ids in id_types(image.channels, metadata).values():
+        with contextlib.suppress(FileError):
+            manifest = manifest_of(ids, file)
+            names |= manifest.ids if manifest is not None else {}
+    return {"id_channels": channels, "manifest": names}
 
 
 def window_as_json(window: Window) -> dict[str, int]:

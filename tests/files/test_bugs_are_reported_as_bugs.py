@@ -19,6 +19,7 @@ from stackcomp.files import (
     exr,
     exr_attributes,
     exr_layout,
+    exr_library,
     exr_write,
     jpeg,
     mark,
@@ -77,7 +78,7 @@ def read(path):
         (exr_layout, "oddities"),
         (exr_attributes, "_has_right_size"),
         (exr, "_full_names"),
-        (exr, "_metadata"),
+        (exr, "exr_metadata"),
         (exr, "_plane"),
         (picture_file, "format_of"),
     ],
@@ -94,7 +95,7 @@ def test_reading_a_repaired_openexr_header(tmp_path, plant, exr_by_hand):
     path.write_bytes(exr_by_hand(4, 1, [("Z", 2, 1)], [np.zeros(4, np.float32).tobytes()], instead=instead))
     assert read(path)
     picture_file.header_in_state.cache_clear()
-    plant(exr._Repaired, "_read", lambda: read(path))
+    plant(exr_library._Repaired, "_read", lambda: read(path))
 
 
 @pytest.mark.parametrize("name", ["_described", "_bits", "_alpha", "_orientation", "_check_complete", "upright"])

@@ -123,6 +123,7 @@ GREY = measure.Measured.of_light(Image.from_array(np.full((20, 30, 3), 0.18)))
 DEPTH = Image.from_array(np.ones((4, 4)), type=Depth())
 MATTE = Image.from_array(np.ones((4, 4)), type=Matte())
 CORNERS = ((1, 1), (20, 1), (20, 15), (1, 15))
+IDS = str(DEMO / "wide" / "cg.1003.exr")
 FILE = DEMO / "wide" / "chart.exr"
 ODD = {"none": None, "number": 7, "text": "x", "list": [], "mapping": {}, "object": object(), "bytes": b"x",
        "array": np.zeros((2, 2)), "nan": float("nan"), "mixed": (1, 2, "x"), "truth": True, "huge": 10**400,
@@ -191,6 +192,10 @@ TAKES = {
     "match_black other": lambda x: measure.match_black(GREY, AREA[2:] * 2, x),
     "match_black other_area": lambda x: measure.match_black(GREY, "1,1,9,9", GREY, x),
     "match_black percentile": lambda x: measure.match_black(GREY, "1,1,9,9", GREY, percentile=x),
+    "match_grain plate": lambda x: measure.match_grain(x),
+    "match_grain area": lambda x: measure.match_grain(GREY, x),
+    "match_grain other": lambda x: measure.match_grain(GREY, None, x),
+    "match_grain plate_black": lambda x: measure.match_grain(GREY, plate_black=x),
     "black_of_areas picture": lambda x: measure.black_of_areas(x, ["1,1,9,9"]),
     "black_of_areas areas": lambda x: measure.black_of_areas(GREY.light, x),
     "darkest_region picture": lambda x: measure.darkest_region(x),
@@ -198,6 +203,10 @@ TAKES = {
     "darkest_covered picture": lambda x: measure.darkest_covered(x, None),
     "darkest_covered alpha": lambda x: measure.darkest_covered(GREY.light, x),
     "darkest_covered area": lambda x: measure.darkest_covered(GREY.light, None, area=x),
+    "measure_ids path": lambda x: measure.measure_ids(x),
+    "measure_ids type": lambda x: measure.measure_ids(IDS, type=x),
+    "measure_ids at": lambda x: measure.measure_ids(IDS, at=x),
+    "measure_ids frame": lambda x: measure.measure_ids(IDS.replace("1003", "{frame}"), frame=x),
     "write_findings path": lambda x: measure.write_findings(x, {"gain": 1}, {}),
     "write_findings variables": lambda x: measure.write_findings("found.json", x, {}),
     "write_findings record": lambda x: measure.write_findings("found.json", {"gain": 1}, x),
@@ -230,6 +239,7 @@ def test_functions_and_arguments_are_all_tried():
     measure.AreaError("no pixel", "make it larger"),
     measure.PatchError("clipped", "12 are clipped", "choose another"),
     measure.BlackError("too small", "name an area"),
+    measure.GrainError("no grain", "measure another plate"),
 ])  # fmt: skip
 def test_errors_come_back_from_a_worker(error):
     back = pickle.loads(pickle.dumps(error))

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stackcomp import Colour, Encoding, Ids, Image, Layers, Window
-from stackcomp.review.measures import channel_figures, type_as_json, window_as_json
+from stackcomp.review.measures import channel_figures, ids_as_json, type_as_json, window_as_json
 
 _FLOATS = st.floats(width=32) | st.just(math.nan)
 
@@ -46,6 +46,23 @@ def test_infinities_of_both_signs_and_signalling_nan():
 def test_ids_are_whole_numbers():
     found = channel_figures(picture([0, 0x7F800123], np.uint32))["x"]
     assert (found["min"], found["max"], found["non_finite"]) == (0, 0x7F800123, 0)
+
+
+def test_names_of_ids(tmp_path):
+    """From the header of the picture's own frame, and from the file that this one names."""
+    planes = {"T00.r": np.ones((1, 2), np.float32), "T00.g": np.ones((1, 2), np.float32)}
+    (tmp_path / "names.json").write_text('{"lamp": "0000002a"}')
+    window = Window.of_size(2, 1)
+    first = {"cryptomatte/k/name": "T", "cryptomatte/k/manifest": '{"bench": "00000007"}'}
+    type = Layers(tuple(planes), metadata=first, file_of=lambda frame: tmp_path / f"cg.{frame}.exr")
+    for header, names in (
+        (first, {"bench": 7}),
+        ({"cryptomatte/k/name": "T", "cryptomatte/k/manif_file": "names.json"}, {"lamp": 42}),
+        ({"cryptomatte/k/name": "T", "cryptomatte/k/manif_file": "gone.json"}, {}),
+        ({"cryptomatte/k/name": "T", "cryptomatte/k/manifest": '{"lamp": 3}'}, {}),
+    ):
+        found = ids_as_json(Image(planes, window, window, type, header), 1002)
+        assert found == {"id_channels": ["T00.r"], "manifest": names}
 
 
 def test_types_and_windows_as_json():
