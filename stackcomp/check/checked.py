@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import PortType
 from stackcomp.data.window import Window
 from stackcomp.document.model import Document
 from stackcomp.errors import Problem
+from stackcomp.files.file_state import FileState
 from stackcomp.nodes.base import Context, Node, Pick
 
 __all__ = ["CheckedGraph", "CheckedNode", "Wire", "walk_back"]
@@ -49,6 +51,23 @@ class CheckedGraph:
     nodes: Mapping[str, CheckedNode]
     given: Mapping[str, Image]
     warnings: tuple[Problem, ...]
+
+    def ready(self, name: str, frame: float, scale: float, opened: dict[Path, FileState]) -> Node:
+        """A node with its numbers at a frame and a scale, and all that it is told before it computes.
+
+        Args:
+            name: of the node.
+            frame: frame number.
+            scale: of the render.
+            opened: files of the frame and their states; those that the node reads are added.
+
+        Raises:
+            FileError: a file of the node cannot be used at this frame.
+        """
+        checked = self.nodes[name]
+        displays = {port: self.nodes[wire.source].display for port, wire in checked.wires.items()}
+        node = checked.node.at(frame, scale).with_files(frame, scale, self.context, opened)
+        return node.with_displays(displays, self.context)
 
 
 def walk_back(checked: CheckedGraph, names: Collection[str]) -> Iterator[str]:

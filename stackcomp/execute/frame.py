@@ -394,10 +394,8 @@ class FrameRun:
     def node(self, name: str) -> Any:
         """A node with its numbers at this frame and scale."""
         if name not in self._nodes:
-            node = self.checked.nodes[name].node.at(self.frame, self.scale)
             with self._blamed(name):
-                node = node.with_files(self.frame, self.scale, self.checked.context, self._opened)
-            self._nodes[name] = node
+                self._nodes[name] = self.checked.ready(name, self.frame, self.scale, self._opened)
         return self._nodes[name]
 
     def job(self, name: str, **more: Any) -> Job:

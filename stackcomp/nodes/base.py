@@ -225,6 +225,17 @@ class Node(BaseModel):
         """
         return self
 
+    def with_displays(self, displays: Mapping[str, Window], context: Context) -> Self:
+        """Return this node with what the frames of its inputs say, such as which pixels a camera sees.
+
+        It is called on what `with_files` returned.
+
+        Args:
+            displays: display windows of the pictures at the connected ports, at full size whatever the scale is.
+            context: with the root of relative paths.
+        """
+        return self
+
     @property
     def still(self) -> bool:
         """Whether the node's own numbers, and what its small files say, are the same at every frame."""

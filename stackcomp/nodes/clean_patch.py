@@ -2,40 +2,57 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Annotated, Any, ClassVar, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from stackcomp.data.image import Image, Plane
-from stackcomp.data.numbers import Keyed, Number
+from stackcomp.data.image import Image
+from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, Problem
 from stackcomp.nodes.base import AreaNode, Context, Job, PageExamples, Port, colour_of
-from stackcomp.nodes.over_frames import singular_homography
+from stackcomp.nodes.outline import outline_findings
+from stackcomp.nodes.over_frames import frames_that_differ
+from stackcomp.nodes.patch_laying import Cut, laid_over, matched
+from stackcomp.nodes.placing import Placing
 
 
-class CleanPatch(AreaNode):
-    """Lays a still or moving patch over the backdrop through a homography, with a soft edge.
+class CleanPatch(Placing, AreaNode):
+    """Lays a still or moving patch over the backdrop, with a soft edge.
+
+    It is placed as `place` places a picture: by a ``homography``; by a ``track`` of points in a plate; or
+    through a ``camera``, onto a ``plane`` of the world or onto the set by its ``depth``.
 
     What is laid on is the part of the patch inside ``outline`` (the whole of its frame when there is none),
-    within ``matte`` where there is one. The feather lies inside of the outline: nothing shows at the outline,
-    everything from ``feather`` pixels inward. Both are in pixels of the patch.
+    within ``matte`` where there is one. The feather lies inside of the outline: to 1 %, nothing shows at the
+    outline, and everything from ``feather`` pixels inward. Both are in pixels of the patch.
 
     The patch is cut out first, premultiplied by the outline and the matte, and then sampled as `place` does it:
     with the cubic convolution kernel (a = -1/2), wider where the patch becomes smaller, and held between the
     smallest and the largest value that each pixel was weighed from. That limit belongs to the filter, and keeps
     bright edges from getting dark rims. Only the patch is sampled; where it does not reach, the backdrop stays as
     it is.
+
+    ``match`` fits the patch to the light that falls on its surroundings at this frame. Patch and backdrop are
+    compared in a ring around the outline, ``ring`` pixels wide; without outline and matte, in the outermost
+    pixels of the patch. ``gain`` multiplies each channel by one number. ``membrane`` multiplies by a smooth
+    surface that has the ratio all along the ring. Only sums over many pixels are compared, so the grain of
+    neither comes along. The ring must show the same things in both: what stands in it for a while is left out by
+    ``gain``, not by ``membrane``. Pixels of the backdrop that are black or not finite are not compared.
     """
 
     source_of_maths: ClassVar[str] = (
         "Porter and Duff, Compositing Digital Images, 1984 (over); Keys, Cubic Convolution Interpolation for "
-        "Digital Image Processing, 1981; Heckbert, Fundamentals of Texture Mapping and Image Warping, 1989"
+        "Digital Image Processing, 1981; Heckbert, Fundamentals of Texture Mapping and Image Warping, 1989; "
+        "Pérez, Gangnet and Blake, Poisson Image Editing, 2003 (membrane, here of ratios)"
     )
+    spreads: ClassVar[bool] = False
+    placed_ports: ClassVar[tuple[str, ...]] = ("patch", "matte")
     page_examples: ClassVar[PageExamples] = (
         {
             "about": "The stand-in is gone; outside of the patch nothing has changed.",
@@ -63,42 +80,56 @@ class CleanPatch(AreaNode):
         str | None,
         Port((Matte,), doc="which part of the patch to use; in its frame", any_size=True, beyond="nothing"),
     ] = None
-    homography: Annotated[
-        tuple[float, ...], Number("3×3, row by row: pixels of the patch → pixels of the backdrop", size=9)
-    ] = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
     outline: Annotated[
         tuple[tuple[float, float], ...] | None,
-        Field(description="corners [x, y] of a polygon, in pixels of the patch"),
+        Field(
+            description="corners [x, y] of a polygon, in pixels of the patch; it should not cross itself",
+        ),
     ] = None
     feather: Annotated[
         float, Number("width of the soft edge, inside of the outline", unit="px", low=0, high=1000)
     ] = 0.0
+    match: Annotated[
+        Literal["gain", "membrane"] | None,
+        Field(
+            description="Fits the light of the patch to its surroundings: by one gain a channel, or by a membrane."
+        ),
+    ] = None
+    ring: Annotated[
+        float,
+        Number(
+            "with `match`: width of the ring that is compared, in pixels of the patch", unit="px", low=2, high=500
+        ),
+    ] = 12.0
+
+    @field_validator("outline")
+    @classmethod
+    def _is_a_polygon(
+        cls, outline: tuple[tuple[float, float], ...] | None
+    ) -> tuple[tuple[float, float], ...] | None:
+        if outline is not None and len(outline) < 3:
+            raise BadValueError(
+                f"has {len(outline)} corner{'' if len(outline) == 1 else 's'}, and a polygon has 3 or more",
+                "add corners, or leave it out to use all of the patch",
+            )
+        return outline
 
     @model_validator(mode="after")
     def _can_be_laid(self) -> Self:
-        from stackcomp.kernels.homography import inverse, matrix
-
-        if not isinstance(self.homography, Keyed):
-            inverse(matrix(self.homography))
-        if self.outline is not None and len(self.outline) < 3:
-            raise BadValueError(f'"outline" has {len(self.outline)} corners, and a polygon has 3 or more')
+        if "ring" in self.model_fields_set and self.match is None:
+            raise BadValueError('has a "ring" without "match"', 'give "match": "gain" or "membrane"')
         return self
 
     def at(self, frame: float, scale: float = 1.0) -> Self:
-        from stackcomp.kernels.homography import at_scale
-
         node = super().at(frame, scale)
-        if scale == 1:
+        if scale == 1 or self.outline is None:
             return node
-        changes: dict[str, Any] = {"homography": at_scale(node.homography, scale)}
-        if self.outline is not None:
-            changes["outline"] = tuple((x * scale, y * scale) for x, y in self.outline)
-        return node.model_copy(update=changes)
+        return node.model_copy(update={"outline": tuple((x * scale, y * scale) for x, y in self.outline)})
 
     def look(
         self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
     ) -> Iterator[Problem]:
-        yield from singular_homography(self.homography, context)
+        yield from super().look(types, windows, context)
         if "matte" in windows and windows["matte"] != windows["patch"]:
             yield Problem(
                 "resolution",
@@ -107,6 +138,10 @@ class CleanPatch(AreaNode):
                 "feed a matte that was made for the patch: it lies in the frame of the patch",
                 field="matte",
             )
+        if "patch" in windows:
+            frames = frames_that_differ(context, self.feather)
+            feathers = [(number, self.at(number).feather) for number in frames]
+            yield from outline_findings(self.outline, feathers, windows["patch"])
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return colour_of(types, "backdrop")
@@ -115,49 +150,64 @@ class CleanPatch(AreaNode):
         return domains["backdrop"]
 
     def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
-        from stackcomp.kernels.homography import matrix
-        from stackcomp.kernels.warp import source_needed
-
-        part = source_needed(matrix(self.homography), domains["patch"], wanted)
-        return {"backdrop": wanted, **{port: part for port in ("patch", "matte") if port in domains}}
+        compared = self._compared(domains)
+        needed = {"backdrop": wanted | compared, **self.placing_needs(wanted | compared, domains)}
+        if self.match is not None:
+            # The ring goes all around the outline, whatever part of the result is wanted.
+            needed |= {port: domains["patch"] for port in self.placed_ports if port in domains}
+        return needed
 
     def kernels(self) -> Sequence[str]:
-        return ("warp", "polygon", *(("disc_morphology", "gaussian") if self.feather != 0 else ()))
+        feather = ("disc_morphology", "gaussian") if self.feather != 0 or self.match is not None else ()
+        return ("warp", "polygon", *feather, *(("membrane",) if self.match == "membrane" else ()))
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
-        from stackcomp.kernels.homography import matrix
-        from stackcomp.kernels.warp import warp_homography
+        from stackcomp.kernels.warp import warp_over
 
         backdrop, patch = images["backdrop"], images["patch"]
-        if patch.window.empty:
-            return replace(backdrop, type=type)
-        used = self._used(patch.window, patch.display)
-        if "matte" in images:
-            used *= np.clip(images["matte"]["A"], 0, 1)
-        source = [patch[c] * used for c in "RGB"] + [patch["A"] * used if "A" in patch else used]
-        (*light, alpha), _ = warp_homography(source, patch.window, matrix(self.homography), wanted)
-        del source, used
-        keep = 1 - alpha
-        laid: dict[str, Plane] = {"A": alpha, **dict(zip("RGB", light, strict=True))}
-        for name, plane in backdrop.planes.items():
-            laid[name] += plane * keep
-        return replace(backdrop, planes={name: laid[name] for name in backdrop}, type=type)
+        part = patch.window & self._extent(patch.display)
+        domains = job.domains
+        region = self._reached(wanted, part, domains)
+        if part.empty or region.empty:
+            return replace(backdrop.over(wanted), type=type)
+        cut = Cut(patch, images.get("matte"), part, self.outline, self.feather)
+        if self.match is None and not self.by_depth:
+            below = backdrop.over(wanted)
+            used = self.visible(cut.used(), part)
+            laid = warp_over(used, part, self.signed(domains), list(below.planes.values()), wanted)
+            return replace(below, planes=dict(zip(below, laid, strict=True)), type=type)
+        compared = self._compared(domains)
+        # With a match, everything that is compared is sampled too: each part of the result depends on all of it.
+        sampled = region | compared
+        *light, alpha = self.placed(cut.used(), part, images, sampled, domains)
+        if not compared.empty:
+            ring = self.placed(cut.ring(self.ring), part, images, sampled, domains)
+            plate = [plane[sampled.slices_in(backdrop.window)] for plane in backdrop.planes.values()]
+            light = matched(self.match == "membrane", light, alpha, plate, ring, sampled, self.ring)
+        return laid_over(backdrop, wanted, region, [*light, alpha], sampled, type)
 
-    def _used(self, window: Window, frame: Window) -> Plane:
-        """Coverage of the patch by its outline, feathered inward."""
-        from stackcomp.kernels import disc_morphology, gaussian
-        from stackcomp.kernels.polygon import polygon_coverage
+    def _extent(self, display: Window) -> Window:
+        """What of the patch is of use, the ring included."""
+        if self.outline is None:
+            return display
+        x, y = zip(*self.outline, strict=True)
+        # Limited before it is rounded, since corners may lie anywhere.
+        low, high = (np.clip([f(x), f(y)], -1e6, 1e6) for f in (min, max))
+        corners = Window(*(math.floor(at) for at in low), *(math.ceil(at) for at in high))
+        around = 2 if self.match is None else 2 + math.ceil(self.ring)
+        return corners.grow(around)
 
-        corners = self.outline or (
-            (frame.x0, frame.y0),
-            (frame.x1, frame.y0),
-            (frame.x1, frame.y1),
-            (frame.x0, frame.y1),
-        )
-        # Half of the feather inward, then softened so that the outline lies 2.5 standard deviations away.
-        inward, sigma = self.feather / 2, self.feather / 5
-        around = window.grow(disc_morphology.margin(inward) + gaussian.margin(sigma))
-        whole = polygon_coverage(corners, around)
-        soft = gaussian.gaussian(disc_morphology.shrink(whole, inward), sigma, sigma)
-        held: Plane = np.minimum(soft, whole[window.slices_in(around)])
-        return held
+    def _reached(self, wanted: Window, part: Window, domains: Mapping[str, Window]) -> Window:
+        """The part of the result in which something of a part of the patch may lie."""
+        from stackcomp.kernels.warp_windows import placed_window
+
+        if self.by_depth:
+            return wanted
+        return placed_window(self.signed(domains), part, wanted, signed=True)
+
+    def _compared(self, domains: Mapping[str, Window]) -> Window:
+        """The part of the backdrop that is compared with the patch."""
+        if self.match is None:
+            return Window(0, 0, 0, 0)
+        patch = domains["patch"] if self.outline is None else domains["patch"] & self._extent(domains["patch"])
+        return self._reached(domains["backdrop"], patch, domains)

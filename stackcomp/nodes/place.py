@@ -9,34 +9,42 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import model_validator
 
 from stackcomp.data.image import Image
-from stackcomp.data.numbers import Keyed, Number
+from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import Colour, Layers, Matte, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, Problem
 from stackcomp.kernels.compiled import Array
 from stackcomp.nodes.base import AreaNode, Context, Job, PageExamples, Port
-from stackcomp.nodes.over_frames import singular_homography
+from stackcomp.nodes.placing import Placing
 
 #: Pixels beyond what comes in that are kept at most; a plane in perspective would have no end.
 OVERSCAN = 4096
 _STEPS = ("move", "turn", "scale", "stretch", "pivot")
 
 
-class Place(AreaNode):
+class Place(Placing, AreaNode):
     """Puts a picture or matte at another place.
 
-    Either by steps, all about ``pivot``: stretched, scaled, turned clockwise, then moved; or by a
-    ``homography``, nine numbers row by row that map this picture's pixels to those of the result. Pixel
-    centres lie at half pixels, x runs right and y down. Where the picture does not reach there is nothing.
+    In one of these ways:
+
+    - by steps, all about ``pivot``: stretched, scaled, turned clockwise, then moved;
+    - by a ``homography``, nine numbers row by row that map this picture's pixels to those of the result;
+    - by a ``track`` of points in a plate; the picture was made for its frame ``still_frame``;
+    - through a ``camera``, which took the picture at ``still_frame``, onto a ``plane`` of the world;
+    - through a ``camera`` onto the set, whose ``depth`` says where each pixel of the result lies in the world.
+      What the still's camera did not see, as its ``still_depth`` says, is left to nothing.
+
+    Pixel centres lie at half pixels, x runs right and y down. Where the picture does not reach there is nothing.
     What leaves the frame is kept, up to 4096 pixels beyond it, for nodes that bring it back or spread its light;
     the node's own picture, rendered or delivered, ends with the frame and the overscan that came in.
 
     It samples with the cubic convolution kernel (a = -1/2): each pixel of the result is weighed from the 4×4
     pixels around the place where its centre comes from. A move by whole pixels changes no value, and a straight
-    ramp stays straight. Where the picture becomes smaller the kernel is as much wider, so that fine detail is
-    averaged. The result is held between the smallest and the largest value that it was weighed from: that limit
-    belongs to the filter, and keeps a bright edge from getting a dark or negative rim, and a matte from leaving 0
-    to 1. At its border the picture is weighed against the nothing outside, colour and alpha alike.
+    ramp stays straight. Where the picture becomes smaller the kernel is as much wider, in the direction in which
+    it does, so that fine detail is averaged. The result is held between the smallest and the largest value that it
+    was weighed from: that limit belongs to the filter, and keeps a bright edge from getting a dark or negative
+    rim, and a matte from leaving 0 to 1. At its border the picture is weighed against the nothing outside,
+    colour and alpha alike.
     """
 
     source_of_maths: ClassVar[str] = (
@@ -45,6 +53,7 @@ class Place(AreaNode):
     )
 
     spreads: ClassVar[bool] = False
+    placed_ports: ClassVar[tuple[str, ...]] = ("image",)
     page_examples: ClassVar[PageExamples] = (
         {
             "about": "Moved, turned and made smaller about its foot.",
@@ -96,75 +105,65 @@ class Place(AreaNode):
             high=1e5,
         ),
     ] = None
-    homography: Annotated[
-        tuple[float, ...] | None,
-        Number("3×3, row by row: pixels of the image → pixels of the result", size=9),
-    ] = None
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
-        from stackcomp.kernels.homography import inverse, matrix
-
         changed = [name for name in _STEPS if getattr(self, name) != type(self).model_fields[name].default]
-        if self.homography is not None and changed:
-            raise BadValueError(f'"homography" and "{changed[0]}" both set the placement: use one or the other')
-        if self.homography is not None and not isinstance(self.homography, Keyed):
-            inverse(matrix(self.homography))
+        for way in self.ways:
+            if getattr(self, way) is not None and changed:
+                raise BadValueError(f'"{way}" and "{changed[0]}" both set the placement: use one or the other')
         about = [name for name in changed if name in ("turn", "scale", "stretch")]
         if about and self.pivot is None:
             raise BadValueError(f'"{about[0]}" needs "pivot": [x, y], the point that stays where it is')
         return self
 
-    def at(self, frame: float, scale: float = 1.0) -> Self:
-        from stackcomp.kernels.homography import at_scale
+    def transform(self) -> Array:
+        from stackcomp.kernels.homography import affine
 
-        node = super().at(frame, scale)
-        if scale == 1 or node.homography is None:
-            return node
-        return node.model_copy(update={"homography": at_scale(node.homography, scale)})
-
-    def matrix(self) -> Array:
-        """Pixels of the image → pixels of the result, 3×3."""
-        from stackcomp.kernels.homography import affine, matrix
-
-        if self.homography is not None:
-            return matrix(self.homography)
+        if self.homography is not None or self.track is not None:
+            return self.followed
         return affine(self.move, self.turn, (self.scale * self.stretch, self.scale), self.pivot or (0.0, 0.0))
 
     def look(
         self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context
     ) -> Iterator[Problem]:
-        yield from singular_homography(self.homography, context)
+        yield from super().look(types, windows, context)
+        if "like" in windows and windows.get("depth", windows["like"]) != windows["like"]:
+            yield Problem(
+                "resolution",
+                f'the depth "{self.depth}" has a frame of {windows["depth"]}, but "{self.like}" one of '
+                f"{windows['like']}",
+                "feed the depth of the set as seen in the frame of the result",
+                field="depth",
+            )
 
     def result(self, types: Mapping[str, PortType], context: Context) -> PortType:
         return types["image"]
 
     def frame_window(self, displays: Mapping[str, Window], context: Context) -> Window:
-        return displays.get("like", displays["image"])
+        return displays.get("like", displays.get("depth", displays["image"]))
 
     def domain(self, domains: Mapping[str, Window], types: Mapping[str, PortType]) -> Window:
-        from stackcomp.kernels.warp import placed_window
+        from stackcomp.kernels.warp_windows import placed_window
 
+        if "depth" in domains:
+            return domains["depth"]
         kept = (domains["image"] | domains.get("like", domains["image"])).grow(OVERSCAN)
-        return placed_window(self.matrix(), domains["image"], kept)
+        return placed_window(self.signed(domains), domains["image"], kept, signed=True)
 
     def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
-        from stackcomp.kernels.warp import source_needed
-
-        needed = {"image": source_needed(self.matrix(), domains["image"], wanted)}
-        # Of the other picture nothing but its frame.
-        return {**needed, "like": Window(0, 0, 0, 0)} if "like" in domains else needed
+        # Of the picture whose frame the result has nothing but its frame.
+        like = {"like": Window(0, 0, 0, 0)} if "like" in domains else {}
+        return {**self.placing_needs(wanted, domains), **like}
 
     def kernels(self) -> Sequence[str]:
         return ("warp",)
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
-        from stackcomp.kernels.warp import warp_homography
-
         image = images["image"]
-        planes, _ = warp_homography(list(image.planes.values()), image.window, self.matrix(), wanted)
-        named = dict(zip(image.planes, planes, strict=True))
-        like = images.get("like", image)
+        like = images.get("like", images.get("depth", image))
         # Layers of a file come at full size whatever the scale.
         frame = like.display.scaled(job.scale) if isinstance(like.type, Layers) else like.display
+        planes = self.placed(list(image.planes.values()), image.window, images, wanted, job.domains)
+        named = dict(zip(image.planes, planes, strict=True))
         return replace(image, planes=named, window=wanted, display=frame, type=type)

@@ -32,8 +32,8 @@ class Example:
         kind: word of the kind.
         fields: fields of the node. Those that are ports name pictures: your own, or those of
             `stackcomp.testing.law_picture` (cg, straight, plate, cropped, log, matte, other_matte, ratio, depth,
-            file). Choose fields that make it do something, lengths of a few pixels, and pictures smaller than the
-            frame (cg, cropped, matte): faults outside of a window show with them alone.
+            other_depth, file, ids). Choose fields that make it do something, lengths of a few pixels, and pictures
+            smaller than the frame (cg, cropped, matte): faults outside of a window show with them alone.
         pictures: your own pictures by name, in the frame `stackcomp.testing.FRAME`.
         folder: where relative paths of the fields start.
     """
@@ -118,7 +118,7 @@ class Example:
 
     def ready(self, scale: float = 1.0) -> Any:
         """The node with its numbers and what its files say, at frame 1."""
-        return self.checked.node.at(1, scale).with_files(1, scale, self.checked_graph.context, {})
+        return self.checked_graph.ready("it", 1, scale, {})
 
     @property
     def computes_areas(self) -> bool:

@@ -10,7 +10,9 @@ matte           coverage with hard and soft edges, smaller than the frame
 other_matte     coverage over the whole frame
 ratio           a multiplier, around 1
 depth           1 to 5 metres
+other_depth     likewise, smaller than the frame
 file            layers of a file: R G B A and mask
+ids             layers of a file: ids of bolt, cord and lamp in two ranks, CryptoObject00.r g b a
 ==============  ======================================================================================
 
 Values are noise, so that neighbours differ and every mistake of a place shows.
@@ -18,6 +20,7 @@ Values are noise, so that neighbours differ and every mistake of a place shows.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from functools import cache
 from typing import Any
@@ -29,6 +32,7 @@ from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Depth, Encoding, Layers, Matte, Ratio
 from stackcomp.data.window import Window
 from stackcomp.errors import ArgumentError, did_you_mean
+from stackcomp.files.id_hash import id_of
 
 __all__ = ["CROP", "FRAME", "LAW_PICTURES", "law_picture", "noise"]
 
@@ -37,6 +41,7 @@ FRAME = Window.of_size(44, 36)
 CROP = Window(3, 2, 40, 35)
 _HIGHER = Window(5, 0, 44, 31)
 _OVERSCAN = Window(-2, -1, 46, 38)
+_OBJECTS = ("bolt", "cord", "lamp")
 _FILE = ("R", "G", "B", "A", "mask")
 
 
@@ -62,6 +67,18 @@ def _file() -> Image:
     return Image(planes, CROP, FRAME, type)
 
 
+def _ids() -> Image:
+    bits = np.array([id_of(name) for name in _OBJECTS], np.uint32).view(np.float32)
+    which, shares = (noise(seed, CROP, 2) for seed in (10, 11))
+    planes = {}
+    for rank, (id, cover) in enumerate((("r", "g"), ("b", "a"))):
+        planes[f"CryptoObject00.{id}"] = bits[(which[..., rank] * len(bits)).astype(int)]
+        planes[f"CryptoObject00.{cover}"] = shares[..., rank] / 2
+    header = {"cryptomatte/3ae39a5/name": "CryptoObject"}
+    header["cryptomatte/3ae39a5/manifest"] = json.dumps({name: f"{id_of(name):08x}" for name in _OBJECTS})
+    return Image(planes, CROP, FRAME, Layers(tuple(planes), metadata=header), header)
+
+
 #: What makes each picture, by its name.
 LAW_PICTURES: dict[str, Callable[[], Image]] = {
     "cg": lambda: _cg("premultiplied"),
@@ -73,7 +90,9 @@ LAW_PICTURES: dict[str, Callable[[], Image]] = {
     "other_matte": lambda: _image(noise(6, FRAME, 1), FRAME, type=Matte()),
     "ratio": lambda: _image(noise(7, CROP, 3) * 1.2, CROP, type=Ratio()),
     "depth": lambda: _image(1 + 4 * noise(8, FRAME, 1), FRAME, type=Depth()),
+    "other_depth": lambda: _image(1 + 4 * noise(12, CROP, 1), CROP, type=Depth()),
     "file": _file,
+    "ids": _ids,
 }
 
 

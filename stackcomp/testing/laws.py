@@ -394,7 +394,14 @@ def _chain(
             graph.add("join_mattes", f"{name}_before", **{"first": name, "second": name, **join})
         else:
             continue
-        renamed |= {port: f"{name}_before" for port, value in example.ports.items() if value == name}
+        for port in (port for port, value in example.ports.items() if value == name):
+            field, _, place = port.partition(".")
+            if place:
+                fed = list(renamed[field])
+                fed[int(place)] = f"{name}_before"
+                renamed[field] = fed
+            else:
+                renamed[field] = f"{name}_before"
     graph.add(example.kind, "it", **renamed)
     return graph
 

@@ -9,10 +9,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stackcomp.data.window import Window
-from stackcomp.kernels.warp import placed_window, source_needed, warp_homography
+from stackcomp.kernels.warp import warp_planes
+from stackcomp.kernels.warp_windows import placed_window, source_needed
 
 SOURCE = Window.of_size(64, 48)
 TILTED = np.array([[0.9, 0.2, 5], [-0.15, 1.1, 4], [0.002, -0.001, 1]])
+
+
+def warp_homography(planes, source_window, homography, target_window):
+    """The warped planes, and the share of each pixel's weight that lies inside of the source."""
+    whole = np.ones(source_window.shape, np.float32)
+    *warped, coverage = warp_planes([*planes, whole], source_window, homography, target_window)
+    return warped, coverage
 
 
 def moved(x, y):
