@@ -29,6 +29,8 @@ LARGEST_VALUE = 100_000
 
 _TOKEN = re.compile(r"\$\$\{|\$\{([^}]*)\}|\$\{")
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
+#: What no variable can stand in.
+_NUMBERS = (int, float)
 
 
 @dataclass
@@ -54,10 +56,13 @@ class Filling:
         """A copy of the data at a place, with every variable filled in."""
         if isinstance(raw, str):
             return self._text(raw, place) if "${" in raw else raw
+        if isinstance(raw, list | tuple):
+            # Lists of curves hold many numbers.
+            return [
+                item if type(item) in _NUMBERS else self.fill(item, (*place, str(k))) for k, item in enumerate(raw)
+            ]
         if isinstance(raw, Mapping):
             return {name: self.fill(item, (*place, str(name))) for name, item in raw.items()}
-        if isinstance(raw, list | tuple):
-            return [self.fill(item, (*place, str(k))) for k, item in enumerate(raw)]
         return raw
 
     def findings(self) -> list[Problem]:
@@ -191,10 +196,10 @@ def _references(raw: Any) -> Iterator[str]:
         item = waiting.pop()
         if isinstance(item, str):
             yield from (match[1] for match in _TOKEN.finditer(item) if match[1] is not None)
+        elif isinstance(item, list | tuple):
+            waiting += [part for part in item if type(part) not in _NUMBERS]
         elif isinstance(item, Mapping):
             waiting += item.values()
-        elif isinstance(item, list | tuple):
-            waiting += item
 
 
 def _leaves(raw: Any) -> int:

@@ -11,8 +11,8 @@ JPEG  in a comment segment
 MOV   in the metadata of the movie, under the key ``stackcomp/mark``; MP4 likewise
 XML   in a comment after the XML declaration (colour corrections)
 HTML  in a comment after the document type; Markdown in a comment in the first line
-JSON  in a field: ``program`` of a dump's report, ``written by`` under a file's findings, ``$comment`` of a
-      schema
+JSON  in a field: ``program`` of a dump's report and of camera and track files, ``written by`` under a file's
+      findings, ``$comment`` of a schema
 ====  ============================================================================================
 
 In pictures, movies, XML and pages it is one line, such as ``stackcomp 0.1.0; delivery; graph 8c1f0a52b7d94e36;
@@ -66,6 +66,8 @@ MarkKind = Literal[
     "report",
     "findings",
     "schema",
+    "camera",
+    "track",
     "corrections",
     "page",
 ]
@@ -124,8 +126,8 @@ class Mark:
     Attributes:
         kind: ``delivery`` of a deliver node; ``picture`` of any other node; picture of a ``dump`` or of a
             ``measurement``; ``reference`` with which tests compare renders; ``report`` of a dump, ``findings`` of
-            measuring, ``schema`` (these three in JSON); ``corrections`` of colour (in XML); ``page`` for people
-            (HTML or Markdown).
+            measuring, ``schema``, ``camera`` or ``track`` file (these in JSON); ``corrections`` of colour (in
+            XML); ``page`` for people (HTML or Markdown).
         graph: hash of the graph file; empty if there is none.
         reads: what the graph reads through variables.
     """
@@ -259,6 +261,8 @@ def _of_json(text: bytes) -> Mark | None:
         ("report", content.get("program") if "dump" in content else None),
         ("findings", findings.get("written by") if isinstance(findings, dict) else None),
         ("schema", content.get("$comment") if "$defs" in content else None),
+        ("camera", content.get("program") if "stackcomp_camera" in content else None),
+        ("track", content.get("program") if "stackcomp_track" in content else None),
     )
     return next((Mark(kind) for kind, text in places if isinstance(text, str) and text.startswith("stackcomp ")),
                 None)  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +19,10 @@ __all__ = ["parse_json", "read_json"]
 
 #: Lists and objects inside each other, at the most; no graph needs a tenth of it.
 DEEPEST = 64
+
+
+#: What every half of a character is written with, in a text that has none itself.
+_MAY_BE_HALF = re.compile(r"\\u[dD]")
 
 
 class _RepeatedKeyError(ValueError):
@@ -79,10 +84,8 @@ def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
             `DEEPEST` deep, not an object.
     """
     try:
-        document = json.loads(
-            text, object_pairs_hook=_pairs, parse_constant=_constant, parse_float=_finite, parse_int=_whole
-        )
-        _fit(document)
+        document = json.loads(text, object_pairs_hook=_pairs, parse_constant=_constant, parse_int=_whole)
+        _fit(document, text)
     except json.JSONDecodeError as error:
         mistakes = explain(text, error)
         problems = [Problem("json", mistake.message, mistake.way_out or _WRITTEN[holds]) for mistake in mistakes]
@@ -123,28 +126,33 @@ _TOO_DEEP = (
 )
 
 
-def _fit(document: Any) -> None:
-    """Refuse what later stages and terminals cannot handle."""
-    level = [document]
-    for _ in range(DEEPEST):
-        level = [item for held in level for item in _held(held)]
+def _fit(document: Any, text: str) -> None:
+    """Refuse what later stages and terminals cannot handle.
+
+    Args:
+        document: what the text holds.
+        text: the JSON.
+    """
+    level = [document] if isinstance(document, dict | list) else []
+    for _ in range(DEEPEST - 1):
+        inside = [held.values() if type(held) is dict else held for held in level]
+        if any(math.inf in items or -math.inf in items for items in inside):
+            # Read once more, to say which: a call for each number takes as long as all the rest.
+            json.loads(text, parse_float=_finite)
+        level = [item for items in inside for item in items if type(item) is list or type(item) is dict]
         if not level:
             break
     else:
         raise BadValueError(*_TOO_DEEP)
     try:
-        json.dumps(document, ensure_ascii=False).encode()
+        text.encode()
+        if _MAY_BE_HALF.search(text):
+            json.dumps(document, ensure_ascii=False).encode()
     except UnicodeEncodeError as error:
         lone = error.object[error.start : error.end]
         raise BadValueError(
             f"the file holds {ascii(lone)[1:-1]}, half of a character", "write the character itself"
         ) from None
-
-
-def _held(value: Any) -> list[Any]:
-    if isinstance(value, dict):
-        return list(value.values())
-    return value if isinstance(value, list) else []
 
 
 def read_json(path: str | Path, holds: Holds = "graph") -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """Small JSON files that a node takes numbers from: tracks, cameras, shapes.
 
-Each is a pydantic model with a version under ``stackcomp_<what it holds>``. A file is read once for each state that
-it has, and all of a frame comes from one state.
+Each is a pydantic model with a version under ``stackcomp_<what it holds>``. A file is read once for each state
+that it has, and all of a frame comes from one state.
 """
 
 from __future__ import annotations

@@ -143,7 +143,8 @@ def _problem(
         return _unknown(place, node, subject, choices)
     field = _dotted(place)
     if first["type"] == "missing" and (not place or place[-1] not in _keys(_at(fields, place[:-1]))):
-        return Problem("field-missing", f'{subject} needs the field "{field}"', _add(model, str(place[-1])),
+        return Problem("field-missing", f'{subject} needs the field "{field}"',
+                       _add(model, str(place[0])) if len(place) == 1 else f'add "{place[-1]}"',
                        node=node, field=field, pointer_override=_pointer(node, place))  # fmt: skip
     rule, message, way_out = _says(items, _at(fields, place))
     if rule == "type" and len(place) == 1 and any(_docs(_info(model, place[0]).metadata)):

@@ -24,14 +24,32 @@ from numba.core.dispatcher import Dispatcher
 
 from stackcomp.data.window import Window
 from stackcomp.kernels import (
+    carry,
     column_distance,
+    cubic_filter,
+    curve_chains,
+    curve_coverage,
+    curve_feather,
+    curve_flatten,
+    curve_picture,
     defocus,
     disc_gather,
+    disc_mean,
     disc_morphology,
+    edges,
+    foreground,
     gaussian,
+    id_coverage,
+    membrane,
+    nearest_distance,
     polygon,
+    push_pull,
     resample,
+    stack,
+    stroke_coverage,
+    stroke_picture,
     warp,
+    warp_map,
 )
 
 __all__ = ["KERNELS", "compile_ahead", "is_cold"]
@@ -50,11 +68,23 @@ def _defocus() -> None:
 
 
 def _warp() -> None:
-    warp.warp_homography([_plane()], _TINY, np.eye(3), _TINY)
+    warp.warp_planes([_plane()], _TINY, np.diag([0.5, 0.75, 1]), _TINY)
+    warp.warp_over([_plane()] * 4, _TINY, np.diag([0.5, 0.75, 1]), [_plane()] * 3, _TINY)
+    warp_map.warp_through([_plane()], _TINY, np.zeros((2, 10, 10)), _TINY)
+
+
+def _membrane() -> None:
+    known = np.zeros((8, 8), bool)
+    known[0] = True
+    membrane.membrane([np.ones((8, 8), np.float32)], known, ~known)
 
 
 def _disc_morphology() -> None:
     disc_morphology.grow(_plane(8 + 2 * disc_morphology.margin(1.0)), 1.0)
+
+
+def _disc_mean() -> None:
+    disc_mean.disc_mean(_plane(8 + 2 * disc_mean.margin(2.0)), 2.0)
 
 
 def _polygon() -> None:
@@ -65,26 +95,89 @@ def _gaussian() -> None:
     gaussian.gaussian(_plane(8 + 2 * gaussian.margin(1.0)), 1.0, 1.0)
 
 
+def _foreground() -> None:
+    foreground.foreground([_plane()], _plane() + np.float32(0.5))
+
+
+def _push_pull() -> None:
+    push_pull.push_pull([_plane()], _plane())
+    _edges()
+
+
+def _carry() -> None:
+    carry.carry([_plane()], _plane(), 0.0)
+    _edges()
+
+
+def _edges() -> None:
+    planes = edges.weighted([_plane()], _plane(), _plane())
+    edges.extend(planes, [_plane()], _plane(), _plane(), _plane(), kept=False, bare=False)
+    edges.end(_plane(), _plane(), 1.0, 0.0)
+
+
+def _nearest_distance() -> None:
+    nearest_distance.nearest_distance(_plane() == 0)
+
+
 def _resample() -> None:
     resample.shrink(_plane(), _TINY, 0.5)
+
+
+def _id_coverage() -> None:
+    for count in (1, 100):
+        id_coverage.id_coverage([(_plane(), _plane())], range(count), _plane())
+
+
+def _shapes() -> None:
+    square = np.zeros((3, 8))
+    square[1, 0] = square[2, 1] = 4
+    square[:, 6] = 1
+    drawn = curve_picture.DrawnShape(square, (0, 3))
+    tilted = np.array([[1, 0, 0], [0, 1, 0], [1e-3, 0, 1]])
+    for matrix in (np.eye(3), tilted):
+        curve_picture.prepare([([drawn], matrix)], _TINY).painted(_TINY)
+
+
+def _strokes() -> None:
+    points = np.ones((2, 8))
+    drawn = stroke_picture.DrawnStroke(points)
+    stroke_picture.prepare([([drawn], np.eye(3))]).painted(_plane(), _TINY)
 
 
 #: How each kernel is compiled; those that take longest first.
 KERNELS: dict[str, Callable[[], None]] = {
     "defocus": _defocus,
     "warp": _warp,
+    "membrane": _membrane,
     "disc_morphology": _disc_morphology,
+    "disc_mean": _disc_mean,
+    "shapes": _shapes,
+    "strokes": _strokes,
     "polygon": _polygon,
     "gaussian": _gaussian,
+    "id_coverage": _id_coverage,
     "resample": _resample,
+    "foreground": _foreground,
+    "push_pull": _push_pull,
+    "carry": _carry,
+    "nearest_distance": _nearest_distance,
 }
 _MODULES: dict[str, tuple[ModuleType, ...]] = {
     "defocus": (disc_gather, column_distance),
-    "warp": (warp,),
+    "warp": (warp, warp_map, stack, cubic_filter),
+    "membrane": (membrane,),
     "disc_morphology": (disc_morphology,),
+    "disc_mean": (disc_mean,),
+    "shapes": (curve_flatten, curve_chains, curve_feather, curve_coverage),
+    "strokes": (curve_flatten, stroke_coverage),
     "polygon": (polygon,),
     "gaussian": (gaussian,),
+    "id_coverage": (id_coverage,),
     "resample": (resample,),
+    "foreground": (foreground,),
+    "push_pull": (push_pull, edges),
+    "carry": (carry, edges),
+    "nearest_distance": (nearest_distance, column_distance),
 }
 
 

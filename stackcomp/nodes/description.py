@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import Ge, Gt, Le, Lt
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import to_jsonable_python
 
@@ -136,9 +136,10 @@ def port_words(port: Port) -> str:
 
 
 def _works_on(kind: type[Node]) -> str:
-    if kind.fuses is not Node.fuses:
-        # An area kind by class, which asks for whole strips only because a library works on them.
-        return "works on one pixel at a time"
+    if issubclass(kind, AreaNode) and issubclass(kind, PixelNode):
+        # Without kernels for areas, it asks for whole strips only because a library works on them.
+        wide = kind.kernels is not AreaNode.kernels
+        return "works on one pixel at a time" + (", or reads those around it, by its parameters" if wide else "")
     families: tuple[tuple[type[Node], str], ...] = (
         (SourceNode, "makes or reads a picture"),
         (SinkNode, "takes a picture out of the graph"),
@@ -206,6 +207,8 @@ def _values(annotation: Any, metadata: list[Any]) -> str:
         }
         shape = "a whole number" if annotation is int else "a number"
         return shape + _range(bounds.get("ge"), bounds.get("le"), bounds.get("gt"), bounds.get("lt"))
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return "an object"
     return {str: "text", bool: "true or false"}.get(annotation, "JSON")
 
 
@@ -214,11 +217,17 @@ def _plural(values: str) -> str:
     for one, many in (("a whole number", "whole numbers"), ("a number", "numbers"), ("a list", "lists")):
         if values == one or values.startswith((f"{one},", f"{one} of ")):
             return many + values.removeprefix(one)
-    return {"text": "texts"}.get(values, f"({values})")
+    return {"text": "texts", "an object": "objects"}.get(values, f"({values})")
 
 
 #: Example values of required fields that are not ports; lists of numbers by their length.
-_EXAMPLES: dict[str, Any] = {"path": "plates/lantern.{frame:04d}.exr", "size": [1920, 1080]}
+_EXAMPLES: dict[str, Any] = {
+    "path": "plates/lantern.{frame:04d}.exr",
+    "size": [1920, 1080],
+    "names": ["lantern_glass"],
+    "shapes": [{"points": [[640, 300], [1180, 320], [960, 820]]}],
+    "strokes": [{"radius": 20, "points": [[640, 300], [1180, 320]]}],
+}
 #: What a sink writes lies elsewhere than plates.
 _WRITTEN = {"path": "out/lantern.{frame:04d}.exr"}
 _NUMBERS: dict[int, Any] = {
@@ -233,11 +242,12 @@ def _example(kind: type[Node]) -> dict[str, Any]:
     """A node that can be pasted into a graph: what must be given, each port fed by a node of its own name.
 
     Plain numbers stand in it as they are when left out, to be changed. Where the kind has rules between its
-    fields, the first field that satisfies them is added.
+    fields, the first field that satisfies them is added, and numbers that need another field are left out.
     """
     ports, numbers = kind.ports(), kind.numbers_declared()
     node: dict[str, Any] = {"kind": kind.kind_name()}
     more: list[dict[str, Any]] = [{}]
+    plain: dict[str, Any] = {}
     for name, info in kind.model_fields.items():
         alias, number = info.alias or name, numbers.get(name)
         if info.is_required():
@@ -251,8 +261,14 @@ def _example(kind: type[Node]) -> dict[str, Any]:
         elif number is not None and info.default is None:
             more.append({alias: _numbers(number.size)})
         elif number is not None and number.size in (1, 3) and name != "amount":
-            node[alias] = list(info.default) if isinstance(info.default, tuple) else info.default
-    return next(({**node, **extra} for extra in more if _valid(kind, {**node, **extra})), node)
+            plain[alias] = list(info.default) if isinstance(info.default, tuple) else info.default
+    # Ports that may be left out come last: where one of several is needed, it is the first of them.
+    more += [{name: [name] if port.many else name} for name, port in ports.items() if name not in node]
+    extra = next((fields for fields in more if _valid(kind, {**node, **fields})), {})
+    for alias, value in plain.items():
+        if alias not in extra and _valid(kind, {**node, **extra, alias: value}):
+            node[alias] = value
+    return {**node, **extra}
 
 
 def _something(name: str, info: FieldInfo, number: Number | None) -> Any:

@@ -11,15 +11,22 @@ from stackcomp.nodes.cdl import Cdl
 from stackcomp.nodes.channel_gain import ChannelGain
 from stackcomp.nodes.clean_patch import CleanPatch
 from stackcomp.nodes.colour_matrix import ColourMatrix
+from stackcomp.nodes.colour_matte import ColourMatte
+from stackcomp.nodes.contact_shade import ContactShade
 from stackcomp.nodes.convert_colour import ConvertColour
 from stackcomp.nodes.defocus import Defocus
 from stackcomp.nodes.deliver import Deliver
+from stackcomp.nodes.depth_matte import DepthMatte
+from stackcomp.nodes.difference_matte import DifferenceMatte
 from stackcomp.nodes.exposure import Exposure
+from stackcomp.nodes.extend_edges import ExtendEdges
 from stackcomp.nodes.flat import Flat
 from stackcomp.nodes.glow import Glow
 from stackcomp.nodes.holdout import Holdout
+from stackcomp.nodes.id_matte import IdMatte
 from stackcomp.nodes.invert_matte import InvertMatte
 from stackcomp.nodes.join_mattes import JoinMattes
+from stackcomp.nodes.luma_matte import LumaMatte
 from stackcomp.nodes.match_black import MatchBlack
 from stackcomp.nodes.multiply_shadow import MultiplyShadow
 from stackcomp.nodes.outside_kinds import Kinds
@@ -31,7 +38,9 @@ from stackcomp.nodes.premultiply import Premultiply
 from stackcomp.nodes.ramp import Ramp
 from stackcomp.nodes.read import Read
 from stackcomp.nodes.restore import Restore
+from stackcomp.nodes.shape_matte import ShapeMatte
 from stackcomp.nodes.soft_matte import SoftMatte
+from stackcomp.nodes.stroke_matte import StrokeMatte
 from stackcomp.nodes.unpremultiply import Unpremultiply
 
 __all__ = ["BUILT_IN", "KINDS"]
@@ -63,10 +72,19 @@ BUILT_IN: dict[str, type[Node]] = {
         MultiplyShadow,
         Holdout,
         Restore,
+        ContactShade,
+        ExtendEdges,
         # mattes
+        LumaMatte,
+        ColourMatte,
+        DifferenceMatte,
+        DepthMatte,
+        IdMatte,
         JoinMattes,
         InvertMatte,
         SoftMatte,
+        ShapeMatte,
+        StrokeMatte,
         # optics and placement
         Glow,
         Defocus,

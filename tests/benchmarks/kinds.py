@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from timing import in_turn
 
-from stackcomp import KINDS, Composition, Graph, Image, Matte, Ratio, Window
+from stackcomp import KINDS, Composition, Depth, Graph, Image, Matte, Ratio, Window
 from stackcomp.data.image import Held
 from stackcomp.data.port_types import Colour, Encoding, PortType
 from stackcomp.execute.executor import Executor
@@ -30,6 +30,7 @@ _TYPES: dict[str, PortType] = {
     "log": Colour("none", _LOG),
     "matte": Matte(),
     "ratio": Ratio(),
+    "depth": Depth(),
 }
 _TIMES: dict[str, Any] = {"slope": [1.2, 0.8, 1.1], "offset": 0.05}
 _GRADE: dict[str, Any] = {**_TIMES, "power": [0.8, 1.2, 1.5], "saturation": 1.3}
@@ -49,6 +50,11 @@ EXAMPLES: list[tuple[str, dict[str, Any], bool]] = [
     ("holdout", {"image": "cg", "matte": "matte"}, False),
     ("restore", {"source": "other", "backdrop": "cg", "matte": "matte"}, False),
     ("join_mattes", {"first": "matte", "second": "matte"}, False),
+    ("luma_matte", {"image": "plate", "low": 0.5, "low_softness": 0.3}, False),
+    ("luma_matte", {"image": "cg", "unit": "stops", "low": 0.5, "low_softness": 1}, True),
+    ("colour_matte", {"image": "plate", "colour": [0.5, 0.3, 0.1]}, True),
+    ("difference_matte", {"image": "plate", "clean": "plate", "grain_floor": 0.01, "grain_slope": 0.001}, False),
+    ("depth_matte", {"depth": "depth", "near": 2, "near_softness": 1}, False),
     ("invert_matte", {"matte": "matte"}, False),
     ("multiply_shadow", {"backdrop": "plate", "shadow": "ratio"}, False),
     ("multiply_shadow", {"backdrop": "plate", "shadow": "ratio", "gamma": 1.4}, True),
@@ -62,7 +68,11 @@ EXAMPLES: list[tuple[str, dict[str, Any], bool]] = [
     ("convert_colour", {"image": "plate", "to": "sRGB - Display"}, True),
     ("convert_colour", {"image": "cg", "to": "ACEScct"}, True),
 ]
-assert {kind for kind, *_ in EXAMPLES} == {name for name, kind in KINDS.items() if issubclass(kind, PixelNode)}
+#: Kinds with a benchmark of their own.
+ELSEWHERE = {"id_matte"}
+assert {kind for kind, *_ in EXAMPLES} | ELSEWHERE == {
+    name for name, kind in KINDS.items() if issubclass(kind, PixelNode)
+}
 
 
 def label_of(kind: str, fields: dict[str, Any]) -> str:

@@ -1,8 +1,8 @@
 """Run the benchmarks and save their tables: ``python tests/benchmarks/run.py [NAME …]``.
 
-Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``, ``batch``, ``plugin``. Results go to
-``tests/benchmarks/results/`` as Markdown, which git does not track. The plot of ``scaling`` is the one that the
-README shows; ``--plot`` says where it goes.
+Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``, ``batch``, ``plugin``, ``placing``,
+``ids``, ``edges``, ``mattes``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does not track.
+The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
 """
 
 from __future__ import annotations
@@ -17,17 +17,34 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import batch
 import chain
+import edges
 import frame
+import ids
 import kinds
+import mattes
 import memory
 import numpy as np
+import placing
 import plugin
 import scaling
 from timing import in_turn, table
 
 from stackcomp.kernels.strips import thread_count
 
-NAMES = ("chain", "kinds", "frame", "window", "scaling", "memory", "batch", "plugin")
+NAMES = (
+    "chain",
+    "kinds",
+    "frame",
+    "window",
+    "scaling",
+    "memory",
+    "batch",
+    "plugin",
+    "ids",
+    "placing",
+    "edges",
+    "mattes",
+)
 _TITLES = {
     "plain": "20 pixel operations, 3840×2160 RGBA float32: ten times exposure and over",
     "powers": "20 pixel operations with 10 powers: ten times a shadow with a gamma and over",
@@ -99,8 +116,17 @@ def main() -> None:
     if "batch" in names:
         with tempfile.TemporaryDirectory() as files:
             add(batch.all_batches(Path(files), max(3, rounds // 3)))
+    if "ids" in names:
+        add(table("id_matte, 12 ranks, 3840×2160", in_turn(ids.contestants(), ids.COPY, rounds), ids.COPY))
+        add(table("A manifest of 32,166 names", in_turn(ids.manifests(), "json alone", rounds), "json alone"))
+    if "edges" in names:
+        add(edges.tables(rounds))
     if "plugin" in names:
         add(plugin.table(max(15, rounds)))
+    if "mattes" in names:
+        add(mattes.table(rounds))
+    if "placing" in names:
+        add(placing.tables(max(3, rounds // 2)))
     if "memory" in names:
         add(memory.table([(20, True), (200, True), (20, False), (200, False)]))
         add(memory.area_table())

@@ -53,6 +53,12 @@ def test_a_kind_names_all_kernels_that_it_runs(kind, tmp_path):
     assert not cold
 
 
+def test_whether_a_kernel_is_on_disk_is_known_of_all():
+    # Asked before the first frame of a graph that names it; a name without its modules ended the render.
+    assert ahead._MODULES.keys() == ahead.KERNELS.keys()
+    assert {type(ahead.is_cold(name)) for name in ahead.KERNELS} == {bool}
+
+
 @pytest.fixture
 def handled(monkeypatch):
     """Names that this process compiled; all count as missing on disk."""

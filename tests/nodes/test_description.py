@@ -59,6 +59,7 @@ def test_what_a_kind_works_on():
     assert words["glow"] == "reads the pixels around each pixel"
     # It derives from a family that may look at neighbours, and does not.
     assert words["exposure"] == words["convert_colour"] == "works on one pixel at a time"
+    assert words["restore"] == "works on one pixel at a time, or reads those around it, by its parameters"
 
 
 def test_an_example_never_writes_where_plates_are_read():

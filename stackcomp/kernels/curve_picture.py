@@ -1,0 +1,219 @@
+"""A matte of closed curves: flattened, put in order, and painted.
+
+What is done before pixels are known (`prepare`) depends on the shapes alone, so that tiles of a picture are
+equal to the whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from itertools import accumulate
+
+import numpy as np
+
+from stackcomp.data.window import Window
+from stackcomp.kernels.compiled import Array
+from stackcomp.kernels.curve_chains import Chains, chains_of
+from stackcomp.kernels.curve_coverage import MODES, TABLE, paint
+from stackcomp.kernels.curve_feather import SEGMENT, segments_of
+from stackcomp.kernels.curve_flatten import flatten
+from stackcomp.kernels.strips import over_strips
+
+__all__ = ["CurvePicture", "DrawnShape", "prepare"]
+
+#: Largest distance between a curve and its chords, in pixels: so no pixel is wrong by 1/255.
+_TOLERANCE = 0.004
+#: The same for the distance to a feathered curve, as a share of the feather's width, and its limits in pixels.
+_SOFT_SHARE, _SOFT_LEAST, _SOFT_MOST = 0.005, 0.02, 0.3
+#: Shapes that are prepared at a time.
+_GROUP = 8
+#: From so many steps on each may be coarser: the mean is smooth.
+_MANY, _COARSER = 4, 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnShape:
+    """A shape at one time.
+
+    Attributes:
+        points: ``(n, 8)`` float64, see `stackcomp.data.keyed_points`.
+        starts: where each of its curves begins in ``points``, and the number of points.
+        mode: ``"add"``, ``"subtract"`` or ``"intersect"``.
+        even_odd: the rule for the inside; non-zero when False.
+        opacity: 0 to 1.
+    """
+
+    points: Array
+    starts: tuple[int, ...]
+    mode: str = "add"
+    even_odd: bool = False
+    opacity: float = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class CurvePicture:
+    """Shapes that are ready to be painted, at one or several times.
+
+    Attributes:
+        window: the pixels that may be covered.
+    """
+
+    window: Window
+    _steps: Array
+    _table: Array
+    _opacity: Array
+    _chains: Chains
+    _segments: Array
+    _shared: bool
+
+    def painted(self, wanted: Window) -> Array:
+        """Return the coverage of pixels, 0 to 1, float32 of ``wanted.shape``: the mean over all times."""
+        part = wanted & self.window
+        if part.empty:
+            return np.zeros(wanted.shape, np.float32)
+        first, width = part.y0 - self.window.y0, self.window.width
+        rows = np.zeros((part.height, width), np.float32)
+        chains = self._chains
+
+        def strip(a: int, b: int) -> None:
+            paint(
+                rows, first, first + a, first + b, self._steps, self._table, self._opacity, self._shared,
+                chains.xy, chains.first, chains.last, chains.sign, self._segments,
+            )  # fmt: skip
+
+        over_strips(strip, part.height, least=64)
+        if part == wanted and width == wanted.width:
+            return rows
+        result = np.zeros(wanted.shape, np.float32)
+        down, across = part.slices_in(wanted)
+        result[down, across] = rows[:, part.x0 - self.window.x0 : part.x1 - self.window.x0]
+        return result
+
+
+def prepare(
+    times: Sequence[tuple[Sequence[DrawnShape], Array]], within: Window, *, shared: bool = False
+) -> CurvePicture:
+    """Return shapes ready to be painted.
+
+    Args:
+        times: the shapes at each time, as many at all of them, and the homography from their pixels to the
+            picture's.
+        within: no pixel outside of it is wanted.
+        shared: whether edges of shapes are the same edge, see join_mattes.
+    """
+    count = len(times[0][0])
+    jobs = [
+        (shapes[k : k + _GROUP], np.asarray(matrix, np.float64))
+        for shapes, matrix in times
+        for k in range(0, count, _GROUP)
+    ]
+    parts: list[_Part | None] = [None] * len(jobs)
+
+    def work(first: int, last: int) -> None:
+        for k in range(first, last):
+            parts[k] = _part(*jobs[k], within, _COARSER if len(times) >= _MANY else 1.0)
+
+    over_strips(work, len(jobs), least=1)
+    done = [part for part in parts if part is not None]
+    whole = [shape for shapes, _ in times for shape in shapes]
+    bounds = np.concatenate([part.chains.bounds for part in done]).reshape(-1, 4) if done else np.empty((0, 4))
+    windows = [_window(row, within) for row in bounds.tolist()]
+    window = Window(0, 0, 0, 0)
+    for k in range(len(times)):
+        window = window | _covered(whole[k * count : (k + 1) * count], windows[k * count : (k + 1) * count])
+    return _joined(done, whole, windows, window, np.arange(len(times) + 1) * count, shared)
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    chains: Chains
+    segments: Array
+    near: Array
+
+
+def _part(shapes: Sequence[DrawnShape], matrix: Array, within: Window, coarse: float) -> _Part:
+    """Some shapes at one time; distances to feathered curves may be off by so many times the tolerance."""
+    points = np.concatenate([shape.points for shape in shapes])
+    before = list(accumulate((len(shape.points) for shape in shapes), initial=0))
+    starts = [at + first for at, shape in zip(before, shapes, strict=False) for first in shape.starts[:-1]]
+    owners = np.array(list(accumulate((len(shape.starts) - 1 for shape in shapes), initial=0)))
+    wide = float(points[:, 6:].max(initial=0.0))
+    make = partial(flatten, points, np.array([*starts, len(points)]), True, matrix)
+    box = np.array([within.x0, within.y0, within.x1, within.y1], np.float64)
+    vertices, firsts = make(box, _TOLERANCE)
+    chains = chains_of(vertices, firsts, owners)
+    if wide == 0:
+        return _Part(chains, np.empty((0, SEGMENT)), np.zeros(len(shapes) + 1, np.int64))
+    widths = vertices[:, 2] + vertices[:, 3]
+    least = float(widths.min(initial=np.inf, where=widths > 1e-3))
+    largest = float(vertices[:, 2:4].max(initial=0.0))
+    around = box + np.array([-1, -1, 1, 1]) * (largest + 1)
+    soft = coarse * float(np.clip(_SOFT_SHARE * least, _SOFT_LEAST, _SOFT_MOST))
+    line, line_firsts = make(around, soft, even=True)
+    arcs = bool((np.diff(line_firsts) % 2 == 0).all()) and matrix[2, 0] == 0 and matrix[2, 1] == 0
+    rules = np.array([shape.even_odd for shape in shapes], np.bool_)
+    segments, near = segments_of(line, line_firsts, owners, rules, box, arcs=arcs)
+    return _Part(chains, segments, near)
+
+
+def _window(bounds: list[float], within: Window) -> Window:
+    """The pixels that a shape may cover, out of those that matter."""
+    x0, y0, x1, y1 = bounds
+    if not (x0 <= x1 and y0 <= y1):
+        return Window(0, 0, 0, 0)
+    x0, x1 = max(x0, within.x0 - 1.0), min(x1, within.x1 + 1.0)
+    y0, y1 = max(y0, within.y0 - 1.0), min(y1, within.y1 + 1.0)
+    if x0 > x1 or y0 > y1:
+        return Window(0, 0, 0, 0)
+    return Window(int(np.floor(x0)), int(np.floor(y0)), int(np.ceil(x1)), int(np.ceil(y1))) & within
+
+
+def _covered(shapes: Sequence[DrawnShape], windows: Sequence[Window]) -> Window:
+    window = Window(0, 0, 0, 0)
+    for shape, own in zip(shapes, windows, strict=True):
+        if shape.mode == "add":
+            window = window | own
+        elif shape.mode == "intersect":
+            window = window & own
+    return window
+
+
+def _joined(
+    parts: Sequence[_Part], shapes: Sequence[DrawnShape], windows: Sequence[Window], window: Window, steps: Array,
+    shared: bool,
+) -> CurvePicture:  # fmt: skip
+    """All parts in arrays of one kind; coordinates begin at the corner of the window."""
+    table = np.zeros((len(shapes), TABLE), np.int64)
+    k = chains = vertices = segments = 0
+    all_chains: list[Chains] = []
+    all_segments: list[Array] = []
+    for part in parts:
+        own = part.chains
+        here = slice(k, k + len(own.starts) - 1)
+        table[here, 0], table[here, 1] = own.starts[:-1] + chains, own.starts[1:] + chains
+        table[here, 2], table[here, 3] = part.near[:-1] + segments, part.near[1:] + segments
+        all_chains.append(own._replace(first=own.first + vertices, last=own.last + vertices))
+        all_segments.append(part.segments)
+        k, chains, vertices = here.stop, chains + len(own.first), vertices + len(own.xy)
+        segments += len(part.segments)
+    for row, shape, seen in zip(table, shapes, windows, strict=True):
+        inside = (seen & window).shift(-window.x0, -window.y0)
+        row[4:8] = (inside.x0, inside.y0, inside.x1, inside.y1) if not inside.empty else (0, 0, 0, 0)
+        row[8], row[9] = MODES.index(shape.mode), shape.even_odd
+    opacity = np.array([shape.opacity for shape in shapes], np.float32)
+    corner = np.array([window.x0, window.y0], np.float64)
+    if not all_chains:
+        none = np.empty(0, np.int64)
+        together = Chains(np.empty((0, 2)), none, none, none, none, np.empty((0, 4)))
+        return CurvePicture(window, steps, table, opacity, together, np.empty((0, SEGMENT)), shared)
+    together = Chains(*(np.concatenate(some) for some in zip(*all_chains, strict=True)))
+    near = np.concatenate(all_segments)
+    near[:, :2] -= corner
+    return CurvePicture(window, steps, table, opacity, _from_corner(together, corner), near, shared)
+
+
+def _from_corner(chains: Chains, corner: Array) -> Chains:
+    """The chains with coordinates from another corner."""
+    return chains._replace(xy=chains.xy - corner)
