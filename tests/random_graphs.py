@@ -6,6 +6,7 @@ colour spaces) and values that make sense in one form alone (homographies) are i
 
 from __future__ import annotations
 
+import json
 import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -21,11 +22,21 @@ from stackcomp.check.checked import CheckedNode
 from stackcomp.data.numbers import Number, number_of
 from stackcomp.data.port_types import Colour, Layers
 from stackcomp.files import exr
+from stackcomp.files.camera_file import write_camera
+from stackcomp.files.id_hash import id_of
+from stackcomp.files.track_file import track_text
+from stackcomp.kernels.pinhole import Camera
 from stackcomp.nodes.base import Context, Node, Port
 
 FRAME = Window.of_size(37, 29)
 _WINDOWS = (FRAME, FRAME.grow(3), Window(4, 3, 30, 26), Window(-2, 5, 20, 31), Window(8, 0, 37, 17))
 _ENCODINGS = ("ACEScg", "ACES2065-1", "ACEScct", "Linear Rec.709 (sRGB)", "sRGB Encoded Rec.709 (sRGB)")
+_CORNERS = {"a": (6, 5), "b": (30, 6), "c": (28, 22), "d": (7, 23)}
+_OBJECTS = ("lamp", "bench", "bolt")
+_DECLARED = {
+    "cryptomatte/3ae39a5/name": "CryptoObject",
+    "cryptomatte/3ae39a5/manifest": json.dumps({name: f"{id_of(name):08x}" for name in _OBJECTS}),
+}
 _WILD = (-3.0, -0.5, 0.0, -0.0, 1e-42, 1e4, np.inf, -np.inf, np.nan)
 
 
@@ -43,12 +54,26 @@ def write_files(folder: Path, seed: int) -> None:
             planes["mask"] = np.clip(draw.random(window.shape, np.float32) * 3 - 1, 0, 1)
             planes |= {f"shadow.{c}": draw.random(window.shape, np.float32) * 1.2 for c in "RGB"}
             planes |= {"dx": planes["R"] * 4, "dy": planes["G"] * -3}
+            planes |= {f"CryptoObject00.{c}": draw.random(window.shape, np.float32) / 2 for c in "ga"}
         for plane in planes.values():
             wild = draw.random(window.shape) < 0.02
             plane[wild] = draw.choice(np.array(_WILD, np.float32), int(wild.sum()))
         if name == "layers":
             planes["id00"] = draw.integers(0, 1 << 32, window.shape, np.uint32)
-        exr.write(folder / f"{name}.exr", planes, window=window, display=FRAME, pixel_type="float")
+            bits = np.array([0, *(id_of(name) for name in _OBJECTS), 0x7F800001, 0x80000000], np.uint32)
+            for c in "rb":
+                planes[f"CryptoObject00.{c}"] = bits[draw.integers(0, len(bits), window.shape)].view(np.float32)
+        metadata = _DECLARED if name == "layers" else {}
+        exr.write(
+            folder / f"{name}.exr", planes, window=window, display=FRAME, pixel_type="float", metadata=metadata
+        )
+    moved = {name: {k: (x + k, y - 0.5 * k, 0) for k in (1, 2, 3)} for name, (x, y) in _CORNERS.items()}
+    (folder / "track.json").write_text(track_text((FRAME.width, FRAME.height), 2, moved))
+    cameras = {}
+    for frame in (1, 2, 3):
+        to_world = [[1, 0, 0, 0.05 * frame], [0, 0, 1, 0.1 * frame], [0, -1, 0, 0], [0, 0, 0, 1]]
+        cameras[frame] = Camera(np.array(to_world, np.float64), 34.0 + frame, (36.0, 28.0))
+    write_camera(folder / "camera.json", cameras)
 
 
 @dataclass
@@ -160,7 +185,29 @@ def _fields(made: RandomGraph, draw: random.Random, kind: type[Node]) -> dict[st
             fields[name] = _number(draw, number)
         else:
             fields[name] = draw.choice(get_args(info.annotation))
+    if "track" in kind.model_fields:
+        _one_way(fields, draw)
     return fields
+
+
+def _one_way(fields: dict[str, Any], draw: random.Random) -> None:
+    """Leave one of the fields that place something, and those alone that go with it."""
+    ways = [way for way in ("homography", "track", "camera") if way in fields]
+    way = draw.choice(ways) if ways else ""
+    steps = {"move", "turn", "scale", "stretch", "pivot"} if way else set()
+    for other in {"homography", "track", "camera", *steps} - {way}:
+        fields.pop(other, None)
+    if way not in ("track", "camera"):
+        fields.pop("still_frame", None)
+    if way != "track" and "missing" in fields:
+        del fields["missing"]
+    if way != "camera":
+        for name in ("plane", "depth", "still_depth"):
+            fields.pop(name, None)
+    elif "depth" in fields:
+        fields.pop("plane", None)
+    if "still_depth" not in fields:
+        fields.pop("tolerance", None)
 
 
 def _type_at(source: CheckedNode, spec: Port) -> Any:
@@ -219,6 +266,17 @@ def _near_identity(draw: random.Random) -> list[float]:
     return [1 + wobble[0], wobble[1], shift[0], wobble[2], 1 + wobble[3], shift[1], *tilt, 1]
 
 
+def _drawn(draw: random.Random, fewest: int, most: int) -> dict[str, Any]:
+    """A shape or stroke of a few points in and around the frame, keyed or not."""
+    count = draw.randrange(fewest, most + 1)
+
+    def points() -> list[list[float]]:
+        return [[round(draw.uniform(-9, 45), 2) for _ in range(2)] for _ in range(count)]
+
+    keys = {"keys": [[1, points()], [3, points()]], "between": draw.choice(["smooth", "linear"])}
+    return {"mode": draw.choice(["add", "subtract"]), "points": keys if draw.random() < 0.4 else points()}
+
+
 def _picked(draw: random.Random) -> dict[str, Any]:
     return draw.choice(
         [
@@ -241,9 +299,20 @@ DRAWN: dict[tuple[str, str], Callable[[random.Random], Any]] = {
     ("convert_colour", "to"): lambda draw: draw.choice(_ENCODINGS),
     ("pick_channels", "channels"): _picked,
     ("pick_channels", "encoding"): lambda draw: draw.choice(_ENCODINGS[:3]),
+    ("", "camera"): lambda draw: "camera.json",
+    ("", "still_frame"): lambda draw: 1,
+    ("", "track"): lambda draw: "track.json",
+    ("", "plane"): lambda draw: {"point": [0, draw.uniform(1, 4), 0], "normal": [0.1, 1, draw.uniform(-1, 1)]},
+    ("clean_patch", "match"): lambda draw: draw.choice(["gain", "membrane"]),
     ("place", "homography"): _near_identity,
     ("clean_patch", "homography"): _near_identity,
     ("clean_patch", "outline"): lambda draw: [[2, 2], [30, 4], [25, 26], [3, 20]],
+    ("", "names"): lambda draw: draw.choice([["lamp"], ["lamp", "#1a2b3c4d"], ["l*"], ["bench", "?olt"]]),
+    ("", "type"): lambda draw: "CryptoObject",
     ("colour_matrix", "matrix"): lambda draw: [1.1, -0.1, 0, 0.2, 0.7, 0.1, 0, 0.3, 0.9],
+    ("shape_matte", "shapes"): lambda draw: [_drawn(draw, 2, 4) for _ in range(draw.randrange(1, 3))],
+    ("stroke_matte", "strokes"): lambda draw: [
+        {**_drawn(draw, 1, 3), "radius": round(draw.uniform(0, 6), 2)} for _ in range(draw.randrange(1, 3))
+    ],
     ("", "size"): lambda draw: [FRAME.width, FRAME.height],
 }

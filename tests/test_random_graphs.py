@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections import Counter
 from pathlib import Path
 
@@ -13,7 +14,8 @@ from random_graphs import FRAME
 
 from stackcomp import KINDS, Composition, Image, Window, set_threads
 from stackcomp.files import exr
-from stackcomp.nodes.base import AreaNode
+from stackcomp.files.id_channels import id_channels
+from stackcomp.nodes.base import AreaNode, Context
 
 pytestmark = pytest.mark.slow
 
@@ -103,6 +105,8 @@ def _half_files_are_as_floats(folder: Path, made: random_graphs.RandomGraph, cas
         (folder / pixel_type).mkdir()
         for path in folder.glob("*.exr"):
             _rounded(path, folder / pixel_type / path.name, pixel_type)
+        for path in folder.glob("*.json"):
+            shutil.copy(path, folder / pixel_type)
         comps.append(Composition(made.graph, root=folder / pixel_type))
     for window in (None, Window(17, 11, 40, 32)):
         images = []
@@ -118,21 +122,32 @@ def _half_files_are_as_floats(folder: Path, made: random_graphs.RandomGraph, cas
 
 
 def _rounded(path: Path, to: Path, pixel_type: str) -> None:
-    """The file with all floats rounded to half, stored as half or as float."""
+    """The file with all floats but ids rounded to half, stored as half or as float."""
     pixels = exr.read(path)
+    header = pixels.header
+    bits = {name for name, plane in pixels.planes.items() if plane.dtype == np.uint32}
+    bits |= id_channels(pixels.planes, header.metadata)
     with np.errstate(over="ignore"):
         planes = {
-            name: plane if plane.dtype == np.uint32 else plane.astype(np.float16).astype(np.float32)
+            name: plane if name in bits else plane.astype(np.float16).astype(np.float32)
             for name, plane in pixels.planes.items()
         }
-    exr.write(to, planes, window=pixels.window, display=pixels.header.display_window, pixel_type=pixel_type)
+    types = {name: "float" if name in bits else pixel_type for name in planes}
+    exr.write(
+        to,
+        planes,
+        window=pixels.window,
+        display=header.display_window,
+        pixel_type=types,
+        metadata={name: value for name, value in header.metadata.items() if name.startswith("cryptomatte/")},
+    )
 
 
 def _spreads_nothing(made: random_graphs.RandomGraph, images: dict[str, Image], case: str) -> None:
     """No area kind spreads what is not finite: a pixel that it makes of others is never one of these."""
     for name, node in made.checked.items():
         computes = isinstance(node.node, AreaNode) and not node.node.fuses(node.types, made.context)
-        if computes and _sees_neighbours(node.node, list(node.wires)):
+        if computes and _sees_neighbours(node.node, list(node.wires), made.context):
             # Mixing with its input brings back what input and matte hold, at their own pixels and no others.
             there = np.zeros(_AROUND.shape, bool)
             for wire in node.wires.values():
@@ -140,9 +155,11 @@ def _spreads_nothing(made: random_graphs.RandomGraph, images: dict[str, Image], 
             assert not (_not_finite(images[name]) & ~there).any(), f"{name}, {case}"
 
 
-def _sees_neighbours(node: AreaNode, ports: list[str]) -> bool:
+def _sees_neighbours(node: AreaNode, ports: list[str], context: Context) -> bool:
     tile = Window(12, 10, 15, 13)
-    return any(needed != tile for needed in node.at(2).needs(tile, dict.fromkeys(ports, FRAME), 2).values())
+    frames = dict.fromkeys(ports, FRAME)
+    ready = node.at(2).with_files(2, 1, context, {}).with_displays(frames, context)
+    return any(needed != tile for needed in ready.needs(tile, frames, 2).values())
 
 
 _AROUND = FRAME.grow(100)

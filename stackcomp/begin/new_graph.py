@@ -143,7 +143,9 @@ def begin(wishes: Wishes, place: str = "", *, replace_foreign: bool = False) -> 
     graph = builder.build()
     graph.place = place
     tell(report, builder)
-    report.warnings += checked(graph, root, replace_foreign=replace_foreign)
+    # That the outline of the patch is still to be drawn is among the notes.
+    found = checked(graph, root, replace_foreign=replace_foreign)
+    report.warnings += [problem for problem in found if problem.rule != "patch-nothing"]
     variables = {"shot": folder.value} if folder.folder else {}
     return Begun(graph, report, tuple(frames), variables)
 

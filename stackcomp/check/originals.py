@@ -51,6 +51,8 @@ _WORDS = {
     "report": "the report of a dump",
     "findings": "findings of measuring",
     "schema": "a schema",
+    "camera": "a camera",
+    "track": "a track",
     "corrections": "colour corrections",
     "page": "a page",
 }

@@ -53,6 +53,12 @@ def _rules(stage: Stage, text: str) -> list[Rule]:
 _REQUEST = """
 argument         | e | An argument from Python makes no sense. | Give what the message names.
 batch-running    | e | Another batch is at work on the same output. | Wait for its end, or stop it.
+camera-file      | e | A camera file is missing or cannot be read. | Correct the path or the file.
+camera-frames    | e | A camera file has no such frame. | Add the frame, or render frames that it has.
+camera-gate      | w | The gate of a camera has another shape than the picture. | Write the gate that the frame shows.
+camera-plane     | e | A camera sees nothing of a plane: it stands in the plane, or has it behind it. | Give a plane before the camera.
+camera-prim      | e | A USD file has several cameras, or none of that path. | Name one with --prim.
+camera-usd       | e | A USD file cannot be read as was asked. | Follow the message.
 channel          | e | A picture has no channel of that name. | Use one of the names in the message.
 check-unknown    | e | There is no check of that name, or none is left. | stackcomp inspect --list shows them all.
 check-useless    | e | A check has nothing to look at in what is named. | Name a sequence for checks of sequences, a graph with over for pairs.
@@ -60,6 +66,7 @@ cluster          | e | A cluster does not answer, or its workers do not fit. | S
 command-line     | e | The command line cannot be understood. | See the command with --help.
 dump             | e | A folder holds no dump, or its report cannot be read. | Name a folder that stackcomp dump wrote.
 ending           | e | A file that would be written has the wrong ending. | Use the ending in the message.
+extra-missing    | e | A command needs a package that is not installed. | Install the extra that the message names.
 frame            | e | A sequence is measured, but no frame is named. | Name a frame.
 frame-rate       | e | A frame rate cannot be read. | Write frames a second, such as 24 or 24000/1001.
 frames           | e | No frames are given, or the range of frames cannot be read. | Write a range such as 1001-1008.
@@ -83,6 +90,7 @@ three-numbers    | e | An option needs three numbers. | Write three numbers with
 threshold        | e | A limit of a check is not known, or its value is out of range. | See stackcomp inspect --show-thresholds.
 to               | e | The output folder is a file. | Name a folder.
 tolerance        | e | A tolerance cannot be understood, or is out of range. | Write it as small=0.001,share=0.01,hard=0.1.
+track-start      | e | A point to track cannot be read, lies outside, or has nothing to find it by. | Give a point with detail around it, as name=x,y.
 variables-form   | e | A file of variables does not hold a JSON object. | Write {"name": value}.
 window           | e | The window is empty, cannot be read, or lies outside of the frame. | Give x,y,width,height inside the frame.
 """
@@ -127,6 +135,7 @@ cdl-file         | e | A CDL file is missing or cannot be read. | Correct the pa
 cdl-id           | e | A CDL file has no correction of that id. | Use one of its ids.
 channel-missing  | e | A file has no channel of that name. | Use one of the names in the message.
 channel-unusable | e | A channel that is used is stored in a way that cannot be read. | Save it at full size.
+colour-black     | e | A picked colour is black, whose colour cannot be compared. | Pick a brighter pixel.
 colour-config    | e | The colour config is missing or cannot be read. | Correct the name or the path.
 compression-level | w | A level of compression changes nothing here. | Leave it out.
 converts-nothing | w | A conversion changes nothing. | Correct the declared encoding, or remove the node.
@@ -143,23 +152,46 @@ frame-missing    | e | Frames of a sequence are missing. | Supply them, or rende
 frame-resolution | e | Frames of one sequence differ in resolution. | Render them at one resolution.
 frames-missing   | e | A sequence is read, but the graph names no frames. | Write "frames" into the graph.
 frozen           | w | One file is read at all frames, though others of its sequence exist. | Write the frame token into the path.
+grain-none       | e | A difference is counted in grain, and there is none. | Measure the grain of the plate.
 has-alpha        | e | A port that takes colour without alpha gets colour with alpha. | Take R, G and B with pick_channels.
 header           | w | A file header contradicts itself or the format. | Write the file again.
 homography-singular | e | A homography cannot be inverted at a frame. | Give nine numbers that map four corners to four corners.
+ids-bits         | e | Channels of ids are stored in a way that loses bits. | Render ids as 32-bit floats with lossless compression.
+ids-collide      | w | Two names have the same id, so both are covered. | Rename one of them and render again.
+ids-hash         | w | The id of a name in a manifest is not the hash of the name. | Check which one the picture holds.
+ids-manifest     | ew | The names of ids are not known: there is no manifest, or it cannot be used. | Supply it, or name objects in full or by number.
+ids-type         | e | A file has no ids of that type or not all of them, or several types and none is chosen. | Use one of the types in the message.
 layer-missing    | e | A file has no layer of that name. | Use one of the names in the message.
 layer-unused     | w | A layer is named, but no channel is taken from it. | Leave one of them out.
 lens-focus       | e | A lens is focused within its focal length. | Metres for the focus, millimetres for the lens.
+limits-crossed   | e | The limits of a matte are crossed at a frame. | Give keys at which they are in order.
 no-alpha         | e | A port that needs alpha gets colour without it. | Supply an A channel.
 not-linear       | e | A port that needs scene-linear light gets other colour. | Put a convert_colour node between them.
+object-absent    | w | A named object is in no frame that is rendered, but in another of the sequence. | Nothing, if it appears later.
+object-unknown   | e | A file has no object of that name. | Use one of the names in the message.
 output-twice     | e | Two frames or nodes would write the same file. | Give each a path of its own.
 overwrites-input | e | A file that is read would be written over. | Write to another place.
+patch-nothing    | w | An outline or a feather leaves nothing of a patch. | Follow the message.
 planes           | e | The planes that are chosen do not make the type. | Choose the planes in the message.
 premultiplied-twice | e | Premultiplied colour would be multiplied again. | Connect it directly.
 replaces-delivery | e | A delivery of another graph or shot would be replaced. | Write elsewhere, or allow it.
 replaces-foreign | e | A file that stackcomp did not write would be replaced. | Write elsewhere, or allow it.
 replaces-other   | e | A file that stackcomp wrote for another purpose would be replaced. | Write elsewhere, or allow it.
 resolution       | e | Pictures that meet at a node differ in their frames. | Bring them to one frame.
+shapes-file      | e | A file of shapes, or an SVG file, is missing or cannot be read. | Correct the path or the file.
+shapes-flat      | w | A shape has no area, or a stroke no radius: it covers nothing. | Move a point, or give a radius.
+shapes-left-out  | w | An SVG file holds what is no shape, such as text. | Make paths of it, or delete it.
+shapes-nothing   | w | The first shape or stroke takes something away where nothing is. | Begin with one that adds.
+shapes-outside   | w | A shape or a stroke lies wholly outside of the frame. | Move it into the frame, or delete it.
+shapes-size      | ew | Shapes were drawn for a picture of another size. | Draw them over the picture that the graph uses.
+shapes-unknown   | e | There is no shape or group of that name. | Use one of the names in the message.
 straight-alpha   | ew | Straight colour arrives where premultiplied colour is needed. | Put a premultiply node between them.
+track-file       | e | A track file is missing or cannot be read. | Correct the path or the file.
+track-fit        | e | The points of a track do not determine a movement. | Choose points that are spread over the surface.
+track-frames     | e | A track has no such frame. | Track these frames too.
+track-lost       | e | A point of a track is lost at a frame that is rendered. | Track it again there, or follow fewer points.
+track-point      | e | A track has no point of that name. | Use one of its names.
+track-size       | e | A track was made of a plate of another size. | Track the plate that the graph uses.
 two-spaces       | e | Colour in two colour spaces meets at a node. | Convert one of them.
 unit             | ew | A unit is not known, or a number speaks for the wrong unit. | Give the unit that the message names.
 unused           | w | No deliver node depends on the node. | Connect it, or remove it.
@@ -175,6 +207,7 @@ black            | e | The black of a picture cannot be measured there. | Choose
 channel-unknown  | e | It is not clear which channel is meant. | Name the channel.
 chart            | e | The patches of a chart cannot be matched. | Correct the corners, or the order of patches.
 clipped          | e | An area holds too many clipped pixels. | Choose an area that is not clipped.
+grain-unclear    | e | The grain of a plate cannot be measured. | Name an area with grain.
 lat-long         | e | A picture is not a lat-long of the whole sphere. | Give one that is twice as wide as high.
 no-colour        | e | A file has no R, G and B. | Name a layer or a file that has.
 no-light         | e | An area holds no light to compare. | Choose a lit area.

@@ -8,6 +8,7 @@ import typer
 
 from stackcomp.cli.batch import batch
 from stackcomp.cli.begin import begin
+from stackcomp.cli.camera import camera
 from stackcomp.cli.check import check
 from stackcomp.cli.compare import compare
 from stackcomp.cli.dump import dump
@@ -21,6 +22,7 @@ from stackcomp.cli.options import Debug
 from stackcomp.cli.render import render
 from stackcomp.cli.rules import rules
 from stackcomp.cli.schema import schema
+from stackcomp.cli.track import track
 from stackcomp.cli.usage import Program
 from stackcomp.version import __version__
 
@@ -30,7 +32,22 @@ _EXIT_CODES = (
     "Exit codes: 0 done; 1 some of the work failed (the message says what, the rest is whole); "
     "2 the request or the graph is wrong (nothing was written); 130 stopped from the keyboard."
 )
-_COMMANDS = (begin, check, render, batch, dump, inspect, compare, measure, kinds, rules, encodings, schema)
+_COMMANDS = (
+    begin,
+    check,
+    render,
+    batch,
+    dump,
+    inspect,
+    compare,
+    measure,
+    track,
+    camera,
+    kinds,
+    rules,
+    encodings,
+    schema,
+)
 
 app = typer.Typer(
     cls=Program,

@@ -14,10 +14,12 @@ from scipy import ndimage
 from stackcomp.reference.bench import BENCH_TOP, FOOT
 from stackcomp.reference.drawing import FINE, Field, band, grid, smooth
 
-__all__ = ["METRES", "Lantern", "drawn_lantern", "lamp_light", "shadow_ratio"]
+__all__ = ["METRES", "PARTS", "Lantern", "drawn_lantern", "lamp_light", "shadow_ratio"]
 
 #: Distance of the lantern's axis from the camera.
 METRES = 1.53
+PARTS = ("lantern_burner", "lantern_glass", "lantern_body", "lantern_guard", "lantern_handle")
+"""Names of its parts."""
 _METRES_PER_PIXEL = 0.0031
 
 Outline = list[tuple[float, float]]
@@ -32,11 +34,15 @@ _CAP: Outline = [(74, 20), (76, 21), (78, 20.5), (82, 16), (87, 11), (90, 9), (9
 
 @dataclass(frozen=True)
 class Lantern:
-    """Premultiplied colour ``(rows, columns, 3)``, coverage, and metres (0 where there is nothing), of samples."""
+    """Premultiplied colour ``(rows, columns, 3)``, coverage, and metres (0 where there is nothing), of samples.
+
+    ``part`` is the place of the foremost part in `PARTS`, counted from 1; 0 where there is none.
+    """
 
     colour: Field
     alpha: Field
     depth: Field
+    part: Field
 
 
 def _window_light(nx: Field, ny: Field, nz: Field) -> Field:
@@ -118,16 +124,19 @@ def drawn_lantern() -> Lantern:
     """Return the lantern, its lamp not lit."""
     x, y = grid()
     colour, alpha, depth = np.zeros((*x.shape, 3)), np.zeros(x.shape), np.zeros(x.shape)
+    foremost = np.zeros(x.shape)
 
-    def lay(cover: Field, part: Field, bulge: Field | float) -> None:
-        nonlocal colour, alpha, depth
+    def lay(name: str, cover: Field, part: Field, bulge: Field | float) -> None:
+        nonlocal colour, alpha, depth, foremost
         colour = colour * (1 - cover)[..., None] + part * cover[..., None]
         alpha = alpha * (1 - cover) + cover
         depth = np.where(cover > 0, METRES - bulge * _METRES_PER_PIXEL, depth)
+        foremost = np.where(cover > 0, PARTS.index(name) + 1, foremost)
 
     height = FOOT[1] - y
     burner = band(37, 47, height) * (np.abs(x - FOOT[0]) <= 6)
     lay(
+        "lantern_burner",
         burner,
         _brass((x - FOOT[0]) / 7, np.zeros(x.shape), np.sqrt(np.maximum(1 - ((x - FOOT[0]) / 7) ** 2, 0))),
         0,
@@ -139,12 +148,13 @@ def drawn_lantern() -> Lantern:
     colour = colour * (1 - share)[..., None] + (glass * (0.06 + share * 0.5)[..., None]) * covered[..., None]
     alpha = alpha * (1 - share) + share
     depth = np.where((covered > 0) & (depth == 0), METRES - bulge * _METRES_PER_PIXEL, depth)
+    foremost = np.where(covered > 0, PARTS.index("lantern_glass") + 1, foremost)
     for outline in (_BODY, _CAP):
         covered, nx, ny, nz, bulge = _turned(outline, x, y)
-        lay(covered, _brass(nx, ny, nz), bulge)
-    lay(*_guard(x, y), 24.0)
-    lay(*_ring(x, y), 0.0)
-    return Lantern(colour, alpha, depth)
+        lay("lantern_body", covered, _brass(nx, ny, nz), bulge)
+    lay("lantern_guard", *_guard(x, y), 24.0)
+    lay("lantern_handle", *_ring(x, y), 0.0)
+    return Lantern(colour, alpha, depth, foremost)
 
 
 def lamp_light() -> Field:

@@ -13,10 +13,11 @@ gel                 a sheet of colours, premultiplied
 shadow              what the lantern leaves of the set's light, a ratio
 lantern_matte       the lantern's coverage
 cord                the cord's coverage
-depth               metres along the optical axis, of set and lantern
+depth               metres along the optical axis, of set, lantern and cord
+lantern_depth       the same of the lantern alone, 0 elsewhere
 comp                the lantern over its shadow, without the cord in front; colour without alpha
 final               ``comp`` with the cord in front and the lamp lit; colour without alpha
-cg                  layers of a file: R G B A, emission.R G B, shadow.R G B, depth.Z
+cg                  layers of a file: R G B A, emission.R G B, shadow.R G B, depth.Z, CryptoObject00 and 01.r g b a
 ==================  ===========================================================================================
 
 All are 320×180 pixels, scene-linear ACEScg where they hold light.
@@ -24,6 +25,7 @@ All are 320×180 pixels, scene-linear ACEScg where they hold light.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from functools import cache
 from types import MappingProxyType
@@ -34,9 +36,10 @@ import numpy.typing as npt
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Depth, Encoding, Layers, Matte, Ratio
 from stackcomp.data.window import Window
+from stackcomp.files.id_hash import HASH, id_of
 from stackcomp.reference.bench import bench_depth, cord_cover, drawn_set, with_cord, with_rig
 from stackcomp.reference.drawing import HEIGHT, WIDTH, Field, grid, shrunk, smooth
-from stackcomp.reference.lantern import Lantern, drawn_lantern, lamp_light, shadow_ratio
+from stackcomp.reference.lantern import PARTS, Lantern, drawn_lantern, lamp_light, shadow_ratio
 
 __all__ = ["FRAME", "scene"]
 
@@ -72,6 +75,7 @@ def scene() -> Mapping[str, Image]:
         "lantern_matte": Image.from_array(alpha, type=Matte()),
         "cord": Image.from_array(shrunk(cord), type=Matte()),
         "depth": Image.from_array(_depth(lantern, cord), type=Depth()),
+        "lantern_depth": Image.from_array(_nearest(lantern.depth), type=Depth()),
         "comp": _colour(comp),
         "final": _colour(final),
     }
@@ -132,4 +136,25 @@ def _layers(pictures: Mapping[str, Image], lantern: Lantern) -> Image:
     for layer, name in (("emission", "lamp"), ("shadow", "shadow")):
         planes |= {f"{layer}.{plane}": pictures[name][plane] for plane in "RGB"}
     planes["depth.Z"] = _nearest(lantern.depth)
-    return Image(planes, FRAME, FRAME, Layers(tuple(planes), "premultiplied", _LINEAR))
+    planes |= _ids(lantern)
+    header = {
+        "cryptomatte/3ae39a5/name": "CryptoObject",
+        "cryptomatte/3ae39a5/hash": HASH,
+        "cryptomatte/3ae39a5/conversion": "uint32_to_float32",
+        "cryptomatte/3ae39a5/manifest": json.dumps({name: f"{id_of(name):08x}" for name in PARTS}),
+    }
+    return Image(planes, FRAME, FRAME, Layers(tuple(planes), "premultiplied", _LINEAR, header), header)
+
+
+def _ids(lantern: Lantern) -> dict[str, Pixels]:
+    """Return ids of the four parts that cover most of each pixel, with their coverage."""
+    parts = np.stack([shrunk((lantern.part == k + 1).astype(np.float64)) for k in range(len(PARTS))])
+    bits = np.array([id_of(name) for name in PARTS], np.uint32).view(np.float32)
+    order = np.argsort(-parts, axis=0, kind="stable")
+    planes = {}
+    for rank in range(4):
+        ids, cover = (f"CryptoObject{rank // 2:02d}.{name}" for name in ("rg", "ba")[rank % 2])
+        shares = np.take_along_axis(parts, order[rank][None], 0)[0]
+        planes[ids] = np.where(shares > 0, bits[order[rank]], np.float32(0))
+        planes[cover] = shares.astype(np.float32)
+    return planes

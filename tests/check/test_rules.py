@@ -1,6 +1,7 @@
 """The table of rules holds every id that the program can give, and no other."""
 
 import ast
+import functools
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,7 @@ def texts(node: ast.expr) -> set[str]:
     return {node.value} if isinstance(node, ast.Constant) and isinstance(node.value, str) else set()
 
 
+@functools.cache
 def given_rules() -> dict[str, str]:
     """Every rule in the source, with the file that gives it."""
     found: dict[str, str] = {}

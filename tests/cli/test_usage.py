@@ -10,7 +10,7 @@ _TABLE = [
     # command line, what is wrong, the way out
     ("rendr", 'stackcomp: there is no command "rendr"', "did you mean render? `stackcomp -h` explains all"),
     ("paint", 'stackcomp: there is no command "paint"', "its commands are begin, check, render, batch, dump, "),
-    ("match gray", 'stackcomp match: there is no command "gray"', "did you mean grey?"),
+    ("match gray", 'stackcomp match: there is no command "gray"', "did you mean grey or grain?"),
     ("-x", "stackcomp: there is no option -x", "its options are --version, --debug; `stackcomp -h` explains them"),
     ("--scale 1 render g.json", "stackcomp: there is no option --scale before the command",
      "write it behind the command, as stackcomp render … --scale"),

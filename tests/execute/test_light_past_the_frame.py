@@ -27,6 +27,7 @@ KINDS_THAT_SPREAD = {
     "glow": {"radius": 300},
     "defocus": {"radius": 200},
     "soft_matte": {"grow": 150, "feather": 100},
+    "extend_edges": {"distance": 400},
 }
 
 
@@ -51,8 +52,9 @@ def lamp(window: Window, type) -> Image:
 
 def test_no_kind_that_spreads_is_left_out():
     own_windows = {name for name, kind in KINDS.items() if issubclass(kind, AreaNode) and "domain" in vars(kind)}
-    # A placed picture lies where it was put, and a clean patch ends with its backdrop.
-    assert own_windows == {*KINDS_THAT_SPREAD, "place", "clean_patch"}
+    # A placed picture lies where it was put, and a clean patch ends with its backdrop; what is restored and what
+    # is painted ends with its pictures and strokes.
+    assert own_windows == {*KINDS_THAT_SPREAD, "place", "clean_patch", "restore", "stroke_matte"}
     assert all(KINDS[name].spreads for name in KINDS_THAT_SPREAD)
 
 

@@ -17,7 +17,7 @@ from typing import Any, Literal, get_args, get_origin
 import numpy as np
 import pytest
 
-from stackcomp import KINDS, CheckError, Composition, Graph, Image, Matte, Ratio, Window
+from stackcomp import KINDS, CheckError, Composition, Depth, DocumentError, Graph, Image, Matte, Ratio, Window
 from stackcomp.data.port_types import Colour, Encoding, PortType
 from stackcomp.errors import BugError
 from stackcomp.execute import frame as frame_module
@@ -43,6 +43,7 @@ TYPES: dict[str, PortType] = {
     "log": Colour("none", LOG),
     "matte": Matte(),
     "ratio": Ratio(),
+    "depth": Depth(),
 }
 #: Numbers with which nothing is left out, for those that do nothing by default.
 BUSY: dict[str, dict[str, Any]] = {
@@ -52,8 +53,15 @@ BUSY: dict[str, dict[str, Any]] = {
     "channel_gain": {"gain": 2},
     "match_black": {"black": 0.1},
     "colour_matrix": {"matrix": [1.2, -0.1, 0, 0.1, 0.8, 0, 0.3, 0, 1]},
+    "luma_matte": {"low": 0.5, "low_softness": 0.1, "high": 2},
+    "colour_matte": {"colour": [0.5, 0.3, 0.1]},
+    "difference_matte": {"grain_floor": 0.01, "grain_slope": 0.001},
+    "depth_matte": {"near": 2, "near_softness": 1, "far": 4},
 }
-PIXEL_KINDS = [name for name, kind in KINDS.items() if issubclass(kind, PixelNode)]
+#: But for a kind whose result is coverage that another kernel sums up: it has no loop.
+PIXEL_KINDS = [
+    name for name, kind in KINDS.items() if issubclass(kind, PixelNode) and not getattr(kind, "is_coverage", False)
+]
 
 
 def choices(kind: type) -> Iterator[dict[str, Any]]:
@@ -71,12 +79,19 @@ def fields_of(name: str) -> Iterator[dict[str, Any]]:
     """A kind's fields in every shape: types at its ports, choices, numbers, limits."""
     kind = KINDS[name]
     ports = {port: info for port, info in kind.ports().items() if port != "within"}
-    fitting = [[word for word, type in TYPES.items() if isinstance(type, info.accepts)] for info in ports.values()]
+    words_of = {
+        port: [word for word, type in TYPES.items() if isinstance(type, info.accepts)]
+        for port, info in ports.items()
+    }
+    # What no picture of these fits, such as the layers of a file, is left open.
+    ports = {port: info for port, info in ports.items() if words_of[port] or kind.model_fields[port].is_required()}
+    fitting = [words_of[port] for port in ports]
     # Of many inputs, two.
     fitting = [
         [[word, word] for word in words] if info.many else words
         for words, info in zip(fitting, ports.values(), strict=True)
     ]
+    ports_of = list(ports)
     limits: list[dict[str, Any]] = [{}]
     if issubclass(kind, Adjustable):
         limits += [{"amount": 0.5}, {"within": "matte"}, {"within": "matte", "amount": 0.5}]
@@ -84,7 +99,13 @@ def fields_of(name: str) -> Iterator[dict[str, Any]]:
     for words, chosen, target in itertools.product(itertools.product(*fitting), choices(kind), targets):
         for numbers, limit in itertools.product([{}, BUSY[name]] if name in BUSY else [{}], limits):
             more = {} if target is None else {"to": target}
-            yield {**dict(zip(ports, words, strict=True)), **chosen, **numbers, **limit, **more}
+            fed = dict(zip(ports, words, strict=True))
+            yield {**fed, **chosen, **numbers, **limit, **more}
+            # Some ports may be fed only where a choice has a use for them.
+            needed = {port: word for port, word in fed.items() if kind.model_fields[port].is_required()}
+            first = all(word == fitting[k][0] for k, word in enumerate(words) if ports_of[k] not in needed)
+            if needed and needed != fed and first:
+                yield {**needed, **chosen, **numbers, **limit, **more}
 
 
 @cache
@@ -109,7 +130,10 @@ def programs_of(name: str, patch: pytest.MonkeyPatch) -> dict[Program, dict[str,
         used = {word for words in fed for word in ([words] if isinstance(words, str) else words)}
         for word in used:
             graph.add("flat", word, size=[SIZE.width, SIZE.height])
-        graph.add(name, "it", **fields)
+        try:
+            graph.add(name, "it", **fields)
+        except DocumentError:
+            continue  # Fields that need each other.
         for window in (SIZE, CROP):
             try:
                 executor = Composition(graph).executor(

@@ -40,6 +40,14 @@ CHAINS: dict[str, list[tuple[str, dict[str, Any]]]] = {
             {"backdrop": "plate", "patch": "cg", "matte": "matte", "feather": 2, "homography": LEANING},
         )
     ],
+    "stroke_matte": [
+        (
+            "stroke_matte",
+            {"matte": "matte", "strokes": [{"radius": 20, "softness": 0.5, "points": [[100, 100], [700, 300]]}]},
+        )
+    ],
+    "extend_edges": [("extend_edges", {"image": "plate", "matte": "matte"})],
+    "contact_shade": [("contact_shade", {"image": "cg", "matte": "matte", "offset": [2, 1], "softness": 2})],
     "chain": [
         ("exposure", {"image": "cg", "stops": 1}),
         ("glow", {"image": "n0", "radius": 5}),
