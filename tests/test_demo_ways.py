@@ -9,6 +9,7 @@ import json
 
 import numpy as np
 import pytest
+from cli.test_track_command import BENCH
 from test_demo import ROOT, node_without_grain, outside_patch, pixels, read, relative, shot_variables, truth
 from typer.testing import CliRunner
 
@@ -21,15 +22,6 @@ from stackcomp.kernels.point_fit import fit
 
 WAYS = {"wide": "rig_by_track", "close": "rig_by_camera", "lamp": "cord_by_shapes"}
 FRAMES = range(1001, 1006)
-#: The points of `bench.json`, as the cook-book's command gives them.
-POINTS = {
-    "joint_back": (309.5, 160.5),
-    "joint_side": (366.5, 182.5),
-    "chip": (44.5, 212.5),
-    "shaving": (413.5, 229.5),
-    "rope": (87.5, 159.5),
-    "shadow": (353.5, 205.5),
-}
 
 
 def composition(shot, **changes):
@@ -99,7 +91,7 @@ def test_the_track_moves_the_patch_as_the_known_homographies_do():
 
 
 def test_the_track_is_what_the_command_finds_in_the_plate(tmp_path):
-    at = [word for name, (x, y) in POINTS.items() for word in ("--at", f"{name}={x},{y}")]
+    at = [word for name, (x, y) in BENCH.items() for word in ("--at", f"{name}={x},{y}")]
     plate = str(ROOT / "demo_shot/wide/plate.{frame:04d}.exr")
     to = tmp_path / "bench.json"
     words = [
@@ -118,7 +110,7 @@ def test_the_track_is_what_the_command_finds_in_the_plate(tmp_path):
     done = CliRunner().invoke(app, words, prog_name="stackcomp")
     assert done.exit_code == 0, done.output
     found, kept = (json.loads(path.read_text())["points"] for path in (to, ROOT / "demo_shot/wide/bench.json"))
-    assert set(found) == set(kept) == set(POINTS)
+    assert set(found) == set(kept) == set(BENCH)
     for name, frames in kept.items():
         for frame, (x, y, _) in frames.items():
             np.testing.assert_allclose(found[name][frame][:2], (x, y), atol=0.01)

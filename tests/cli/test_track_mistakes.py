@@ -21,6 +21,11 @@ def plate(tmp_path_factory):
     return folder
 
 
+def tracked(run, plate, to, frames, at, *more):
+    """Track an ACEScct plate."""
+    return run("track", plate, "--frames", frames, "--at", at, "--to", to, "--encoding", "ACEScct", *more)
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
@@ -86,18 +91,7 @@ def test_frames_that_differ_in_size_or_have_no_colour(run, tmp_path):
     exr.write(
         tmp_path / "p.3.exr", {"Z": picture.astype(np.float32)}, window=window, display=window, pixel_type="float"
     )
-    done = run(
-        "track",
-        tmp_path / "p.{frame}.exr",
-        "--frames",
-        "1-3",
-        "--at",
-        "40,40",
-        "--to",
-        tmp_path / "t.json",
-        "--encoding",
-        "ACEScct",
-    )
+    done = tracked(run, tmp_path / "p.{frame}.exr", tmp_path / "t.json", "1-3", "40,40")
     assert done.exit_code == 2
     assert "p.2.exr: the frame is 80×60" in done.stderr
     assert "p.3.exr has no R G B, but Z" in done.stderr
@@ -109,18 +103,7 @@ def test_a_damaged_frame(run, tmp_path):
         write_grey(tmp_path / f"p.{frame}.exr", picture)
     whole = (tmp_path / "p.2.exr").read_bytes()
     (tmp_path / "p.2.exr").write_bytes(whole[: len(whole) // 2])
-    done = run(
-        "track",
-        tmp_path / "p.{frame}.exr",
-        "--frames",
-        "1-2",
-        "--at",
-        "40,40",
-        "--to",
-        tmp_path / "t.json",
-        "--encoding",
-        "ACEScct",
-    )
+    done = tracked(run, tmp_path / "p.{frame}.exr", tmp_path / "t.json", "1-2", "40,40")
     assert done.exit_code == 1
     assert "p.2.exr" in done.stderr
     assert not (tmp_path / "t.json").exists()
@@ -128,20 +111,7 @@ def test_a_damaged_frame(run, tmp_path):
 
 def test_the_plate_is_never_written_over(run, plate, tmp_path):
     name = plate / "plate.{frame:04d}.exr"
-    done = run(
-        "track",
-        name,
-        "--frames",
-        "1-2",
-        "--at",
-        "70,60",
-        "--to",
-        tmp_path / "t.json",
-        "--encoding",
-        "ACEScct",
-        "--picture",
-        tmp_path,
-    )
+    done = tracked(run, name, tmp_path / "t.json", "1-2", "70,60", "--picture", tmp_path)
     assert done.exit_code == 2
     other = tmp_path / "foreign.json"
     other.write_text("{}")
@@ -153,18 +123,7 @@ def test_the_plate_is_never_written_over(run, plate, tmp_path):
 
 def test_without_opencv_the_extra_is_named(run, plate, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "cv2", None)
-    done = run(
-        "track",
-        plate / "plate.{frame:04d}.exr",
-        "--frames",
-        "1-2",
-        "--at",
-        "70,60",
-        "--to",
-        tmp_path / "t.json",
-        "--encoding",
-        "ACEScct",
-    )
+    done = tracked(run, plate / "plate.{frame:04d}.exr", tmp_path / "t.json", "1-2", "70,60")
     assert done.exit_code == 2
     assert "tracking needs OpenCV" in done.stderr
     assert "pip install 'stackcomp[track]'" in done.stderr
