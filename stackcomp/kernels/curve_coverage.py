@@ -12,7 +12,7 @@ Computed in float64. A slab is at least 1e-7 of a row high, so that rounding can
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -35,6 +35,13 @@ _LEFT, _RIGHT, _UPPER, _LOWER, _SIGN, _SLOPE, _AT = range(7)
 #: code.
 _BLOCK, _CHUNK = 32, 16
 _FAR = np.float32(-1e30)
+#: Not a literal, for which functions would be compiled once more.
+_ZERO = cast(int, np.int64(0))
+#: Rows of a cell, which are 16 pixels to feather: the share of the falloff that is ahead, the distance from the
+#: curve, the width of the falloff, the coverage.
+#: Least distance to the middle of an arc that is told apart, as a share of its radius.
+_STEEP = np.float32(0.25)
+_GONE, _APART, _WIDE, _COVER = range(0, 4 * _CHUNK, _CHUNK)
 _NONE, _ONE, _HALF, _TINY, _REST = (np.float32(value) for value in (0, 1, 0.5, 1e-3, 0.2))
 
 #: Heights of slabs, and gaps in x, below which two things count as at one place.
@@ -46,17 +53,18 @@ _GAP = 1e-9
 def _cover_row(
     y: int, xy: Array, first: Array, last: Array, sign: Array, table: Array, shape: int, cursor: Array,
     sums: Array, reach: Array, pieces: Array, waits: Array, order: Array, cover: Array, state: Array,
-    row: int, width: int,
+    row: int, width: int, ends: Array,
 ) -> None:  # fmt: skip
     """Fill the columns of a shape in a row of ``cover`` with its coverage of row ``y``, which ends at ``y + 1``.
 
-    ``cursor`` holds a vertex of each chain that is not below the row, and is moved on. ``sums`` is 0 before and
+    ``cursor`` holds a vertex of each chain that is not below the row, and is moved on. ``ends`` holds top and
+    bottom of each chain, and x and y of where the row before has left it. ``sums`` is 0 before and
     after; ``reach``, ``pieces``, ``waits`` and ``order`` are memory to work in.
     """
     even_odd = table[shape, _EVEN_ODD] != 0
-    count, total, apart = 0, 0, True
+    count, total, apart = 0, _ZERO, True
     for c in range(table[shape, _CHAIN], table[shape, _CHAIN_END]):
-        top, bottom = xy[first[c], 1], xy[last[c], 1]
+        top, bottom = ends[c, 0], ends[c, 1]
         if top >= y + 1 or bottom <= y:
             continue
         apart = apart and top <= y and bottom >= y + 1
@@ -65,7 +73,8 @@ def _cover_row(
             k += 1
         cursor[c] = k
         upper = max(top, float(y))
-        x = _x_at(xy, k, upper)
+        # At a vertex the edge may be level, and go on elsewhere.
+        x = ends[c, 2] if ends[c, 3] == y and xy[k, 1] < y else _x_at(xy, k, upper)
         low, high, start = x, x, total
         while True:
             lower = min(xy[k + 1, 1], y + 1.0)
@@ -79,6 +88,7 @@ def _cover_row(
             k += 1
             if k >= last[c] or xy[k, 1] >= y + 1:
                 break
+        ends[c, 2], ends[c, 3] = x, upper
         place = count
         while place > 0 and reach[place - 1, 0] > low:
             for j in range(4):
@@ -94,7 +104,7 @@ def _cover_row(
             reach[0, 1] = max(reach[0, 1], reach[k, 1])
         count = min(count, 1)
     else:
-        winding = 0
+        winding = _ZERO
         for k in range(count):
             start = int(reach[k, 2])
             before = _filled(winding, even_odd)
@@ -201,7 +211,7 @@ def _slabs(
             closing = pieces[p, _SLOPE] - pieces[q, _SLOPE]
             if closing > 0:
                 under = min(under, at + max(_SLAB, (pieces[q, _AT] - pieces[p, _AT]) / closing))
-        tall, winding = under - at, 0
+        tall, winding = under - at, _ZERO
         for k in range(held):
             p = order[k]
             before = _filled(winding, even_odd)
@@ -246,10 +256,10 @@ def paint(
         shared: bool,
     xy: Array, first: Array, last: Array, sign: Array, segments: Array,
 ) -> None:  # fmt: skip
-    """Paint shapes onto rows of a matte, in order; the mean of several steps in time.
+    """Paint shapes into rows of a matte, in order; the mean of several steps in time.
 
     Args:
-        result: ``(rows, width)`` float32; it holds what is painted on, such as 0.
+        result: ``(rows, width)`` float32; it is overwritten.
         origin: the row of the picture that is the first of ``result``.
         first_row: the first row to paint.
         last_row: the row behind the last.
@@ -274,26 +284,29 @@ def paint(
             longest = max(longest, last[c1 - 1] - first[c0] + 3)
     reach, pieces, cursor = np.empty((most, 4)), np.empty((longest, 7)), first.copy()
     waits, order = np.empty(longest, np.int64), np.empty(longest, np.int64)
-    matte = np.zeros((_BLOCK, chunks, _CHUNK), np.float32)
-    cover, gone_by = np.zeros((_BLOCK, chunks, _CHUNK), np.float32), np.full((_BLOCK, chunks, _CHUNK), _FAR)
-    apart, widths = np.zeros_like(cover), np.zeros_like(cover)
+    ends = np.empty((first.size, 4))
+    for c in range(first.size):
+        ends[c, 0], ends[c, 1], ends[c, 3] = xy[first[c], 1], xy[last[c], 1], np.inf
+    matte = np.empty((_BLOCK, chunks, _CHUNK), np.float32)
+    cover, field = (
+        np.empty((_BLOCK, chunks, _CHUNK), np.float32),
+        np.empty((_BLOCK, chunks, 4 * _CHUNK), np.float32),
+    )
     rows = cover.reshape(_BLOCK, chunks * _CHUNK)
     state, touched = np.zeros((_BLOCK, chunks), np.uint8), np.zeros((_BLOCK, chunks), np.bool_)
-    ramp = np.arange(_CHUNK).astype(np.float32)
     for top in range(first_row, last_row, _BLOCK):
         bottom = min(top + _BLOCK, last_row)
-        below = result[top - origin : bottom - origin].copy()
         for step in range(count):
-            _copy(below, matte)
+            _clear(matte)
             for k in range(steps[step], steps[step + 1]):
                 y0, y1 = max(top, table[k, _Y0]), min(bottom, table[k, _Y1])
                 for y in range(y0, y1):
                     _cover_row(
                         y, xy, first, last, sign, table, k, cursor, sums, reach, pieces, waits, order, rows, state,
-                        y - top, width,
+                        y - top, width, ends,
                     )  # fmt: skip
                 if y1 > y0 and table[k, _NEAR_END] > table[k, _NEAR]:
-                    _feather(y0, y1, top, table, k, segments, ramp, cover, gone_by, apart, widths, state, touched)
+                    _feather(y0, y1, top, table, k, segments, cover, field, state, touched)
                 if table[k, _MODE] > _SUBTRACT:
                     _limit(matte, y0 - top, y1 - top, table[k, _X0], table[k, _X1])
                 for y in range(y0, y1):
@@ -302,13 +315,11 @@ def paint(
 
 
 @compiled
-def _copy(rows: Array, matte: Array) -> None:
-    """Put rows into chunks."""
-    flat = matte.reshape(matte.shape[0], -1)
-    for y in range(rows.shape[0]):
-        row, one = flat[y, : rows.shape[1]], rows[y]
-        for x in range(row.size):
-            row[x] = one[x]
+def _clear(matte: Array) -> None:
+    for y in range(matte.shape[0]):
+        for chunk in range(matte.shape[1]):
+            for k in range(_CHUNK):
+                matte[y, chunk, k] = _NONE
 
 
 @compiled
@@ -382,16 +393,17 @@ def _lay(
 
 @compiled
 def _feather(
-    y0: int, y1: int, top: int, table: Array, shape: int, segments: Array, ramp: Array,
-    cover: Array, gone_by: Array, apart: Array, widths: Array, state: Array, touched: Array,
+    y0: int, y1: int, top: int, table: Array, shape: int, segments: Array, cover: Array, field: Array,
+    state: Array, touched: Array,
 ) -> None:  # fmt: skip
     """Feather the coverage of a shape in rows ``y0`` to ``y1``; row 0 of the arrays is row ``top``.
 
     Each segment is a row of `curve_feather.segments_of`. Of all points of the curve that reach a pixel, the one
-    whose falloff goes farthest there counts. ``gone_by``, ``widths`` and ``touched`` are at the end as they were
-    before.
+    whose falloff goes farthest there counts. ``touched`` is at the end as it was before; ``field`` is memory to
+    work in, ``(rows, chunks, 4 * _CHUNK)``: one array, so that loops need no tests for overlap.
     """
     first_x, last_x = table[shape, _X0], table[shape, _X1] - 1
+    first_chunk = first_x // _CHUNK
     for s in range(table[shape, _NEAR], table[shape, _NEAR_END]):
         from_x, from_y, tx, ty = segments[s, 0], segments[s, 1], segments[s, 2], segments[s, 3]
         left_by, right_by = -segments[s, 5], segments[s, 6]
@@ -405,6 +417,8 @@ def _feather(
         outward, rise = np.float32(segments[s, 9]), np.float32(segments[s, 10] - segments[s, 9])
         inward, fall = np.float32(segments[s, 11]), np.float32(segments[s, 12] - segments[s, 11])
         bulge = np.float32(4 * segments[s, 13])
+        even = rise == _NONE and fall == _NONE
+        wide = max(outward + inward, _TINY)
         # Of a slope of 0 the stretches are all of the row or nothing of it.
         over_x, over_y = 1 / tx if abs(tx) > 1e-9 else 1e9, 1 / ty if abs(ty) > 1e-9 else 1e9
         for y in range(max(y0, int(np.ceil(max(low, -1.0)))), min(y1, int(high) + 1)):
@@ -417,39 +431,91 @@ def _feather(
             left = np.ceil(left)
             if left > right:
                 continue
+            row = y - top
             for chunk in range(int(left) // _CHUNK, int(right) // _CHUNK + 1):
-                row, over = y - top, chunk * _CHUNK + 0.5 - from_x
+                over, cell = chunk * _CHUNK + 0.5 - from_x, field[row, chunk - first_chunk]
                 if not touched[row, chunk]:
                     touched[row, chunk] = True
-                    if state[row, chunk] != _MIXED:
-                        cover[row, chunk, :] = _ONE if state[row, chunk] == _FULL else _NONE
-                        state[row, chunk] = _MIXED
+                    _begin(cell, cover[row, chunk], state[row, chunk])
+                    state[row, chunk] = _MIXED
                 along, across = np.float32(over * tx + down * ty), np.float32(down * tx - over * ty)
-                for k in range(_CHUNK):
-                    at, off = along + along_step * ramp[k], across + across_step * ramp[k]
-                    inside = cover[row, chunk, k] >= _HALF
-                    t = min(max(at * share, _NONE), _ONE)
-                    out, into = outward + rise * t, inward + fall * t
-                    # Where widths change, a point beside the nearest one reaches farther.
-                    grows = (rise + fall) / max(out + into, _TINY)
-                    lead = (fall - (into - abs(off)) * grows) if inside else (rise - (out - abs(off)) * grows)
-                    t = min(max((at + abs(off) * lead * share) * share, _NONE), _ONE)
-                    out, into = outward + rise * t, inward + fall * t
-                    off -= bulge * t * (_ONE - t)
-                    past = at - t * length
-                    far = np.sqrt(off * off + past * past)
-                    width = max(out + into, _TINY)
-                    # Where the falloff of this segment goes farther than those before, it counts.
-                    gone = ((into if inside else out) - far) / width
-                    better = gone > gone_by[row, chunk, k]
-                    gone_by[row, chunk, k] = gone if better else gone_by[row, chunk, k]
-                    apart[row, chunk, k] = far if better else apart[row, chunk, k]
-                    widths[row, chunk, k] = width if better else widths[row, chunk, k]
+                if even:
+                    _reach_even(
+                        cell, along, along_step, across, across_step, length, share, bulge, outward, inward, wide
+                    )
+                else:
+                    _reach(
+                        cell, along, along_step, across, across_step, length, share, bulge, outward, rise, inward,
+                        fall,
+                    )  # fmt: skip
     for y in range(y0 - top, y1 - top):
-        for chunk in range(first_x // _CHUNK, last_x // _CHUNK + 1):
+        for chunk in range(first_chunk, last_x // _CHUNK + 1):
             if touched[y, chunk]:
                 touched[y, chunk] = False
-                _soften(cover, gone_by, apart, widths, y, chunk)
+                _soften(field[y, chunk - first_chunk], cover[y, chunk])
+
+
+@compiled
+def _begin(cell: Array, cover: Array, kind: int) -> None:
+    """Put the coverage of a chunk into a cell that no segment has reached."""
+    for k in range(_CHUNK):
+        flat = _ONE if kind == _FULL else _NONE
+        cell[_COVER + k] = cover[k] if kind == _MIXED else flat
+        cell[_GONE + k], cell[_APART + k], cell[_WIDE + k] = _FAR, _NONE, _NONE
+
+
+@compiled
+def _reach_even(
+    cell: Array, along: Any, along_step: Any, across: Any, across_step: Any, length: Any, share: Any,
+    bulge: Any, outward: Any, inward: Any, wide: Any,
+) -> None:  # fmt: skip
+    """`_reach` for a segment of one width."""
+    narrow, peak, bend = _ONE / wide, np.float32(0.25) * bulge, np.float32(2) * bulge * share * share
+    for k in range(_CHUNK):
+        step = np.float32(k)
+        at, off = along + along_step * step, across + across_step * step
+        t = min(max(_HALF + (at * share - _HALF) / max(_ONE + bend * (off - peak), _STEEP), _NONE), _ONE)
+        off -= bulge * t * (_ONE - t)
+        past = at - t * length
+        far = np.sqrt(off * off + past * past)
+        gone = ((inward if cell[_COVER + k] >= _HALF else outward) - far) * narrow
+        better = gone > cell[_GONE + k]
+        cell[_GONE + k] = gone if better else cell[_GONE + k]
+        cell[_APART + k] = far if better else cell[_APART + k]
+        cell[_WIDE + k] = wide if better else cell[_WIDE + k]
+
+
+@compiled
+def _reach(
+    cell: Array, along: Any, along_step: Any, across: Any, across_step: Any, length: Any, share: Any,
+    bulge: Any, outward: Any, rise: Any, inward: Any, fall: Any,
+) -> None:  # fmt: skip
+    """Note in a cell where the falloff of a segment goes farther than those before.
+
+    The nearest point of an arc is found as that of a circle with the curvature of its middle.
+    """
+    peak, bend = np.float32(0.25) * bulge, np.float32(2) * bulge * share * share
+    for k in range(_CHUNK):
+        step = np.float32(k)
+        at, off = along + along_step * step, across + across_step * step
+        inside = cell[_COVER + k] >= _HALF
+        foot = _HALF + (at * share - _HALF) / max(_ONE + bend * (off - peak), _STEEP)
+        t = min(max(foot, _NONE), _ONE)
+        out, into = outward + rise * t, inward + fall * t
+        # Where widths change, a point beside the nearest one reaches farther.
+        grows = (rise + fall) / max(out + into, _TINY)
+        lead = (fall - (into - abs(off)) * grows) if inside else (rise - (out - abs(off)) * grows)
+        t = min(max(foot + abs(off) * lead * share * share, _NONE), _ONE)
+        out, into = outward + rise * t, inward + fall * t
+        off -= bulge * t * (_ONE - t)
+        past = at - t * length
+        far = np.sqrt(off * off + past * past)
+        width = max(out + into, _TINY)
+        gone = ((into if inside else out) - far) / width
+        better = gone > cell[_GONE + k]
+        cell[_GONE + k] = gone if better else cell[_GONE + k]
+        cell[_APART + k] = far if better else cell[_APART + k]
+        cell[_WIDE + k] = width if better else cell[_WIDE + k]
 
 
 @compiled
@@ -466,18 +532,16 @@ def _mean(reach: Any, width: Any, near: Any, far: Any) -> Any:
 
 
 @compiled
-def _soften(cover: Array, gone_by: Array, apart: Array, widths: Array, y: int, chunk: int) -> None:
+def _soften(cell: Array, cover: Array) -> None:
     """Put a halo on what a pixel has outside of the shape, and take a bite from what it has inside."""
     for k in range(_CHUNK):
-        c, wide, far = cover[y, chunk, k], widths[y, chunk, k], apart[y, chunk, k]
+        c, wide, far = cell[_COVER + k], cell[_WIDE + k], cell[_APART + k]
         width, inside = max(wide, _TINY), c >= _HALF
-        near_side = gone_by[y, chunk, k] * width + far
+        near_side = cell[_GONE + k] * width + far
         closest = max(far - _HALF, _NONE)
         # A pixel on the curve has its larger part on one side, and a rest on the other.
         much = _mean(near_side, width, closest, far + _HALF)
         rest = _mean(width - near_side, width, closest, closest + max(_REST, _HALF - far))
         halo, bite = (rest, much) if inside else (much, rest)
         soft = min(max(c * (_ONE - bite) + (_ONE - c) * halo, _NONE), _ONE)
-        cover[y, chunk, k] = soft if wide > _NONE else c
-        gone_by[y, chunk, k] = _FAR
-        widths[y, chunk, k] = _NONE
+        cover[k] = soft if wide > _NONE else c

@@ -7,7 +7,7 @@ which side the inside is.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -23,6 +23,8 @@ SEGMENT = 14
 _X, _Y, _TX, _TY, _LENGTH, _LEFT, _RIGHT, _BACK, _FRONT, _OUT, _OUT_END, _IN, _IN_END, _BULGE = range(SEGMENT)
 #: Narrower feathers are none; how far beside a line its sides are looked at. In pixels.
 _LEAST, _BESIDE = 1e-3, 0.02
+#: Not a literal, for which functions would be compiled once more.
+_ZERO = cast(int, np.int64(0))
 
 
 def segments_of(
@@ -52,10 +54,10 @@ def _borders(
     lines = np.empty((vertices.shape[0] + 1, SEGMENT))
     made = np.empty((vertices.shape[0] + 1, SEGMENT))
     starts = np.zeros(owners.shape[0], np.int64)
-    count = 0
+    count = _ZERO
     for shape in range(owners.shape[0] - 1):
         starts[shape] = count
-        total, soft = 0, False
+        total, soft = _ZERO, False
         for polyline in range(owners[shape], owners[shape + 1]):
             begin, end = firsts[polyline], firsts[polyline + 1]
             for k in range(begin, end, pace):
@@ -79,12 +81,12 @@ def _borders(
                 if end_at <= begin_at:
                     continue
                 if count == made.shape[0]:
-                    larger = np.empty((2 * count, SEGMENT))
-                    larger[:count] = made
-                    made = larger
+                    made = _grown(made, count)
                 _piece(lines, k, begin_at, end_at, made, count)
+                side = 1 if area > 0 else -1
+                if not plain:
+                    side = _side(lines, total, k, begin_at, end_at, even_odd[shape])
                 begin_at = end_at
-                side = (1 if area > 0 else -1) if plain else _side(lines, total, made, count, even_odd[shape])
                 count += _reaches(made, count, side, box)
     starts[owners.shape[0] - 1] = count
     return made[:count], starts
@@ -127,13 +129,15 @@ def _turn(vertices: Array, before: int, at: int, behind: int) -> Any:
 @compiled
 def _crossings(lines: Array, total: int) -> tuple[Array, Array]:
     """Where segments cross: numbers of segments, rising, and the share of each at which it is crossed, rising."""
-    highest, lowest = np.empty(total), np.empty(total)
+    highest, lowest, left, right = np.empty(total), np.empty(total), np.empty(total), np.empty(total)
     for k in range(total):
         end = lines[k, _Y] + lines[k, _TY] * lines[k, _LENGTH]
         highest[k], lowest[k] = min(lines[k, _Y], end), max(lines[k, _Y], end)
-    order, held = np.argsort(highest), np.empty(total, np.int64)
+        end = lines[k, _X] + lines[k, _TX] * lines[k, _LENGTH]
+        left[k], right[k] = min(lines[k, _X], end), max(lines[k, _X], end)
+    order, held = _sorted(highest), np.empty(total, np.int64)
     found = np.empty((64, 2))
-    count = alive = 0
+    count, alive = _ZERO, 0
     for k in order:
         kept = 0
         for j in range(alive):
@@ -142,21 +146,56 @@ def _crossings(lines: Array, total: int) -> tuple[Array, Array]:
                 continue
             held[kept] = other
             kept += 1
+            if left[other] > right[k] or right[other] < left[k]:
+                continue
             first, second = _crossing(lines, k, other)
             if first < 0:
                 continue
             if count + 2 > found.shape[0]:
-                larger = np.empty((2 * found.shape[0], 2))
-                larger[:count] = found[:count]
-                found = larger
+                found = _grown(found, count)
             found[count, 0], found[count, 1] = k, first
             found[count + 1, 0], found[count + 1, 1] = other, second
             count += 2
         held[kept] = k
         alive = kept + 1
     # Shares are below 1, so one number sorts by segment and share.
-    places = np.argsort(found[:count, 0] + found[:count, 1])
-    return found[places, 0].astype(np.int64), found[places, 1].copy()
+    sums = np.empty(count)
+    for k in range(count):
+        sums[k] = found[k, 0] + found[k, 1]
+    places, numbers, shares = _sorted(sums), np.empty(count, np.int64), np.empty(count)
+    for k in range(count):
+        numbers[k], shares[k] = int(found[places[k], 0]), found[places[k], 1]
+    return numbers, shares
+
+
+@compiled
+def _sorted(values: Array) -> Array:
+    """The order of values, rising (Shell, A high-speed sorting procedure, 1959); it compiles fast."""
+    size = values.shape[0]
+    order, step = np.empty(size, np.int64), 1
+    for k in range(size):
+        order[k] = k
+    while 3 * step + 1 < size:
+        step = 3 * step + 1
+    while step > 0:
+        for k in range(step, size):
+            one, place = order[k], k
+            while place >= step and values[order[place - step]] > values[one]:
+                order[place] = order[place - step]
+                place -= step
+            order[place] = one
+        step //= 3
+    return order
+
+
+@compiled
+def _grown(table: Array, count: int) -> Array:
+    """A table of twice the size."""
+    larger = np.empty((2 * table.shape[0], table.shape[1]))
+    for k in range(count):
+        for j in range(table.shape[1]):
+            larger[k, j] = table[k, j]
+    return larger
 
 
 @compiled
@@ -180,27 +219,33 @@ def _piece(lines: Array, k: int, begin: float, end: float, made: Array, n: int) 
     part = end - begin
     for column in range(SEGMENT):
         made[n, column] = lines[k, column]
-    made[n, _X] += lines[k, _TX] * lines[k, _LENGTH] * begin
-    made[n, _Y] += lines[k, _TY] * lines[k, _LENGTH] * begin
-    made[n, _LENGTH] *= part
     for start, stop in ((_OUT, _OUT_END), (_IN, _IN_END)):
         rise = lines[k, stop] - lines[k, start]
         made[n, start], made[n, stop] = lines[k, start] + rise * begin, lines[k, start] + rise * end
     if part < 1:
+        length, bulge = lines[k, _LENGTH], 4 * lines[k, _BULGE]
+        aside = bulge * begin * (1 - begin)
+        along, across = length * part, bulge * end * (1 - end) - aside
+        whole = np.hypot(along, across)
+        tx, ty = lines[k, _TX], lines[k, _TY]
+        made[n, _X] += tx * length * begin - ty * aside
+        made[n, _Y] += ty * length * begin + tx * aside
+        made[n, _TX], made[n, _TY] = (tx * along - ty * across) / whole, (ty * along + tx * across) / whole
+        made[n, _LENGTH] = whole
         made[n, _BACK] = lines[k, _BACK] if begin == 0 else 2.0
         made[n, _FRONT] = lines[k, _FRONT] if end == 1 else 2.0
-        made[n, _BULGE] = 0.0
+        made[n, _BULGE] = lines[k, _BULGE] * part * part
 
 
 @compiled
-def _side(lines: Array, total: int, made: Array, n: int, even_odd: bool) -> int:
-    """On which side of a segment the inside is: 1 right, -1 left, 0 where it is no border."""
-    half = 0.5 * made[n, _LENGTH]
-    x, y = made[n, _X] + half * made[n, _TX], made[n, _Y] + half * made[n, _TY]
-    beside = min(_BESIDE, 0.1 * made[n, _LENGTH])
+def _side(lines: Array, total: int, n: int, begin: float, end: float, even_odd: bool) -> int:
+    """On which side of a part of a segment the inside is: 1 right, -1 left, 0 where it is no border."""
+    middle = 0.5 * (begin + end) * lines[n, _LENGTH]
+    x, y = lines[n, _X] + middle * lines[n, _TX], lines[n, _Y] + middle * lines[n, _TY]
+    beside = min(_BESIDE, 0.1 * (end - begin) * lines[n, _LENGTH])
     filled = 0
     for way in (1, -1):
-        at_x, at_y = x - way * beside * made[n, _TY], y + way * beside * made[n, _TX]
+        at_x, at_y = x - way * beside * lines[n, _TY], y + way * beside * lines[n, _TX]
         winding = 0
         for k in range(total):
             step, fall = at_y - lines[k, _Y], lines[k, _TY] * lines[k, _LENGTH]

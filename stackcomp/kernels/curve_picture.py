@@ -26,11 +26,11 @@ __all__ = ["CurvePicture", "DrawnShape", "prepare"]
 #: Largest distance between a curve and its chords, in pixels: so no pixel is wrong by 1/255.
 _TOLERANCE = 0.004
 #: The same for the distance to a feathered curve, as a share of the feather's width, and its limits in pixels.
-_SOFT_SHARE, _SOFT_LEAST, _SOFT_MOST = 0.005, 0.02, 0.3
+_SOFT_SHARE, _SOFT_LEAST, _SOFT_MOST = 0.0125, 0.05, 0.75
 #: Shapes that are prepared at a time.
 _GROUP = 8
 #: From so many steps on each may be coarser: the mean is smooth.
-_MANY, _COARSER = 4, 2.0
+_MANY, _COARSER = 4, 1.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +74,7 @@ class CurvePicture:
         if part.empty:
             return np.zeros(wanted.shape, np.float32)
         first, width = part.y0 - self.window.y0, self.window.width
-        rows = np.zeros((part.height, width), np.float32)
+        rows = np.empty((part.height, width), np.float32)
         chains = self._chains
 
         def strip(a: int, b: int) -> None:
@@ -118,8 +118,8 @@ def prepare(
     over_strips(work, len(jobs), least=1)
     done = [part for part in parts if part is not None]
     whole = [shape for shapes, _ in times for shape in shapes]
-    bounds = np.concatenate([part.chains.bounds for part in done]).reshape(-1, 4) if done else np.empty((0, 4))
-    windows = [_window(row, within) for row in bounds.tolist()]
+    bounds = np.concatenate([part.chains.bounds for part in done]) if done else np.empty((0, 4))
+    windows = _windows(bounds, within)
     window = Window(0, 0, 0, 0)
     for k in range(len(times)):
         window = window | _covered(whole[k * count : (k + 1) * count], windows[k * count : (k + 1) * count])
@@ -142,7 +142,7 @@ def _part(shapes: Sequence[DrawnShape], matrix: Array, within: Window, coarse: f
     wide = float(points[:, 6:].max(initial=0.0))
     make = partial(flatten, points, np.array([*starts, len(points)]), True, matrix)
     box = np.array([within.x0, within.y0, within.x1, within.y1], np.float64)
-    vertices, firsts = make(box, _TOLERANCE)
+    vertices, firsts = make(box, _TOLERANCE, balanced=True)
     chains = chains_of(vertices, firsts, owners)
     if wide == 0:
         return _Part(chains, np.empty((0, SEGMENT)), np.zeros(len(shapes) + 1, np.int64))
@@ -158,30 +158,40 @@ def _part(shapes: Sequence[DrawnShape], matrix: Array, within: Window, coarse: f
     return _Part(chains, segments, near)
 
 
-def _window(bounds: list[float], within: Window) -> Window:
-    """The pixels that a shape may cover, out of those that matter."""
-    x0, y0, x1, y1 = bounds
-    if not (x0 <= x1 and y0 <= y1):
-        return Window(0, 0, 0, 0)
-    x0, x1 = max(x0, within.x0 - 1.0), min(x1, within.x1 + 1.0)
-    y0, y1 = max(y0, within.y0 - 1.0), min(y1, within.y1 + 1.0)
-    if x0 > x1 or y0 > y1:
-        return Window(0, 0, 0, 0)
-    return Window(int(np.floor(x0)), int(np.floor(y0)), int(np.ceil(x1)), int(np.ceil(y1))) & within
+def _windows(bounds: Array, within: Window) -> Array:
+    """The pixels that each shape may cover, as x0, y0, x1, y1; all 0 where it covers none that matter."""
+    box = np.array([within.x0, within.y0, within.x1, within.y1], np.float64)
+    low, high = np.maximum(bounds[:, :2], box[:2]), np.minimum(bounds[:, 2:], box[2:])
+    there = (low <= high).all(axis=1, keepdims=True)
+    pixels = np.hstack([np.where(there, np.floor(low), 0), np.where(there, np.ceil(high), 0)]).astype(np.int64)
+    return _kept(pixels)
 
 
-def _covered(shapes: Sequence[DrawnShape], windows: Sequence[Window]) -> Window:
+def _kept(windows: Array) -> Array:
+    """Windows, with all those that are empty at 0."""
+    windows[(windows[:, :2] >= windows[:, 2:]).any(axis=1)] = 0
+    return windows
+
+
+def _covered(shapes: Sequence[DrawnShape], windows: Array) -> Window:
+    """The pixels that shapes may cover together."""
+    if all(shape.mode != "intersect" for shape in shapes):
+        added = windows[[shape.mode == "add" for shape in shapes]]
+        added = added[added[:, 2] > added[:, 0]]
+        if not len(added):
+            return Window(0, 0, 0, 0)
+        return Window(*added[:, :2].min(axis=0).tolist(), *added[:, 2:].max(axis=0).tolist())
     window = Window(0, 0, 0, 0)
-    for shape, own in zip(shapes, windows, strict=True):
+    for shape, own in zip(shapes, windows.tolist(), strict=True):
         if shape.mode == "add":
-            window = window | own
+            window = window | Window(*own)
         elif shape.mode == "intersect":
-            window = window & own
+            window = window & Window(*own)
     return window
 
 
 def _joined(
-    parts: Sequence[_Part], shapes: Sequence[DrawnShape], windows: Sequence[Window], window: Window, steps: Array,
+    parts: Sequence[_Part], shapes: Sequence[DrawnShape], windows: Array, window: Window, steps: Array,
     shared: bool,
 ) -> CurvePicture:  # fmt: skip
     """All parts in arrays of one kind; coordinates begin at the corner of the window."""
@@ -198,10 +208,12 @@ def _joined(
         all_segments.append(part.segments)
         k, chains, vertices = here.stop, chains + len(own.first), vertices + len(own.xy)
         segments += len(part.segments)
-    for row, shape, seen in zip(table, shapes, windows, strict=True):
-        inside = (seen & window).shift(-window.x0, -window.y0)
-        row[4:8] = (inside.x0, inside.y0, inside.x1, inside.y1) if not inside.empty else (0, 0, 0, 0)
-        row[8], row[9] = MODES.index(shape.mode), shape.even_odd
+    corners = np.array([window.x0, window.y0, window.x1, window.y1])
+    table[:, 4:6] = np.maximum(windows[:, :2], corners[:2]) - corners[:2]
+    table[:, 6:8] = np.minimum(windows[:, 2:], corners[2:]) - corners[:2]
+    table[:, 4:8] = _kept(table[:, 4:8])
+    table[:, 8] = [MODES.index(shape.mode) for shape in shapes]
+    table[:, 9] = [shape.even_odd for shape in shapes]
     opacity = np.array([shape.opacity for shape in shapes], np.float32)
     corner = np.array([window.x0, window.y0], np.float64)
     if not all_chains:
@@ -211,9 +223,5 @@ def _joined(
     together = Chains(*(np.concatenate(some) for some in zip(*all_chains, strict=True)))
     near = np.concatenate(all_segments)
     near[:, :2] -= corner
-    return CurvePicture(window, steps, table, opacity, _from_corner(together, corner), near, shared)
-
-
-def _from_corner(chains: Chains, corner: Array) -> Chains:
-    """The chains with coordinates from another corner."""
-    return chains._replace(xy=chains.xy - corner)
+    together.xy[:] -= corner
+    return CurvePicture(window, steps, table, opacity, together, near, shared)
