@@ -39,8 +39,6 @@ from stackcomp.document.deliveries import Delivery
 from stackcomp.errors import CheckError, Problem, RequestError, did_you_mean
 from stackcomp.kernels.ahead import compile_ahead
 from stackcomp.kernels.strips import thread_count
-from stackcomp.nodes.base import AreaNode
-from stackcomp.nodes.named_ids import NamesIds
 from stackcomp.plan.planning import make_plan
 
 __all__ = ["Batch", "Options"]
@@ -350,7 +348,7 @@ def _shared_out(shots: Sequence[CheckedShot], frames: int, options: Options, wat
 def _compile_ahead(shots: Sequence[CheckedShot], watch: Watch) -> None:
     """Compile once what all workers will need."""
     nodes = [node.node for shot in shots if shot.checked is not None for node in shot.checked.nodes.values()]
-    names = {name for node in nodes if isinstance(node, AreaNode | NamesIds) for name in node.kernels()}
+    names = {name for node in nodes for name in node.kernels()}
     if names:
         told: set[str] = set()
 

@@ -27,8 +27,7 @@ from stackcomp.errors import (
     unknown_node,
 )
 from stackcomp.execute import fuse
-from stackcomp.nodes.base import AreaNode, SinkNode
-from stackcomp.nodes.named_ids import NamesIds
+from stackcomp.nodes.base import SinkNode
 from stackcomp.review.names import file_names
 from stackcomp.review.pictures import PictureWriter, keep_originals
 
@@ -170,7 +169,7 @@ def announced_compiling(report: Reporter) -> Iterator[Callable[[str], None]]:
 def _compile_ahead(checked: CheckedGraph, scale: float, tell: Callable[[str], None]) -> None:
     """Compile what the area nodes will run, where it is missing, before the first frame."""
     nodes = [checked_node.node for checked_node in checked.nodes.values()]
-    names = {name for node in nodes if isinstance(node, AreaNode | NamesIds) for name in node.kernels()}
+    names = {name for node in nodes for name in node.kernels()}
     if scale != 1:
         names.add("resample")
     if names:

@@ -74,9 +74,10 @@ def _warp() -> None:
 
 
 def _membrane() -> None:
+    # Values that differ, or there is nothing to solve.
     known = np.zeros((8, 8), bool)
     known[0] = True
-    membrane.membrane([np.ones((8, 8), np.float32)], known, ~known)
+    membrane.membrane([np.arange(64, dtype=np.float32).reshape(8, 8)], known, ~known)
 
 
 def _disc_morphology() -> None:
@@ -96,7 +97,7 @@ def _gaussian() -> None:
 
 
 def _foreground() -> None:
-    foreground.foreground([_plane()], _plane() + np.float32(0.5))
+    foreground.foreground([_plane(64)], _plane(64) + np.float32(0.5))
 
 
 def _push_pull() -> None:

@@ -236,6 +236,10 @@ class Node(BaseModel):
         """
         return self
 
+    def kernels(self) -> Sequence[str]:
+        """Which of `stackcomp.kernels.ahead.KERNELS` it will run, so that these can be compiled side by side."""
+        return ()
+
     @property
     def still(self) -> bool:
         """Whether the node's own numbers, and what its small files say, are the same at every frame."""
@@ -415,10 +419,6 @@ class AreaNode(Node):
     #: Whether its result grows beyond its inputs only by spreading light. What lands past the frame and past
     #: all overscan is then cut, since it would never be seen. A kind that carries pixels elsewhere says no.
     spreads: ClassVar[bool] = True
-
-    def kernels(self) -> Sequence[str]:
-        """Which of `stackcomp.kernels.ahead.KERNELS` it will run, so that these can be compiled side by side."""
-        return ()
 
     def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         """Windows of each connected input that ``compute`` must have for ``wanted``.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, Self
 
@@ -150,6 +150,9 @@ class ShapeMatte(Exposed, Following, Sized, SourceNode):
     def files(self, frame: int, root: Path) -> list[Path]:
         own = [resolve(root, self.shapes, frame)] if isinstance(self.shapes, str) else []
         return [*super().files(frame, root), *own]
+
+    def kernels(self) -> Sequence[str]:
+        return ("shapes",)
 
     def look(
         self, types: Mapping[str, PortType], windows: Mapping[str, Window], context: Context

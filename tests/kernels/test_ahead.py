@@ -10,23 +10,29 @@ from pathlib import Path
 import pytest
 
 from stackcomp.kernels import ahead
-from stackcomp.nodes.base import AreaNode
+from stackcomp.nodes.base import AreaNode, Node
 from stackcomp.nodes.kinds import KINDS
 
 TESTS = Path(__file__).parents[1]
-AREA_KINDS = [name for name, kind in KINDS.items() if issubclass(kind, AreaNode)]
+#: Those that look at neighbours, and others that have kernels of their own.
+AREA_KINDS = [
+    name for name, kind in KINDS.items() if issubclass(kind, AreaNode) or kind.kernels is not Node.kernels
+]
 #: Compiles what a kind says, then tells what its examples compile on top, at full and half size.
 BEYOND = """
 import json, sys
 sys.path[:0] = [{tests!r}, {tests!r} + "/nodes"]
-from test_laws import EXAMPLES
+from pathlib import Path
+from test_laws import EXAMPLES, write_files
 from stackcomp import Composition
 from stackcomp.kernels import ahead, compiled
 
 own, cold, beyond = [], [], []
+folder = Path({folder!r})
+write_files(folder)
 for example in EXAMPLES:
     if example.kind == {kind!r}:
-        composition = Composition(example.graph())
+        composition = Composition(example.graph(), root=folder)
         names = [*composition.document.nodes["it"].kernels(), "resample"]
         compiled.on_compile.append(own.append)
         for name in names:
@@ -44,7 +50,7 @@ print(json.dumps([own, cold, beyond]))
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", AREA_KINDS)
 def test_a_kind_names_all_kernels_that_it_runs(kind, tmp_path):
-    code = BEYOND.format(tests=str(TESTS), kind=kind)
+    code = BEYOND.format(tests=str(TESTS), kind=kind, folder=str(tmp_path))
     environment = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path), "STACKCOMP_CACHE": str(tmp_path)}
     run = subprocess.run([sys.executable, "-c", code], env=environment, text=True, capture_output=True, check=True)
     own, cold, beyond = json.loads(run.stdout)

@@ -181,6 +181,12 @@ def label(example: Example) -> str:
 def examples(tmp_path_factory):
     """The examples in a folder with the file that they read; what a law has rendered is kept for the next."""
     folder = tmp_path_factory.mktemp("laws")
+    write_files(folder)
+    return {id(example): replace(example, folder=folder) for example in EXAMPLES}
+
+
+def write_files(folder):
+    """Write what some of the examples read."""
     planes = {name: noise(k, CROP, 1)[..., 0] for k, name in enumerate("RGBA")}
     exr.write(folder / "a.exr", planes, window=CROP, display=FRAME, pixel_type="float")
     cameras = {}
@@ -188,7 +194,6 @@ def examples(tmp_path_factory):
         to_world = [[1, 0, 0, 0.1 * frame], [0, 0, 1, 0.05 * frame], [0, -1, 0, 0], [0, 0, 0, 1]]
         cameras[frame] = Camera(np.array(to_world, np.float64), 35 + frame, (36.0, 27.0))
     write_camera(folder / "camera.json", cameras)
-    return {id(example): replace(example, folder=folder) for example in EXAMPLES}
 
 
 def test_every_kind_has_an_entry():
