@@ -9,42 +9,19 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["HASH", "NUMBERED", "id_of", "id_text", "murmur3", "number_of"]
+import mmh3
+
+__all__ = ["HASH", "NUMBERED", "id_of", "id_text", "number_of"]
 
 #: What the header calls the hash.
 HASH = "MurmurHash3_32"
 #: An id that is written as a number: the hexadecimal digits of its bits.
 NUMBERED = re.compile(r"#[0-9a-fA-F]{8}")
 
-_MASK = 0xFFFFFFFF
-
-
-def murmur3(data: bytes, seed: int = 0) -> int:
-    """MurmurHash3_x86_32 of some bytes, 0 to 2³² − 1."""
-    value = seed
-    whole = len(data) & ~3
-    for at in range(0, whole, 4):
-        value ^= _scrambled(int.from_bytes(data[at : at + 4], "little"))
-        value = (_turned(value, 13) * 5 + 0xE6546B64) & _MASK
-    if whole < len(data):
-        value ^= _scrambled(int.from_bytes(data[whole:], "little"))
-    value ^= len(data)
-    value = ((value ^ (value >> 16)) * 0x85EBCA6B) & _MASK
-    value = ((value ^ (value >> 13)) * 0xC2B2AE35) & _MASK
-    return value ^ (value >> 16)
-
-
-def _scrambled(block: int) -> int:
-    return (_turned((block * 0xCC9E2D51) & _MASK, 15) * 0x1B873593) & _MASK
-
-
-def _turned(value: int, bits: int) -> int:
-    return ((value << bits) | (value >> (32 - bits))) & _MASK
-
 
 def id_of(name: str) -> int:
     """The bits of a name's id."""
-    value = murmur3(name.encode("utf-8", "surrogatepass"))
+    value = mmh3.hash(name.encode("utf-8", "surrogatepass"), 0, signed=False)
     return value ^ (1 << 23) if (value >> 23) & 255 in (0, 255) else value
 
 

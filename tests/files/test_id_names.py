@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from stackcomp.errors import FileError
 from stackcomp.files.file_state import file_state
-from stackcomp.files.id_hash import id_of, id_text, murmur3, number_of
+from stackcomp.files.id_hash import id_of, id_text, number_of
 from stackcomp.files.id_manifest import (
     embedded_manifest,
     manifest_of,
@@ -51,11 +51,6 @@ def test_ids_of_the_specification(name, bits, number):
     assert id_of(name) == bits
     if number is not None:
         assert struct.unpack("<f", struct.pack("<I", id_of(name)))[0] == pytest.approx(number, rel=1e-6)
-
-
-@given(st.binary(max_size=40))
-def test_the_hash_is_that_of_an_independent_library(data):
-    assert murmur3(data) == mmh3.hash(data, 0, signed=False)
 
 
 @given(st.text(max_size=20))
