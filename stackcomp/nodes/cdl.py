@@ -14,6 +14,7 @@ from stackcomp.data.port_types import PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, FileError, Problem
 from stackcomp.files.cdl import Correction, choose, read_corrections
+from stackcomp.files.file_state import FileState, file_state, one_state
 from stackcomp.nodes.base import ColourNode, Context, PageExamples
 from stackcomp.nodes.pixel import PixelFunction, pixel, power
 
@@ -127,7 +128,7 @@ class Cdl(ColourNode):
             return
         path = Path(context.root, self.file)
         try:
-            corrections = _corrections(path)
+            corrections = _read(path, file_state(path))
         except FileError as error:
             yield Problem("cdl-file", f"{error.path}: {error.reason}", error.way_out, field="file")
             return
@@ -139,23 +140,23 @@ class Cdl(ColourNode):
     def pixel_function(self, types: Mapping[str, PortType], context: Context) -> PixelFunction:
         return _cdl_clamped if self.clamp else _cdl
 
+    def with_files(self, frame: float, scale: float, context: Context, opened: dict[Path, FileState]) -> Self:
+        node = super().with_files(frame, scale, context, opened)
+        if self.file is None:
+            return node
+        path = Path(context.root, self.file)
+        with one_state(path, opened.get(path)) as state:
+            corrections = _read(path, state)
+        opened[path] = state
+        chosen = choose(corrections, self.id, path)
+        numbers = {name: getattr(chosen, name) for name in ("slope", "offset", "power", "saturation")}
+        return node.model_copy(update=numbers)
+
     def numbers(self, types: Mapping[str, PortType], context: Context) -> Sequence[float]:
-        correction: Cdl | Correction = self
-        if self.file is not None:
-            path = Path(context.root, self.file)
-            correction = choose(_corrections(path), self.id, path)
-        return (*correction.slope, *correction.offset, *correction.power, correction.saturation)
-
-
-def _corrections(path: Path) -> list[Correction]:
-    try:
-        state = path.stat()
-    except OSError:
-        return read_corrections(path)  # which says what is wrong
-    return _read(path, state.st_mtime_ns, state.st_size)
+        return (*self.slope, *self.offset, *self.power, self.saturation)
 
 
 @lru_cache(maxsize=64)
-def _read(path: Path, changed: int, size: int) -> list[Correction]:
+def _read(path: Path, state: FileState) -> list[Correction]:
     """The corrections, read once for each state of a file."""
     return read_corrections(path)
