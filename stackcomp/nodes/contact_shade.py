@@ -20,8 +20,8 @@ class ContactShade(Adjustable, AreaNode):
     """Darkens ``image`` beside and under the thing that ``matte`` shows, as that thing takes away light there.
 
     The matte is grown by ``size``, softened, and moved by ``offset``, away from the light. As far as it covers
-    then, times ``density``, light is taken away, and given back in the colour ``tint``. Nothing becomes brighter.
-    Only what is covered is darkened: light under alpha 0 (a flame, a glow) stays.
+    then, times ``density``, light is taken away, and given back in the colour ``tint``. Light above 0
+    never becomes brighter. Only what is covered is darkened: light under alpha 0 (a flame, a glow) stays.
 
     The thing itself is darkened as well, so it belongs on top afterwards: contact_shade first, then restore.
     """

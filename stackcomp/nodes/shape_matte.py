@@ -36,7 +36,8 @@ class ShapeMatte(Exposed, Following, Sized, SourceNode):
 
     A shape covers a pixel by the share of its area that lies inside of the curve. Where the curve overlaps itself,
     ``rule`` says what is inside, within pixels too: ``nonzero`` all that it winds around, ``evenodd`` what it
-    winds around an odd number of times. A curve without area covers nothing.
+    winds around an odd number of times. A curve without area covers nothing; where it has a feather, that is all
+    there is of it.
 
     The feather of a point is its width outward and inward, in pixels; along the curve widths change evenly from
     point to point. Outside of the curve coverage falls off smoothly to 0, inside it rises to 1; of all points of
