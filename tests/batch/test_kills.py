@@ -78,7 +78,12 @@ def test_the_program_is_killed_at_random_moments(undisturbed, shot, whom):
     _, expected = undisturbed
     draw = random.Random(whom)
     progress = [0]
+    at_work = 0
     for number in range(10):
+        if progress[-1] == FRAMES:
+            # A fast machine is done before the tenth kill. The next kill needs a run that has something to do.
+            shutil.rmtree(shot / "out")
+            progress = [0]
         with start(shot, "--workers", "2") as run:
             # Moments are spread over everything: start, check, start of workers, frames. Most lie among frames.
             if number >= 3:
@@ -87,6 +92,7 @@ def test_the_program_is_killed_at_random_moments(undisturbed, shot, whom):
             else:
                 time.sleep(draw.uniform(0.3, 3))
             processes = children(run.pid)
+            at_work += run.process.poll() is None
             if whom == "the group":
                 run.kill_group()
             else:
@@ -94,8 +100,9 @@ def test_the_program_is_killed_at_random_moments(undisturbed, shot, whom):
             run.process.wait()
             assert gone(processes, _AFTER), "a process has outlived the one that started it"
         progress.append(check(shot, expected))
-    assert progress == sorted(progress)
-    assert progress[-1] > 0
+        assert progress == sorted(progress)
+        assert progress[-1] > 0 or number < 3
+    assert at_work >= 5, "most kills came after the end of the run"
     finish(shot, expected)
 
 
