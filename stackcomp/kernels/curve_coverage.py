@@ -16,7 +16,7 @@ from typing import Any, cast
 
 import numpy as np
 
-from stackcomp.kernels.compiled import Array, compiled
+from stackcomp.kernels.compiled import Array, compiled, inlined
 
 __all__ = ["MODES", "TABLE", "paint"]
 
@@ -50,82 +50,85 @@ _GAP = 1e-9
 
 
 @compiled
-def _cover_row(
-    y: int, xy: Array, first: Array, last: Array, sign: Array, table: Array, shape: int, cursor: Array,
-    sums: Array, reach: Array, pieces: Array, waits: Array, order: Array, cover: Array, state: Array,
-    row: int, width: int, ends: Array,
+def _cover(
+    y0: int, y1: int, top: int, xy: Array, first: Array, last: Array, sign: Array, table: Array, shape: int,
+    cursor: Array, sums: Array, reach: Array, pieces: Array, waits: Array, order: Array, cover: Array,
+    state: Array, width: int, ends: Array,
 ) -> None:  # fmt: skip
-    """Fill the columns of a shape in a row of ``cover`` with its coverage of row ``y``, which ends at ``y + 1``.
+    """Fill the columns of a shape in rows of ``cover`` with its coverage of rows ``y0`` to ``y1``.
+
+    Row y of the picture ends at y + 1; row 0 of the arrays is row ``top``.
 
     ``cursor`` holds a vertex of each chain that is not below the row, and is moved on. ``ends`` holds top and
     bottom of each chain, and x and y of where the row before has left it. ``sums`` is 0 before and
     after; ``reach``, ``pieces``, ``waits`` and ``order`` are memory to work in.
     """
     even_odd = table[shape, _EVEN_ODD] != 0
-    count, total, apart = 0, _ZERO, True
-    for c in range(table[shape, _CHAIN], table[shape, _CHAIN_END]):
-        top, bottom = ends[c, 0], ends[c, 1]
-        if top >= y + 1 or bottom <= y:
-            continue
-        apart = apart and top <= y and bottom >= y + 1
-        k = cursor[c]
-        while xy[k + 1, 1] <= y:
-            k += 1
-        cursor[c] = k
-        upper = max(top, float(y))
-        # At a vertex the edge may be level, and go on elsewhere.
-        x = ends[c, 2] if ends[c, 3] == y and xy[k, 1] < y else _x_at(xy, k, upper)
-        low, high, start = x, x, total
-        while True:
-            lower = min(xy[k + 1, 1], y + 1.0)
-            end = xy[k + 1, 0] if lower == xy[k + 1, 1] else _x_at(xy, k, lower)
-            if lower > upper:
-                pieces[total, _LEFT], pieces[total, _RIGHT] = x, end
-                pieces[total, _UPPER], pieces[total, _LOWER], pieces[total, _SIGN] = upper, lower, sign[c]
-                total += 1
-            x, upper = end, lower
-            low, high = min(low, x), max(high, x)
-            k += 1
-            if k >= last[c] or xy[k, 1] >= y + 1:
-                break
-        ends[c, 2], ends[c, 3] = x, upper
-        place = count
-        while place > 0 and reach[place - 1, 0] > low:
-            for j in range(4):
-                reach[place, j] = reach[place - 1, j]
-            place -= 1
-        reach[place, 0], reach[place, 1], reach[place, 2], reach[place, 3] = low, high, start, total
-        count += 1
-    for k in range(count - 1):
-        apart = apart and reach[k, 1] <= reach[k + 1, 0]
-    if not apart:
-        _slabs(y, pieces, total, even_odd, waits, order, sums, width)
-        for k in range(1, count):
-            reach[0, 1] = max(reach[0, 1], reach[k, 1])
-        count = min(count, 1)
-    else:
-        winding = _ZERO
-        for k in range(count):
-            start = int(reach[k, 2])
-            before = _filled(winding, even_odd)
-            winding += int(pieces[start, _SIGN])
-            border = (1.0 if _filled(winding, even_odd) else 0.0) - (1.0 if before else 0.0)
-            if border == 0:
-                reach[k, 1] = -np.inf  # nothing changes here
-                continue
-            for p in range(start, int(reach[k, 3])):
-                tall = border * (pieces[p, _LOWER] - pieces[p, _UPPER])
-                _add(sums, width, pieces[p, _LEFT], pieces[p, _RIGHT], tall)
     begin, behind = table[shape, _X0] // _CHUNK, (table[shape, _X1] - 1) // _CHUNK + 1
-    _sum_up(sums, reach, count, begin, behind, width, cover, state, row)
+    for y in range(y0, y1):
+        count, total, apart = 0, _ZERO, True
+        for c in range(table[shape, _CHAIN], table[shape, _CHAIN_END]):
+            begins, stops = ends[c, 0], ends[c, 1]
+            if begins >= y + 1 or stops <= y:
+                continue
+            apart = apart and begins <= y and stops >= y + 1
+            k = cursor[c]
+            while xy[k + 1, 1] <= y:
+                k += 1
+            cursor[c] = k
+            upper = max(begins, float(y))
+            # At a vertex the edge may be level, and go on elsewhere.
+            x = ends[c, 2] if ends[c, 3] == y and xy[k, 1] < y else _x_at(xy, k, upper)
+            low, high, start = x, x, total
+            while True:
+                lower = min(xy[k + 1, 1], y + 1.0)
+                end = xy[k + 1, 0] if lower == xy[k + 1, 1] else _x_at(xy, k, lower)
+                if lower > upper:
+                    pieces[total, _LEFT], pieces[total, _RIGHT] = x, end
+                    pieces[total, _UPPER], pieces[total, _LOWER], pieces[total, _SIGN] = upper, lower, sign[c]
+                    total += 1
+                x, upper = end, lower
+                low, high = min(low, x), max(high, x)
+                k += 1
+                if k >= last[c] or xy[k, 1] >= y + 1:
+                    break
+            ends[c, 2], ends[c, 3] = x, upper
+            place = count
+            while place > 0 and reach[place - 1, 0] > low:
+                for j in range(4):
+                    reach[place, j] = reach[place - 1, j]
+                place -= 1
+            reach[place, 0], reach[place, 1], reach[place, 2], reach[place, 3] = low, high, start, total
+            count += 1
+        for k in range(count - 1):
+            apart = apart and reach[k, 1] <= reach[k + 1, 0]
+        if not apart:
+            _slabs(y, pieces, total, even_odd, waits, order, sums, width)
+            for k in range(1, count):
+                reach[0, 1] = max(reach[0, 1], reach[k, 1])
+            count = min(count, 1)
+        else:
+            winding = _ZERO
+            for k in range(count):
+                start = int(reach[k, 2])
+                before = _filled(winding, even_odd)
+                winding += int(pieces[start, _SIGN])
+                border = (1.0 if _filled(winding, even_odd) else 0.0) - (1.0 if before else 0.0)
+                if border == 0:
+                    reach[k, 1] = -np.inf  # nothing changes here
+                    continue
+                for p in range(start, int(reach[k, 3])):
+                    tall = border * (pieces[p, _LOWER] - pieces[p, _UPPER])
+                    _add(sums, width, pieces[p, _LEFT], pieces[p, _RIGHT], tall)
+        _sum_up(sums, reach, count, begin, behind, width, cover, state, y - top)
 
 
-@compiled
+@inlined
 def _filled(winding: int, even_odd: bool) -> bool:
     return (winding & 1) != 0 if even_odd else winding != 0
 
 
-@compiled
+@inlined
 def _x_at(xy: Array, k: int, y: float) -> Any:
     """The x of the edge from vertex ``k`` to the next at a height between them."""
     y0, y1 = xy[k, 1], xy[k + 1, 1]
@@ -137,7 +140,7 @@ def _x_at(xy: Array, k: int, y: float) -> Any:
     return xy[k, 0] * (1 - t) + xy[k + 1, 0] * t
 
 
-@compiled
+@inlined
 def _add(sums: Array, width: int, x0: float, x1: float, tall: float) -> None:
     """Add the area right of an edge, from one pixel to the next along the row; ``tall`` is its signed height."""
     left, right = min(x0, x1), max(x0, x1)
@@ -227,40 +230,53 @@ def _sum_up(
     sums: Array, reach: Array, count: int, begin: int, behind: int, width: int, cover: Array, state: Array,
     row: int,
 ) -> None:  # fmt: skip
-    """Turn sums into coverage: pixel by pixel in chunks with borders; the others are all 0 or all 1."""
-    total, at = 0.0, begin
+    """Turn sums into coverage: pixel by pixel where borders are; between them all is 0 or all is 1."""
+    total, x = 0.0, begin * _CHUNK
     for k in range(count):
         if reach[k, 1] == -np.inf:
             continue
-        start = int(min(float(width), max(0.0, reach[k, 0]))) // _CHUNK
-        end = (int(min(float(width), max(0.0, reach[k, 1]))) + 1) // _CHUNK + 1
-        while at < start:
-            state[row, at] = _FULL if total > 0.5 else _EMPTY
-            at += 1
-        for x in range(at * _CHUNK, end * _CHUNK):
+        # An edge changes the sums from its first pixel to the one behind its last.
+        start = max(x, int(min(float(width), max(0.0, reach[k, 0]))))
+        end = int(min(float(width), max(0.0, reach[k, 1]))) + 2
+        _level(total, x, start, cover, state, row)
+        for x in range(start, end):
             total += sums[x]
             sums[x] = 0.0
             # Areas that cancel leave about 1e-16; a pixel outside must be exactly 0.
             cover[row, x] = np.float32(0 if total < 1e-12 else (1 if total > 1 - 1e-12 else total))
-        while at < end:
-            state[row, at] = _MIXED
-            at += 1
-    while at < behind:
-        state[row, at] = _FULL if total > 0.5 else _EMPTY
-        at += 1
+        for chunk in range(start // _CHUNK, (end - 1) // _CHUNK + 1):
+            state[row, chunk] = _MIXED
+        x = max(start, end)
+    _level(total, x, max(x, behind * _CHUNK), cover, state, row)
+
+
+@inlined
+def _level(total: float, start: int, end: int, cover: Array, state: Array, row: int) -> None:
+    """Cover pixels between borders: whole chunks by their state, the others one by one."""
+    full = total > 0.5
+    value, kind = (_ONE, _FULL) if full else (_NONE, _EMPTY)
+    first, last = (start + _CHUNK - 1) // _CHUNK, end // _CHUNK
+    # Of signed numbers each would be tried for being negative, which is no vector code.
+    for x in range(np.uint64(start), np.uint64(min(end, first * _CHUNK))):
+        cover[row, x] = value
+    for chunk in range(np.uint64(first), np.uint64(last)):
+        state[row, chunk] = kind
+    for x in range(np.uint64(max(start, last * _CHUNK)), np.uint64(end)):
+        cover[row, x] = value
 
 
 @compiled
 def paint(
-    result: Array, origin: int, first_row: int, last_row: int, steps: Array, table: Array, opacity: Array,
-        shared: bool,
-    xy: Array, first: Array, last: Array, sign: Array, segments: Array,
+    result: Array, origin: int, left: int, width: int, first_row: int, last_row: int, steps: Array, table: Array,
+    opacity: Array, shared: bool, xy: Array, first: Array, last: Array, sign: Array, segments: Array,
 ) -> None:  # fmt: skip
     """Paint shapes into rows of a matte, in order; the mean of several steps in time.
 
     Args:
-        result: ``(rows, width)`` float32; it is overwritten.
+        result: ``(rows, columns)`` float32; what is painted is overwritten.
         origin: the row of the picture that is the first of ``result``.
+        left: the column of ``result`` that is the first of the picture.
+        width: of the picture.
         first_row: the first row to paint.
         last_row: the row behind the last.
         steps: ``(steps + 1,)`` int64, where the shapes of each step begin.
@@ -273,7 +289,7 @@ def paint(
         sign: see xy.
         segments: as in `curve_feather.segments_of`.
     """
-    width, count = result.shape[1], steps.size - 1
+    count = steps.size - 1
     chunks = width // _CHUNK + 2
     sums = np.zeros(chunks * _CHUNK)
     longest, most = 2, 2
@@ -287,12 +303,9 @@ def paint(
     ends = np.empty((first.size, 4))
     for c in range(first.size):
         ends[c, 0], ends[c, 1], ends[c, 3] = xy[first[c], 1], xy[last[c], 1], np.inf
-    matte = np.empty((_BLOCK, chunks, _CHUNK), np.float32)
-    cover, field = (
-        np.empty((_BLOCK, chunks, _CHUNK), np.float32),
-        np.empty((_BLOCK, chunks, 4 * _CHUNK), np.float32),
-    )
-    rows = cover.reshape(_BLOCK, chunks * _CHUNK)
+    matte, cover = np.empty((_BLOCK, chunks * _CHUNK), np.float32), np.empty((_BLOCK, chunks * _CHUNK), np.float32)
+    field = np.empty((_BLOCK, chunks, 4 * _CHUNK), np.float32)
+    cells = cover.reshape(_BLOCK, chunks, _CHUNK)
     state, touched = np.zeros((_BLOCK, chunks), np.uint8), np.zeros((_BLOCK, chunks), np.bool_)
     for top in range(first_row, last_row, _BLOCK):
         bottom = min(top + _BLOCK, last_row)
@@ -300,35 +313,33 @@ def paint(
             _clear(matte)
             for k in range(steps[step], steps[step + 1]):
                 y0, y1 = max(top, table[k, _Y0]), min(bottom, table[k, _Y1])
-                for y in range(y0, y1):
-                    _cover_row(
-                        y, xy, first, last, sign, table, k, cursor, sums, reach, pieces, waits, order, rows, state,
-                        y - top, width, ends,
-                    )  # fmt: skip
+                _cover(
+                    y0, y1, top, xy, first, last, sign, table, k, cursor, sums, reach, pieces, waits, order, cover,
+                    state, width, ends,
+                )  # fmt: skip
                 if y1 > y0 and table[k, _NEAR_END] > table[k, _NEAR]:
-                    _feather(y0, y1, top, table, k, segments, cover, field, state, touched)
+                    _feather(y0, y1, top, table, k, segments, cells, field, state, touched)
                 if table[k, _MODE] > _SUBTRACT:
                     _limit(matte, y0 - top, y1 - top, table[k, _X0], table[k, _X1])
-                for y in range(y0, y1):
-                    _lay(matte, cover, state, y - top, table, k, opacity[k], shared)
-            _average(result, top - origin, bottom - top, matte, step, count)
+                _lay(matte, cover, state, y0 - top, y1 - top, table, k, opacity[k], shared)
+            _average(result, top - origin, bottom - top, left, width, matte, step, count)
 
 
 @compiled
 def _clear(matte: Array) -> None:
     for y in range(matte.shape[0]):
-        for chunk in range(matte.shape[1]):
-            for k in range(_CHUNK):
-                matte[y, chunk, k] = _NONE
+        for x in range(matte.shape[1]):
+            matte[y, x] = _NONE
 
 
 @compiled
-def _average(result: Array, top: int, height: int, matte: Array, step: int, count: int) -> None:
+def _average(
+    result: Array, top: int, height: int, left: int, width: int, matte: Array, step: int, count: int
+) -> None:
     """Add one step to the sum of all; the last makes it the mean, which is exactly 1 where all are 1."""
-    width, share = result.shape[1], np.float32(count)
-    held = matte.reshape(matte.shape[0], -1)
+    share = np.float32(count)
     for y in range(height):
-        row, one = result[top + y], held[y, :width]
+        row, one = result[top + y][left : left + width], matte[y][:width]
         if step == 0:
             for x in range(width):
                 row[x] = one[x]
@@ -345,55 +356,69 @@ def _limit(matte: Array, y0: int, y1: int, x0: int, x1: int) -> None:
     """Empty the matte outside of the window of a shape that it is intersected with."""
     for y in range(matte.shape[0]):
         inside = y0 <= y < y1
-        for chunk in range(matte.shape[1]):
-            for k in range(_CHUNK):
-                if not inside or not x0 <= chunk * _CHUNK + k < x1:
-                    matte[y, chunk, k] = _NONE
+        for x in range(matte.shape[1]):
+            if not inside or not x0 <= x < x1:
+                matte[y, x] = _NONE
 
 
 @compiled
 def _lay(
-    matte: Array, cover: Array, state: Array, y: int, table: Array, shape: int, opacity: float, shared: bool
+    matte: Array,
+    cover: Array,
+    state: Array,
+    y0: int,
+    y1: int,
+    table: Array,
+    shape: int,
+    opacity: float,
+    shared: bool,
 ) -> None:
-    """Join the coverage of a shape to a row of the matte."""
+    """Join the coverage of a shape to rows of the matte, stretch by stretch of chunks that are alike."""
     mode, part = table[shape, _MODE], np.float32(opacity)
-    for chunk in range(table[shape, _X0] // _CHUNK, (table[shape, _X1] - 1) // _CHUNK + 1):
-        kind = state[y, chunk]
-        if kind == _EMPTY and mode <= _SUBTRACT:
-            continue
-        if kind == _FULL and part == _ONE and mode <= _SUBTRACT:
-            value = _ONE if mode == _ADD else _NONE
-            for k in range(_CHUNK):
-                matte[y, chunk, k] = value
-            continue
-        if kind != _MIXED:
-            value = _ONE if kind == _FULL else _NONE
-            for k in range(_CHUNK):
-                cover[y, chunk, k] = value
-        # As join_mattes does: crossing edges multiply like probabilities, shared ones contain each other.
-        if mode == _ADD and not shared:
-            for k in range(_CHUNK):
-                matte[y, chunk, k] += (_ONE - matte[y, chunk, k]) * (cover[y, chunk, k] * part)
-        elif mode == _ADD:
-            for k in range(_CHUNK):
-                matte[y, chunk, k] = max(matte[y, chunk, k], cover[y, chunk, k] * part)
-        elif mode == _SUBTRACT and not shared:
-            for k in range(_CHUNK):
-                matte[y, chunk, k] -= matte[y, chunk, k] * (cover[y, chunk, k] * part)
-        elif mode == _SUBTRACT:
-            for k in range(_CHUNK):
-                matte[y, chunk, k] = max(matte[y, chunk, k] - cover[y, chunk, k] * part, _NONE)
-        elif not shared:
-            for k in range(_CHUNK):
-                matte[y, chunk, k] *= cover[y, chunk, k] * part
-        else:
-            for k in range(_CHUNK):
-                matte[y, chunk, k] = min(matte[y, chunk, k], cover[y, chunk, k] * part)
+    begin, behind = table[shape, _X0] // _CHUNK, (table[shape, _X1] - 1) // _CHUNK + 1
+    for y in range(y0, y1):
+        chunk = begin
+        while chunk < behind:
+            kind, first = state[y, chunk], chunk
+            while chunk < behind and state[y, chunk] == kind:
+                chunk += 1
+            if kind == _EMPTY and mode <= _SUBTRACT:
+                continue
+            # Of signed numbers each would be tried for being negative, which is no vector code.
+            start, end = np.uint64(first * _CHUNK), np.uint64(chunk * _CHUNK)
+            if kind != _MIXED:
+                value = _ONE if kind == _FULL else _NONE
+                if kind == _FULL and part == _ONE and mode <= _SUBTRACT:
+                    value = _ONE if mode == _ADD else _NONE
+                    for x in range(start, end):
+                        matte[y, x] = value
+                    continue
+                for x in range(start, end):
+                    cover[y, x] = value
+            # As join_mattes does: crossing edges multiply like probabilities, shared ones contain each other.
+            if mode == _ADD and not shared:
+                for x in range(start, end):
+                    matte[y, x] += (_ONE - matte[y, x]) * (cover[y, x] * part)
+            elif mode == _ADD:
+                for x in range(start, end):
+                    matte[y, x] = max(matte[y, x], cover[y, x] * part)
+            elif mode == _SUBTRACT and not shared:
+                for x in range(start, end):
+                    matte[y, x] -= matte[y, x] * (cover[y, x] * part)
+            elif mode == _SUBTRACT:
+                for x in range(start, end):
+                    matte[y, x] = max(matte[y, x] - cover[y, x] * part, _NONE)
+            elif not shared:
+                for x in range(start, end):
+                    matte[y, x] *= cover[y, x] * part
+            else:
+                for x in range(start, end):
+                    matte[y, x] = min(matte[y, x], cover[y, x] * part)
 
 
 @compiled
 def _feather(
-    y0: int, y1: int, top: int, table: Array, shape: int, segments: Array, cover: Array, field: Array,
+    y0: int, y1: int, top: int, table: Array, shape: int, segments: Array, cells: Array, field: Array,
     state: Array, touched: Array,
 ) -> None:  # fmt: skip
     """Feather the coverage of a shape in rows ``y0`` to ``y1``; row 0 of the arrays is row ``top``.
@@ -433,41 +458,42 @@ def _feather(
                 continue
             row = y - top
             for chunk in range(int(left) // _CHUNK, int(right) // _CHUNK + 1):
-                over, cell = chunk * _CHUNK + 0.5 - from_x, field[row, chunk - first_chunk]
+                over, c = chunk * _CHUNK + 0.5 - from_x, chunk - first_chunk
                 if not touched[row, chunk]:
                     touched[row, chunk] = True
-                    _begin(cell, cover[row, chunk], state[row, chunk])
+                    _begin(field, row, c, cells, chunk, state[row, chunk])
                     state[row, chunk] = _MIXED
                 along, across = np.float32(over * tx + down * ty), np.float32(down * tx - over * ty)
                 if even:
                     _reach_even(
-                        cell, along, along_step, across, across_step, length, share, bulge, outward, inward, wide
-                    )
+                        field, row, c, along, along_step, across, across_step, length, share, bulge, outward,
+                        inward, wide,
+                    )  # fmt: skip
                 else:
                     _reach(
-                        cell, along, along_step, across, across_step, length, share, bulge, outward, rise, inward,
-                        fall,
+                        field, row, c, along, along_step, across, across_step, length, share, bulge, outward, rise,
+                        inward, fall,
                     )  # fmt: skip
     for y in range(y0 - top, y1 - top):
         for chunk in range(first_chunk, last_x // _CHUNK + 1):
             if touched[y, chunk]:
                 touched[y, chunk] = False
-                _soften(field[y, chunk - first_chunk], cover[y, chunk])
+                _soften(field, y, chunk - first_chunk, cells, chunk)
 
 
-@compiled
-def _begin(cell: Array, cover: Array, kind: int) -> None:
+@inlined
+def _begin(field: Array, row: int, c: int, cells: Array, chunk: int, kind: int) -> None:
     """Put the coverage of a chunk into a cell that no segment has reached."""
     for k in range(_CHUNK):
         flat = _ONE if kind == _FULL else _NONE
-        cell[_COVER + k] = cover[k] if kind == _MIXED else flat
-        cell[_GONE + k], cell[_APART + k], cell[_WIDE + k] = _FAR, _NONE, _NONE
+        field[row, c, _COVER + k] = cells[row, chunk, k] if kind == _MIXED else flat
+        field[row, c, _GONE + k], field[row, c, _APART + k], field[row, c, _WIDE + k] = _FAR, _NONE, _NONE
 
 
-@compiled
+@inlined
 def _reach_even(
-    cell: Array, along: Any, along_step: Any, across: Any, across_step: Any, length: Any, share: Any,
-    bulge: Any, outward: Any, inward: Any, wide: Any,
+    field: Array, row: int, c: int, along: Any, along_step: Any, across: Any, across_step: Any, length: Any,
+    share: Any, bulge: Any, outward: Any, inward: Any, wide: Any,
 ) -> None:  # fmt: skip
     """`_reach` for a segment of one width."""
     narrow, peak, bend = _ONE / wide, np.float32(0.25) * bulge, np.float32(2) * bulge * share * share
@@ -478,17 +504,17 @@ def _reach_even(
         off -= bulge * t * (_ONE - t)
         past = at - t * length
         far = np.sqrt(off * off + past * past)
-        gone = ((inward if cell[_COVER + k] >= _HALF else outward) - far) * narrow
-        better = gone > cell[_GONE + k]
-        cell[_GONE + k] = gone if better else cell[_GONE + k]
-        cell[_APART + k] = far if better else cell[_APART + k]
-        cell[_WIDE + k] = wide if better else cell[_WIDE + k]
+        gone = ((inward if field[row, c, _COVER + k] >= _HALF else outward) - far) * narrow
+        better = gone > field[row, c, _GONE + k]
+        field[row, c, _GONE + k] = gone if better else field[row, c, _GONE + k]
+        field[row, c, _APART + k] = far if better else field[row, c, _APART + k]
+        field[row, c, _WIDE + k] = wide if better else field[row, c, _WIDE + k]
 
 
-@compiled
+@inlined
 def _reach(
-    cell: Array, along: Any, along_step: Any, across: Any, across_step: Any, length: Any, share: Any,
-    bulge: Any, outward: Any, rise: Any, inward: Any, fall: Any,
+    field: Array, row: int, c: int, along: Any, along_step: Any, across: Any, across_step: Any, length: Any,
+    share: Any, bulge: Any, outward: Any, rise: Any, inward: Any, fall: Any,
 ) -> None:  # fmt: skip
     """Note in a cell where the falloff of a segment goes farther than those before.
 
@@ -498,7 +524,7 @@ def _reach(
     for k in range(_CHUNK):
         step = np.float32(k)
         at, off = along + along_step * step, across + across_step * step
-        inside = cell[_COVER + k] >= _HALF
+        inside = field[row, c, _COVER + k] >= _HALF
         foot = _HALF + (at * share - _HALF) / max(_ONE + bend * (off - peak), _STEEP)
         t = min(max(foot, _NONE), _ONE)
         out, into = outward + rise * t, inward + fall * t
@@ -512,10 +538,10 @@ def _reach(
         far = np.sqrt(off * off + past * past)
         width = max(out + into, _TINY)
         gone = ((into if inside else out) - far) / width
-        better = gone > cell[_GONE + k]
-        cell[_GONE + k] = gone if better else cell[_GONE + k]
-        cell[_APART + k] = far if better else cell[_APART + k]
-        cell[_WIDE + k] = width if better else cell[_WIDE + k]
+        better = gone > field[row, c, _GONE + k]
+        field[row, c, _GONE + k] = gone if better else field[row, c, _GONE + k]
+        field[row, c, _APART + k] = far if better else field[row, c, _APART + k]
+        field[row, c, _WIDE + k] = width if better else field[row, c, _WIDE + k]
 
 
 @compiled
@@ -526,22 +552,23 @@ def _rising(t: Any) -> Any:
 
 
 @compiled
-def _mean(reach: Any, width: Any, near: Any, far: Any) -> Any:
+def _mean(reach: Any, width: Any, narrow: Any, near: Any, far: Any) -> Any:
     """The mean of a falloff from distance ``near`` to ``far``: smooth, of some width, 0 from ``reach`` on."""
-    return width * (_rising((reach - near) / width) - _rising((reach - far) / width)) / (far - near)
+    return width * (_rising((reach - near) * narrow) - _rising((reach - far) * narrow)) / (far - near)
 
 
-@compiled
-def _soften(cell: Array, cover: Array) -> None:
+@inlined
+def _soften(field: Array, row: int, c: int, cells: Array, chunk: int) -> None:
     """Put a halo on what a pixel has outside of the shape, and take a bite from what it has inside."""
     for k in range(_CHUNK):
-        c, wide, far = cell[_COVER + k], cell[_WIDE + k], cell[_APART + k]
-        width, inside = max(wide, _TINY), c >= _HALF
-        near_side = cell[_GONE + k] * width + far
+        part, wide, far = field[row, c, _COVER + k], field[row, c, _WIDE + k], field[row, c, _APART + k]
+        width, inside = max(wide, _TINY), part >= _HALF
+        narrow = _ONE / width
+        near_side = field[row, c, _GONE + k] * width + far
         closest = max(far - _HALF, _NONE)
         # A pixel on the curve has its larger part on one side, and a rest on the other.
-        much = _mean(near_side, width, closest, far + _HALF)
-        rest = _mean(width - near_side, width, closest, closest + max(_REST, _HALF - far))
+        much = _mean(near_side, width, narrow, closest, far + _HALF)
+        rest = _mean(width - near_side, width, narrow, closest, closest + max(_REST, _HALF - far))
         halo, bite = (rest, much) if inside else (much, rest)
-        soft = min(max(c * (_ONE - bite) + (_ONE - c) * halo, _NONE), _ONE)
-        cover[k] = soft if wide > _NONE else c
+        soft = min(max(part * (_ONE - bite) + (_ONE - part) * halo, _NONE), _ONE)
+        cells[row, chunk, k] = soft if wide > _NONE else part

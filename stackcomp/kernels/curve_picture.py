@@ -29,8 +29,6 @@ _TOLERANCE = 0.004
 _SOFT_SHARE, _SOFT_LEAST, _SOFT_MOST = 0.0125, 0.05, 0.75
 #: Shapes that are prepared at a time.
 _GROUP = 8
-#: From so many steps on each may be coarser: the mean is smooth.
-_MANY, _COARSER = 4, 1.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,26 +68,25 @@ class CurvePicture:
 
     def painted(self, wanted: Window) -> Array:
         """Return the coverage of pixels, 0 to 1, float32 of ``wanted.shape``: the mean over all times."""
+        # Coordinates and chunks begin at the window of the shapes, wherever pixels are wanted: so tiles equal the
+        # whole.
         part = wanted & self.window
+        across = Window(self.window.x0, part.y0, self.window.x1, part.y1)
+        held = wanted | across if not part.empty else wanted
+        result = np.zeros(held.shape, np.float32)
         if part.empty:
-            return np.zeros(wanted.shape, np.float32)
-        first, width = part.y0 - self.window.y0, self.window.width
-        rows = np.empty((part.height, width), np.float32)
+            return result
+        first, row, left = part.y0 - self.window.y0, part.y0 - held.y0, self.window.x0 - held.x0
         chains = self._chains
 
         def strip(a: int, b: int) -> None:
             paint(
-                rows, first, first + a, first + b, self._steps, self._table, self._opacity, self._shared,
-                chains.xy, chains.first, chains.last, chains.sign, self._segments,
+                result, first - row, left, self.window.width, first + a, first + b, self._steps, self._table,
+                self._opacity, self._shared, chains.xy, chains.first, chains.last, chains.sign, self._segments,
             )  # fmt: skip
 
         over_strips(strip, part.height, least=64)
-        if part == wanted and width == wanted.width:
-            return rows
-        result = np.zeros(wanted.shape, np.float32)
-        down, across = part.slices_in(wanted)
-        result[down, across] = rows[:, part.x0 - self.window.x0 : part.x1 - self.window.x0]
-        return result
+        return np.ascontiguousarray(result[wanted.slices_in(held)]) if held != wanted else result
 
 
 def prepare(
@@ -104,19 +101,29 @@ def prepare(
         shared: whether edges of shapes are the same edge, see join_mattes.
     """
     count = len(times[0][0])
-    jobs = [
-        (shapes[k : k + _GROUP], np.asarray(matrix, np.float64))
-        for shapes, matrix in times
-        for k in range(0, count, _GROUP)
-    ]
+    leaders, offsets = _shifts(times)
+    box = np.array([within.x0, within.y0, within.x1, within.y1], np.float64)
+    jobs = []
+    for leader in sorted(set(leaders)):
+        shapes, matrix = times[leader]
+        # What is in the picture at any of the times that are made of this one.
+        moves = offsets[[other == leader for other in leaders]]
+        reached = box + np.concatenate([-moves.max(axis=0), -moves.min(axis=0)])
+        jobs += [(leader, shapes[k : k + _GROUP], matrix, reached) for k in range(0, count, _GROUP)]
     parts: list[_Part | None] = [None] * len(jobs)
 
     def work(first: int, last: int) -> None:
         for k in range(first, last):
-            parts[k] = _part(*jobs[k], within, _COARSER if len(times) >= _MANY else 1.0)
+            _, shapes, matrix, reached = jobs[k]
+            parts[k] = _part(shapes, np.asarray(matrix, np.float64), reached)
 
     over_strips(work, len(jobs), least=1)
-    done = [part for part in parts if part is not None]
+    done = [
+        part.shifted(offset)
+        for leader, offset in zip(leaders, offsets, strict=True)
+        for (own, *_), part in zip(jobs, parts, strict=True)
+        if own == leader and part is not None
+    ]
     whole = [shape for shapes, _ in times for shape in shapes]
     bounds = np.concatenate([part.chains.bounds for part in done]) if done else np.empty((0, 4))
     windows = _windows(bounds, within)
@@ -126,22 +133,60 @@ def prepare(
     return _joined(done, whole, windows, window, np.arange(len(times) + 1) * count, shared)
 
 
+def _shifts(times: Sequence[tuple[Sequence[DrawnShape], Array]]) -> tuple[list[int], Array]:
+    """The earlier time that each one repeats, moved as a whole, or itself; and how far it is moved, ``(n, 2)``."""
+    leaders: list[int] = []
+    offsets = np.zeros((len(times), 2))
+    for k, (shapes, matrix) in enumerate(times):
+        leaders.append(k)
+        for leader in sorted(set(leaders[:k])):
+            others, first = times[leader]
+            move = np.asarray(matrix) - first
+            # Only an affine map moves all points alike.
+            if np.delete(move, [2, 5]).any() or np.any(matrix[2] != np.array([0, 0, 1])):
+                continue
+            if all(map(_same_place, shapes, others)):
+                leaders[k], offsets[k] = leader, move[:2, 2]
+                break
+    return leaders, offsets
+
+
+def _same_place(one: DrawnShape, other: DrawnShape) -> bool:
+    if one.starts != other.starts or one.even_odd != other.even_odd:
+        return False
+    return one.points is other.points or np.array_equal(one.points, other.points)
+
+
 @dataclass(frozen=True, eq=False)
 class _Part:
     chains: Chains
     segments: Array
     near: Array
 
+    def shifted(self, offset: Array) -> _Part:
+        """The same shapes elsewhere, x and y in pixels."""
+        if not offset.any():
+            return self
+        segments = self.segments.copy()
+        segments[:, :2] += offset
+        chains = self.chains._replace(xy=self.chains.xy + offset, bounds=self.chains.bounds + np.tile(offset, 2))
+        return _Part(chains, segments, self.near)
 
-def _part(shapes: Sequence[DrawnShape], matrix: Array, within: Window, coarse: float) -> _Part:
-    """Some shapes at one time; distances to feathered curves may be off by so many times the tolerance."""
+
+def _part(shapes: Sequence[DrawnShape], matrix: Array, box: Array) -> _Part:
+    """Some shapes at one time, where they are in a box.
+
+    Args:
+        shapes: the shapes.
+        matrix: the homography to the picture.
+        box: x0, y0, x1, y1.
+    """
     points = np.concatenate([shape.points for shape in shapes])
     before = list(accumulate((len(shape.points) for shape in shapes), initial=0))
     starts = [at + first for at, shape in zip(before, shapes, strict=False) for first in shape.starts[:-1]]
     owners = np.array(list(accumulate((len(shape.starts) - 1 for shape in shapes), initial=0)))
     wide = float(points[:, 6:].max(initial=0.0))
     make = partial(flatten, points, np.array([*starts, len(points)]), True, matrix)
-    box = np.array([within.x0, within.y0, within.x1, within.y1], np.float64)
     vertices, firsts = make(box, _TOLERANCE, balanced=True)
     chains = chains_of(vertices, firsts, owners)
     if wide == 0:
@@ -150,7 +195,7 @@ def _part(shapes: Sequence[DrawnShape], matrix: Array, within: Window, coarse: f
     least = float(widths.min(initial=np.inf, where=widths > 1e-3))
     largest = float(vertices[:, 2:4].max(initial=0.0))
     around = box + np.array([-1, -1, 1, 1]) * (largest + 1)
-    soft = coarse * float(np.clip(_SOFT_SHARE * least, _SOFT_LEAST, _SOFT_MOST))
+    soft = float(np.clip(_SOFT_SHARE * least, _SOFT_LEAST, _SOFT_MOST))
     line, line_firsts = make(around, soft, even=True)
     arcs = bool((np.diff(line_firsts) % 2 == 0).all()) and matrix[2, 0] == 0 and matrix[2, 1] == 0
     rules = np.array([shape.even_odd for shape in shapes], np.bool_)

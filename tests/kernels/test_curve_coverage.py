@@ -208,3 +208,34 @@ def test_tiles_are_bytes_of_the_whole(curve, corner):
     picture = prepare([([shape(points)], np.eye(3))], frame)
     whole = picture.painted(frame)
     np.testing.assert_array_equal(picture.painted(tile), whole[tile.slices_in(frame)])
+
+
+@pytest.mark.parametrize("level", [3.0, 3.5], ids=["between rows", "within a row"])
+def test_a_border_that_runs_level_on_its_way_down(level):
+    """Shoelace formula; the pixels beside it are triangles and rectangles."""
+    corners = ((0.25, 0), (10.25, level), (14.5, level), (20, 6), (0.25, 6))
+    got = matte(shape(polygon(*corners)), size=24)
+    x, y = np.array(corners).T
+    area = 0.5 * abs(x @ np.roll(y, -1) - y @ np.roll(x, -1))
+    assert got.sum(dtype=np.float64) == pytest.approx(area, abs=1e-4)
+    frame = Window.of_size(24, 24)
+    np.testing.assert_allclose(got, polygon_coverage(np.array(corners), frame), atol=1e-6)
+
+
+#: Half a pixel from time to time, then far out of the picture and back.
+_MOVES = ((0.5, 0.25), (1, 0.5), (1.5, 0.75), (-30, 17.3), (200, -3.5), (0, 0))
+
+
+@pytest.mark.parametrize(("soft", "tolerance"), [(0, 1e-6), (3, 2e-5)], ids=["hard", "feathered"])
+def test_times_that_repeat_shapes_elsewhere_equal_each_by_itself(soft, tolerance):
+    """Shapes are flattened once for all of them."""
+    frame = Window.of_size(64, 48)
+    drawn = [shape(scribble(3, 6, 60, soft, soft)), shape(ellipse(70, 20, 25, 9, soft, soft), even_odd=True)]
+    turned = np.array([[0.8, -0.6, 20], [0.6, 0.8, -10], [0, 0, 1]])
+    times = [(drawn, np.eye(3)), (drawn, turned)]
+    for x, y in _MOVES:
+        move = np.array([[0, 0, x], [0, 0, y], [0, 0, 0]])
+        times += [(drawn, np.eye(3) + move), ([drawn[0], drawn[0]], turned + move)]
+    each = [prepare([time], frame).painted(frame) for time in times]
+    np.testing.assert_allclose(prepare(times, frame).painted(frame), np.mean(each, axis=0), atol=tolerance)
+    assert 0.01 < np.mean(each) < 0.9
