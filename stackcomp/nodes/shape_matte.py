@@ -42,6 +42,8 @@ class ShapeMatte(Exposed, Following, Sized, SourceNode):
     The feather of a point is its width outward and inward, in pixels; along the curve widths change evenly from
     point to point. Outside of the curve coverage falls off smoothly to 0, inside it rises to 1; of all points of
     the curve the one that reaches farthest counts. Where the width is 0 the edge is as exact as without a feather.
+    Where two sides of a shape are nearer to each other than the inward width of one of them, and their widths
+    differ, coverage may change in a step at the narrower side.
 
     Points are in pixels, as in homographies: (0, 0) is the top-left corner of a frame that begins there. A file
     of shapes that was drawn for another size is scaled to the width of the frame; an SVG file is fitted into the
