@@ -62,14 +62,14 @@ def share_found(check, ways, seeds):
 
 
 def test_clean_pictures_raise_no_alarm():
-    """Forty of them; many more below."""
-    assert sum(false_alarms(range(FIRST, FIRST + 40)).values()) == 0
+    """Some of them; many more below."""
+    assert sum(false_alarms(range(FIRST, FIRST + 20)).values()) == 0
 
 
 def test_planted_faults_are_found():
     """Of few; of many below."""
     for name, (check, ways) in FAULTS.items():
-        shares = share_found(check, ways, range(FIRST + 1000, FIRST + 1010))
+        shares = share_found(check, ways, range(FIRST + 1000, FIRST + 1005))
         assert np.mean(list(shares.values())) >= 0.9, (name, shares)
 
 

@@ -122,6 +122,7 @@ def test_a_reference_belongs_to_one_test(studio):
     look_at_shared(studio)
 
 
+@pytest.mark.slow
 def test_two_workers(studio):
     """The same in two processes: names, sharing, what was written, and what was not used."""
     studio.write("tests/test_shared.py", SHARED)
