@@ -137,17 +137,18 @@ def _shifts(times: Sequence[tuple[Sequence[DrawnShape], Array]]) -> tuple[list[i
     """The earlier time that each one repeats, moved as a whole, or itself; and how far it is moved, ``(n, 2)``."""
     leaders: list[int] = []
     offsets = np.zeros((len(times), 2))
+    latest: dict[tuple[float, ...], int] = {}
     for k, (shapes, matrix) in enumerate(times):
         leaders.append(k)
-        for leader in sorted(set(leaders[:k])):
-            others, first = times[leader]
-            move = np.asarray(matrix) - first
-            # Only an affine map moves all points alike.
-            if np.delete(move, [2, 5]).any() or np.any(matrix[2] != np.array([0, 0, 1])):
-                continue
-            if all(map(_same_place, shapes, others)):
-                leaders[k], offsets[k] = leader, move[:2, 2]
-                break
+        # Only an affine map moves all points alike.
+        linear = tuple(np.asarray(matrix)[:, :2].ravel().tolist())
+        if linear[4:] != (0, 0) or matrix[2][2] != 1:
+            continue
+        leader = latest.setdefault(linear, k)
+        if leader != k and all(map(_same_place, shapes, times[leader][0])):
+            leaders[k], offsets[k] = leader, np.asarray(matrix)[:2, 2] - times[leader][1][:2, 2]
+        else:
+            latest[linear] = k
     return leaders, offsets
 
 
