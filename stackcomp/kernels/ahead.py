@@ -257,8 +257,10 @@ def is_cold(name: str) -> bool:
 
 
 def _loops(module: ModuleType) -> list[Dispatcher]:
+    """What a module compiles by itself: its own functions but for those that others take into theirs."""
     own = (value for value in vars(module).values() if isinstance(value, Dispatcher))
-    return [loop for loop in own if loop.py_func.__module__ == module.__name__]
+    own = (loop for loop in own if loop.py_func.__module__ == module.__name__)
+    return [loop for loop in own if loop.targetoptions.get("inline") != "always"]
 
 
 def _is_stored(loop: Dispatcher) -> bool:

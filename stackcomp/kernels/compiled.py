@@ -52,7 +52,7 @@ def inlined(function: _Function) -> _Function:
     Calls count references to arrays, with atomic additions; a loop that makes such a call for every few pixels
     spends a tenth of its time on that.
     """
-    return cast(_Function, njit(nogil=True, error_model="numpy", cache=True, inline="always")(function))
+    return cast(_Function, njit(nogil=True, error_model="numpy", inline="always")(function))
 
 
 def plane_of(array: npt.ArrayLike) -> Array:

@@ -51,7 +51,7 @@ _GAP = 1e-9
 
 @compiled
 def _cover(
-    y0: int, y1: int, top: int, xy: Array, first: Array, last: Array, sign: Array, table: Array, shape: int,
+    y0: int, y1: int, top: int, xy: Array, last: Array, sign: Array, table: Array, moves: Array, shape: int,
     cursor: Array, sums: Array, reach: Array, pieces: Array, waits: Array, order: Array, cover: Array,
     state: Array, width: int, ends: Array,
 ) -> None:  # fmt: skip
@@ -63,7 +63,7 @@ def _cover(
     bottom of each chain, and x and y of where the row before has left it. ``sums`` is 0 before and
     after; ``reach``, ``pieces``, ``waits`` and ``order`` are memory to work in.
     """
-    even_odd = table[shape, _EVEN_ODD] != 0
+    even_odd, right, down = table[shape, _EVEN_ODD] != 0, moves[shape, 0], moves[shape, 1]
     begin, behind = table[shape, _X0] // _CHUNK, (table[shape, _X1] - 1) // _CHUNK + 1
     for y in range(y0, y1):
         count, total, apart = 0, _ZERO, True
@@ -73,16 +73,18 @@ def _cover(
                 continue
             apart = apart and begins <= y and stops >= y + 1
             k = cursor[c]
-            while xy[k + 1, 1] <= y:
+            while xy[k + 1, 1] + down <= y:
                 k += 1
             cursor[c] = k
             upper = max(begins, float(y))
+            x0, above = xy[k, 0] + right, xy[k, 1] + down
+            x1, below = xy[k + 1, 0] + right, xy[k + 1, 1] + down
             # At a vertex the edge may be level, and go on elsewhere.
-            x = ends[c, 2] if ends[c, 3] == y and xy[k, 1] < y else _x_at(xy, k, upper)
+            x = ends[c, 2] if ends[c, 3] == y and above < y else _x_at(x0, above, x1, below, upper)
             low, high, start = x, x, total
             while True:
-                lower = min(xy[k + 1, 1], y + 1.0)
-                end = xy[k + 1, 0] if lower == xy[k + 1, 1] else _x_at(xy, k, lower)
+                lower = min(below, y + 1.0)
+                end = x1 if lower == below else _x_at(x0, above, x1, below, lower)
                 if lower > upper:
                     pieces[total, _LEFT], pieces[total, _RIGHT] = x, end
                     pieces[total, _UPPER], pieces[total, _LOWER], pieces[total, _SIGN] = upper, lower, sign[c]
@@ -90,8 +92,10 @@ def _cover(
                 x, upper = end, lower
                 low, high = min(low, x), max(high, x)
                 k += 1
-                if k >= last[c] or xy[k, 1] >= y + 1:
+                if k >= last[c] or below >= y + 1:
                     break
+                x0, above = x1, below
+                x1, below = xy[k + 1, 0] + right, xy[k + 1, 1] + down
             ends[c, 2], ends[c, 3] = x, upper
             place = count
             while place > 0 and reach[place - 1, 0] > low:
@@ -129,15 +133,14 @@ def _filled(winding: int, even_odd: bool) -> bool:
 
 
 @inlined
-def _x_at(xy: Array, k: int, y: float) -> Any:
-    """The x of the edge from vertex ``k`` to the next at a height between them."""
-    y0, y1 = xy[k, 1], xy[k + 1, 1]
+def _x_at(x0: Any, y0: Any, x1: Any, y1: Any, y: Any) -> Any:
+    """The x of an edge at a height between its ends."""
     if y <= y0:
-        return xy[k, 0]
+        return x0
     if y >= y1:
-        return xy[k + 1, 0]
+        return x1
     t = (y - y0) / (y1 - y0)
-    return xy[k, 0] * (1 - t) + xy[k + 1, 0] * t
+    return x0 * (1 - t) + x1 * t
 
 
 @inlined
@@ -268,7 +271,7 @@ def _level(total: float, start: int, end: int, cover: Array, state: Array, row: 
 @compiled
 def paint(
     result: Array, origin: int, left: int, width: int, first_row: int, last_row: int, steps: Array, table: Array,
-    opacity: Array, shared: bool, xy: Array, first: Array, last: Array, sign: Array, segments: Array,
+    moves: Array, opacity: Array, shared: bool, xy: Array, first: Array, last: Array, sign: Array, segments: Array,
 ) -> None:  # fmt: skip
     """Paint shapes into rows of a matte, in order; the mean of several steps in time.
 
@@ -281,6 +284,7 @@ def paint(
         last_row: the row behind the last.
         steps: ``(steps + 1,)`` int64, where the shapes of each step begin.
         table: ``(shapes, TABLE)`` int64, see above; windows lie inside of the picture.
+        moves: ``(shapes, 2)`` float64, how far each shape lies right and down of its vertices and segments.
         opacity: ``(shapes,)`` float32.
         shared: whether edges of shapes are the same edge instead of unrelated, as in join_mattes.
         xy: as first, last and sign those of `curve_chains.Chains`; pixel (0, 0) begins at (0, 0).
@@ -301,24 +305,26 @@ def paint(
     reach, pieces, cursor = np.empty((most, 4)), np.empty((longest, 7)), first.copy()
     waits, order = np.empty(longest, np.int64), np.empty(longest, np.int64)
     ends = np.empty((first.size, 4))
-    for c in range(first.size):
-        ends[c, 0], ends[c, 1], ends[c, 3] = xy[first[c], 1], xy[last[c], 1], np.inf
+    for k in range(table.shape[0]):
+        for c in range(table[k, _CHAIN], table[k, _CHAIN_END]):
+            ends[c, 0], ends[c, 1] = xy[first[c], 1] + moves[k, 1], xy[last[c], 1] + moves[k, 1]
+            ends[c, 3] = np.inf
     matte, cover = np.empty((_BLOCK, chunks * _CHUNK), np.float32), np.empty((_BLOCK, chunks * _CHUNK), np.float32)
     field = np.empty((_BLOCK, chunks, 4 * _CHUNK), np.float32)
     cells = cover.reshape(_BLOCK, chunks, _CHUNK)
     state, touched = np.zeros((_BLOCK, chunks), np.uint8), np.zeros((_BLOCK, chunks), np.bool_)
+    _clear(matte)
     for top in range(first_row, last_row, _BLOCK):
         bottom = min(top + _BLOCK, last_row)
         for step in range(count):
-            _clear(matte)
             for k in range(steps[step], steps[step + 1]):
                 y0, y1 = max(top, table[k, _Y0]), min(bottom, table[k, _Y1])
                 _cover(
-                    y0, y1, top, xy, first, last, sign, table, k, cursor, sums, reach, pieces, waits, order, cover,
+                    y0, y1, top, xy, last, sign, table, moves, k, cursor, sums, reach, pieces, waits, order, cover,
                     state, width, ends,
                 )  # fmt: skip
                 if y1 > y0 and table[k, _NEAR_END] > table[k, _NEAR]:
-                    _feather(y0, y1, top, table, k, segments, cells, field, state, touched)
+                    _feather(y0, y1, top, table, moves, k, segments, cells, field, state, touched)
                 if table[k, _MODE] > _SUBTRACT:
                     _limit(matte, y0 - top, y1 - top, table[k, _X0], table[k, _X1])
                 _lay(matte, cover, state, y0 - top, y1 - top, table, k, opacity[k], shared)
@@ -336,7 +342,7 @@ def _clear(matte: Array) -> None:
 def _average(
     result: Array, top: int, height: int, left: int, width: int, matte: Array, step: int, count: int
 ) -> None:
-    """Add one step to the sum of all; the last makes it the mean, which is exactly 1 where all are 1."""
+    """Add one step to the sum of all, and clear it; the last makes it the mean, exactly 1 where all are 1."""
     share = np.float32(count)
     for y in range(height):
         row, one = result[top + y][left : left + width], matte[y][:width]
@@ -346,6 +352,8 @@ def _average(
         else:
             for x in range(width):
                 row[x] += one[x]
+        for x in range(matte.shape[1]):
+            matte[y, x] = _NONE
         if count > 1 and step == count - 1:
             for x in range(width):
                 row[x] /= share
@@ -418,8 +426,8 @@ def _lay(
 
 @compiled
 def _feather(
-    y0: int, y1: int, top: int, table: Array, shape: int, segments: Array, cells: Array, field: Array,
-    state: Array, touched: Array,
+    y0: int, y1: int, top: int, table: Array, moves: Array, shape: int, segments: Array, cells: Array,
+    field: Array, state: Array, touched: Array,
 ) -> None:  # fmt: skip
     """Feather the coverage of a shape in rows ``y0`` to ``y1``; row 0 of the arrays is row ``top``.
 
@@ -429,14 +437,19 @@ def _feather(
     """
     first_x, last_x = table[shape, _X0], table[shape, _X1] - 1
     first_chunk = first_x // _CHUNK
+    right_by, down_by = moves[shape, 0], moves[shape, 1]
     for s in range(table[shape, _NEAR], table[shape, _NEAR_END]):
-        from_x, from_y, tx, ty = segments[s, 0], segments[s, 1], segments[s, 2], segments[s, 3]
-        left_by, right_by = -segments[s, 5], segments[s, 6]
-        back, front = -segments[s, 7], segments[s, 4] + segments[s, 8]
-        low = from_y + min(back * ty, front * ty) + min(left_by * tx, right_by * tx) - 0.5
-        high = from_y + max(back * ty, front * ty) + max(left_by * tx, right_by * tx) - 0.5
+        low, high = segments[s, 14] + down_by - 0.5, segments[s, 15] + down_by - 0.5
         if high < y0 or low > y1:
             continue
+        from_x, from_y, tx, ty = (
+            segments[s, 0] + right_by,
+            segments[s, 1] + down_by,
+            segments[s, 2],
+            segments[s, 3],
+        )
+        to_left, to_right = -segments[s, 5], segments[s, 6]
+        back, front = -segments[s, 7], segments[s, 4] + segments[s, 8]
         along_step, across_step = np.float32(tx), np.float32(-ty)
         length, share = np.float32(segments[s, 4]), np.float32(1 / segments[s, 4])
         outward, rise = np.float32(segments[s, 9]), np.float32(segments[s, 10] - segments[s, 9])
@@ -450,7 +463,7 @@ def _feather(
             down = y + 0.5 - from_y
             # Pixels whose centres lie beside the segment, and near it.
             x0, x1 = (back - down * ty) * over_x, (front - down * ty) * over_x
-            x2, x3 = (down * tx - right_by) * over_y, (down * tx - left_by) * over_y
+            x2, x3 = (down * tx - to_right) * over_y, (down * tx - to_left) * over_y
             left = max(max(min(x0, x1), min(x2, x3)) + from_x - 0.5, float(first_x))
             right = min(min(max(x0, x1), max(x2, x3)) + from_x - 0.5, float(last_x))
             left = np.ceil(left)

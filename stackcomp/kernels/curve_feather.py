@@ -13,14 +13,17 @@ import numpy as np
 
 from stackcomp.kernels.compiled import Array, compiled
 
-__all__ = ["SEGMENT", "segments_of"]
+__all__ = ["SEGMENT", "UPWARD", "segments_of"]
 
 #: Columns of a segment: x and y of its start, its direction x and y, its length, how far it reaches to its left
 #: and right, how far it reaches back and front beyond its ends, the outward width at start and end, the inward
-#: width at start and end, and how far it bulges to its right in its middle. All in pixels; seen in its
-#: direction, on a screen.
-SEGMENT = 14
-_X, _Y, _TX, _TY, _LENGTH, _LEFT, _RIGHT, _BACK, _FRONT, _OUT, _OUT_END, _IN, _IN_END, _BULGE = range(SEGMENT)
+#: width at start and end, how far it bulges to its right in its middle, and y of its reach at the top and at the
+#: bottom. All in pixels; seen in its direction, on a screen.
+SEGMENT = 16
+_X, _Y, _TX, _TY, _LENGTH, _LEFT, _RIGHT, _BACK, _FRONT, _OUT, _OUT_END, _IN, _IN_END, _BULGE = range(SEGMENT - 2)
+#: The first column that is a y alone.
+UPWARD = 14
+_TOP, _BOTTOM = UPWARD, UPWARD + 1
 #: Narrower feathers are none; how far beside a line its sides are looked at. In pixels.
 _LEAST, _BESIDE = 1e-3, 0.02
 #: Not a literal, for which functions would be compiled once more.
@@ -272,7 +275,11 @@ def _reaches(made: Array, n: int, side: int, box: Array) -> int:
     aside = 0.25 + most * min(1.0, rise / made[n, _LENGTH])
     made[n, _BACK] = aside + most * min(1.0, made[n, _BACK])
     made[n, _FRONT] = aside + most * min(1.0, made[n, _FRONT])
+    tx, ty, back, front = made[n, _TX], made[n, _TY], -made[n, _BACK], made[n, _LENGTH] + made[n, _FRONT]
+    left, right = -made[n, _LEFT], made[n, _RIGHT]
     x, y = made[n, _X], made[n, _Y]
+    made[n, _TOP] = y + min(back * ty, front * ty) + min(left * tx, right * tx)
+    made[n, _BOTTOM] = y + max(back * ty, front * ty) + max(left * tx, right * tx)
     end_x, end_y = x + made[n, _TX] * made[n, _LENGTH], y + made[n, _TY] * made[n, _LENGTH]
     reach = 2 * most + bulge
     seen_x = max(x, end_x) + reach >= box[0] and min(x, end_x) - reach <= box[2]

@@ -6,7 +6,7 @@ equal to the whole.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import accumulate
@@ -17,7 +17,7 @@ from stackcomp.data.window import Window
 from stackcomp.kernels.compiled import Array
 from stackcomp.kernels.curve_chains import Chains, chains_of
 from stackcomp.kernels.curve_coverage import MODES, TABLE, paint
-from stackcomp.kernels.curve_feather import SEGMENT, segments_of
+from stackcomp.kernels.curve_feather import SEGMENT, UPWARD, segments_of
 from stackcomp.kernels.curve_flatten import flatten
 from stackcomp.kernels.strips import over_strips
 
@@ -61,8 +61,9 @@ class CurvePicture:
     window: Window
     _steps: Array
     _table: Array
+    _moves: Array
     _opacity: Array
-    _chains: Chains
+    _chains: tuple[Array, Array, Array, Array]
     _segments: Array
     _shared: bool
 
@@ -77,12 +78,11 @@ class CurvePicture:
         if part.empty:
             return result
         first, row, left = part.y0 - self.window.y0, part.y0 - held.y0, self.window.x0 - held.x0
-        chains = self._chains
 
         def strip(a: int, b: int) -> None:
             paint(
                 result, first - row, left, self.window.width, first + a, first + b, self._steps, self._table,
-                self._opacity, self._shared, chains.xy, chains.first, chains.last, chains.sign, self._segments,
+                self._moves, self._opacity, self._shared, *self._chains, self._segments,
             )  # fmt: skip
 
         over_strips(strip, part.height, least=64)
@@ -118,19 +118,19 @@ def prepare(
             parts[k] = _part(shapes, np.asarray(matrix, np.float64), reached)
 
     over_strips(work, len(jobs), least=1)
-    done = [
-        part.shifted(offset)
-        for leader, offset in zip(leaders, offsets, strict=True)
-        for (own, *_), part in zip(jobs, parts, strict=True)
-        if own == leader and part is not None
-    ]
     whole = [shape for shapes, _ in times for shape in shapes]
-    bounds = np.concatenate([part.chains.bounds for part in done]) if done else np.empty((0, 4))
-    windows = _windows(bounds, within)
+    made: dict[int, _Part] = {}
+    for leader in set(leaders):
+        own = [part for (other, *_), part in zip(jobs, parts, strict=True) if other == leader and part is not None]
+        made[leader] = _together(own)
+    bounds = [
+        made[leader].chains.bounds + np.tile(offset, 2) for leader, offset in zip(leaders, offsets, strict=True)
+    ]
+    windows = _windows(np.concatenate(bounds), within)
     window = Window(0, 0, 0, 0)
     for k in range(len(times)):
         window = window | _covered(whole[k * count : (k + 1) * count], windows[k * count : (k + 1) * count])
-    return _joined(done, whole, windows, window, np.arange(len(times) + 1) * count, shared)
+    return _joined(made, leaders, offsets, whole, windows, window, shared)
 
 
 def _shifts(times: Sequence[tuple[Sequence[DrawnShape], Array]]) -> tuple[list[int], Array]:
@@ -163,15 +163,6 @@ class _Part:
     chains: Chains
     segments: Array
     near: Array
-
-    def shifted(self, offset: Array) -> _Part:
-        """The same shapes elsewhere, x and y in pixels."""
-        if not offset.any():
-            return self
-        segments = self.segments.copy()
-        segments[:, :2] += offset
-        chains = self.chains._replace(xy=self.chains.xy + offset, bounds=self.chains.bounds + np.tile(offset, 2))
-        return _Part(chains, segments, self.near)
 
 
 def _part(shapes: Sequence[DrawnShape], matrix: Array, box: Array) -> _Part:
@@ -236,24 +227,58 @@ def _covered(shapes: Sequence[DrawnShape], windows: Array) -> Window:
     return window
 
 
+def _together(parts: Sequence[_Part]) -> _Part:
+    """Shapes of one time in arrays of one kind."""
+    if not parts:
+        none = np.empty(0, np.int64)
+        chains = Chains(np.empty((0, 2)), none, none, none, np.zeros(1, np.int64), np.empty((0, 4)))
+        return _Part(chains, np.empty((0, SEGMENT)), np.zeros(1, np.int64))
+    before = np.cumsum([0, *(len(part.chains.xy) for part in parts)])
+    chains = Chains(
+        np.concatenate([part.chains.xy for part in parts]),
+        np.concatenate([part.chains.first + at for part, at in zip(parts, before, strict=False)]),
+        np.concatenate([part.chains.last + at for part, at in zip(parts, before, strict=False)]),
+        np.concatenate([part.chains.sign for part in parts]),
+        _counted([part.chains.starts for part in parts]),
+        np.concatenate([part.chains.bounds for part in parts]),
+    )
+    return _Part(
+        chains, np.concatenate([part.segments for part in parts]), _counted([part.near for part in parts])
+    )
+
+
+def _counted(starts: Sequence[Array]) -> Array:
+    """Where each begins, of several such lists one behind the other."""
+    before = np.cumsum([0, *(own[-1] for own in starts)])
+    joined: Array = np.append(
+        np.concatenate([own[:-1] + at for own, at in zip(starts, before, strict=False)]), before[-1]
+    )
+    return joined
+
+
 def _joined(
-    parts: Sequence[_Part], shapes: Sequence[DrawnShape], windows: Array, window: Window, steps: Array,
-    shared: bool,
+    made: Mapping[int, _Part], leaders: Sequence[int], offsets: Array, shapes: Sequence[DrawnShape],
+    windows: Array, window: Window, shared: bool,
 ) -> CurvePicture:  # fmt: skip
-    """All parts in arrays of one kind; coordinates begin at the corner of the window."""
+    """All times in arrays of one kind; coordinates begin at the corner of the window.
+
+    Times that repeat another share its vertices and segments; chains are their own, since each time goes down
+    along them by itself.
+    """
+    count = len(shapes) // len(leaders)
+    order = list(made)
+    vertices = dict(zip(order, np.cumsum([0, *(len(made[k].chains.xy) for k in order)]).tolist(), strict=False))
+    segments = dict(zip(order, np.cumsum([0, *(len(made[k].segments) for k in order)]).tolist(), strict=False))
     table = np.zeros((len(shapes), TABLE), np.int64)
-    k = chains = vertices = segments = 0
-    all_chains: list[Chains] = []
-    all_segments: list[Array] = []
-    for part in parts:
-        own = part.chains
-        here = slice(k, k + len(own.starts) - 1)
-        table[here, 0], table[here, 1] = own.starts[:-1] + chains, own.starts[1:] + chains
-        table[here, 2], table[here, 3] = part.near[:-1] + segments, part.near[1:] + segments
-        all_chains.append(own._replace(first=own.first + vertices, last=own.last + vertices))
-        all_segments.append(part.segments)
-        k, chains, vertices = here.stop, chains + len(own.first), vertices + len(own.xy)
-        segments += len(part.segments)
+    chains: list[Chains] = []
+    before = 0
+    for k, leader in enumerate(leaders):
+        part, here = made[leader], slice(k * count, (k + 1) * count)
+        own, at = part.chains, vertices[leader]
+        table[here, 0], table[here, 1] = own.starts[:-1] + before, own.starts[1:] + before
+        table[here, 2], table[here, 3] = part.near[:-1] + segments[leader], part.near[1:] + segments[leader]
+        chains.append(own._replace(first=own.first + at, last=own.last + at))
+        before += len(own.first)
     corners = np.array([window.x0, window.y0, window.x1, window.y1])
     table[:, 4:6] = np.maximum(windows[:, :2], corners[:2]) - corners[:2]
     table[:, 6:8] = np.minimum(windows[:, 2:], corners[2:]) - corners[:2]
@@ -262,12 +287,15 @@ def _joined(
     table[:, 9] = [shape.even_odd for shape in shapes]
     opacity = np.array([shape.opacity for shape in shapes], np.float32)
     corner = np.array([window.x0, window.y0], np.float64)
-    if not all_chains:
-        none = np.empty(0, np.int64)
-        together = Chains(np.empty((0, 2)), none, none, none, none, np.empty((0, 4)))
-        return CurvePicture(window, steps, table, opacity, together, np.empty((0, SEGMENT)), shared)
-    together = Chains(*(np.concatenate(some) for some in zip(*all_chains, strict=True)))
-    near = np.concatenate(all_segments)
+    near = np.concatenate([made[k].segments for k in order])
     near[:, :2] -= corner
-    together.xy[:] -= corner
-    return CurvePicture(window, steps, table, opacity, together, near, shared)
+    near[:, UPWARD:] -= corner[1]
+    lines = (
+        np.concatenate([made[k].chains.xy for k in order]) - corner,
+        np.concatenate([own.first for own in chains]),
+        np.concatenate([own.last for own in chains]),
+        np.concatenate([own.sign for own in chains]),
+    )
+    steps = np.arange(len(leaders) + 1) * count
+    moves = np.repeat(offsets, count, axis=0)
+    return CurvePicture(window, steps, table, moves, opacity, lines, near, shared)
