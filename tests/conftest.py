@@ -17,6 +17,7 @@ from hypothesis import settings
 from one_node import render_node
 
 from stackcomp import Image
+from stackcomp.kernels import ahead
 from stackcomp.nodes import outside_kinds
 
 # What is tested is the program, not the kinds of other packages that happen to be installed beside it.
@@ -35,6 +36,12 @@ if hasattr(typer.testing, "_get_command"):
 # Tests never assert timings; on a busy machine the first call of a compiled function takes a second.
 settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
+
+
+def pytest_sessionstart(session):
+    """Before tests are run by several processes, kernels are compiled once for all of them."""
+    if getattr(session.config.option, "numprocesses", None) and not hasattr(session.config, "workerinput"):
+        ahead.compile_ahead(list(ahead.KERNELS), lambda name: None)
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -88,8 +88,14 @@ DAMAGES: dict[str, Callable[[bytes], bytes]] = {
 }
 
 
-@pytest.mark.parametrize("ending", ["exr", "png"])
-@pytest.mark.parametrize("damage", DAMAGES)
+#: All damages and both formats, each damage with one of them; slow tests pair the others.
+PAIRS = [(damage, ("exr", "png")[k % 2]) for k, damage in enumerate(DAMAGES)]
+OTHERS = [
+    pytest.param(damage, "exr" if ending == "png" else "png", marks=pytest.mark.slow) for damage, ending in PAIRS
+]
+
+
+@pytest.mark.parametrize(("damage", "ending"), PAIRS + OTHERS)
 def test_a_damaged_output_is_rendered_again(project, ending, damage):
     path = project.output("wide", 2, ending)
     whole = path.read_bytes()

@@ -62,6 +62,7 @@ class TestThumbnails:
         other = cv2.resize(light(picture).astype(np.float32), size[::-1], interpolation=cv2.INTER_AREA)
         np.testing.assert_allclose(thumbnail(picture, size[1], size[0]), encoded(other), atol=2e-5)
 
+    @pytest.mark.slow
     def test_uhd_as_by_opencv(self):
         """3840 columns onto 304 and 2160 rows onto 171: each thumbnail pixel covers 12.63 in both directions."""
         picture = np.kron(noise(54, 96), np.ones((40, 40, 1), np.float32))

@@ -198,7 +198,7 @@ def check_loops(programs: dict[Program, dict[str, Any]]) -> None:
 
 
 #: Loops of a kind that are looked at every time; of most kinds these are all.
-_SOME = 12
+_SOME = 6
 
 
 @X86

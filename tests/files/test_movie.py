@@ -59,6 +59,7 @@ RATES = [
     Fraction(50),
     Fraction(60000, 1001),
 ]
+MOVIES = [("a.mp4", "h264"), pytest.param("a.mov", "h264", marks=pytest.mark.slow), ("b.mov", "prores")]
 BAR, HEIGHT = 24, 32
 
 
@@ -135,7 +136,7 @@ def small_disk(tmp_path):
 @needs_ffmpeg
 class TestBars:
     @pytest.mark.parametrize(("ending", "codec", "chroma", "bits"), FORMATS)
-    @pytest.mark.parametrize("name", BARS)
+    @pytest.mark.parametrize("name", ["100/0/75/0", pytest.param("100/0/100/0", marks=pytest.mark.slow)])
     def test_flat_areas_have_the_code_values_of_bt709(self, tmp_path, ending, codec, chroma, bits, name):
         path = tmp_path / f"bars{ending}"
         # One code value of 10 bits is less than what H.264 loses at the usual quality.
@@ -231,7 +232,7 @@ class TestTags:
 @needs_ffmpeg
 class TestTime:
     @pytest.mark.parametrize("rate", RATES)
-    @pytest.mark.parametrize(("name", "codec"), [("a.mp4", "h264"), ("a.mov", "h264"), ("b.mov", "prores")])
+    @pytest.mark.parametrize(("name", "codec"), MOVIES)
     def test_the_rate_is_exact_and_every_picture_lasts_as_long(self, tmp_path, rate, name, codec):
         path = tmp_path / name
         assert write(path, [bars(COLOURS, 16)] * 7, rate, codec=codec).frames == 7
@@ -266,7 +267,7 @@ class TestTime:
             (59.94, "01:00:59;59"),
         ],
     )
-    @pytest.mark.parametrize(("name", "codec"), [("a.mp4", "h264"), ("a.mov", "h264"), ("b.mov", "prores")])
+    @pytest.mark.parametrize(("name", "codec"), MOVIES)
     def test_the_timecode_of_the_first_picture(self, tmp_path, rate, text, name, codec):
         path = tmp_path / name
         write(path, [bars(COLOURS, 16)], rate, codec=codec, timecode=text)

@@ -50,7 +50,7 @@ def card(radius=6.0, slope=(0.0, 0.0), *, soft=False, hole=False, bare=False, fa
     return [*planes, alpha], np.where(there, spread, far).astype(np.float32)
 
 
-LARGEST = [9.0, 14.5, pytest.param(30.0, marks=pytest.mark.slow)]
+LARGEST = [9.0, pytest.param(14.5, marks=pytest.mark.slow), pytest.param(30.0, marks=pytest.mark.slow)]
 
 
 @pytest.mark.parametrize("largest", LARGEST)
@@ -66,7 +66,7 @@ def test_a_flat_card_is_the_sum_of_its_discs(radius, more, largest):
     assert np.abs(defocused(planes, spread, largest, largest) - wanted).max() < 1e-5
 
 
-@pytest.mark.parametrize("largest", LARGEST[1:])
+@pytest.mark.parametrize("largest", [14.5, LARGEST[2]])
 @pytest.mark.parametrize("radius", [7.0, -7.0])
 @pytest.mark.parametrize("slope", [(0.02, 0), (-0.1, 0), (0.1, 0.1), (0, 0.25)], ids=str)
 def test_a_sloping_card_is_the_sum_of_its_discs_at_its_rim(radius, slope, largest):

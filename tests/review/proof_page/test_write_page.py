@@ -227,6 +227,7 @@ def test_a_file_of_another_program_stays(small, tmp_path):
 # -- how much fits -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_grain_goes_down_the_ladder(dump_maker, make_noise, tmp_path):
     dump, names = dump_maker(), [f"n{k}" for k in range(8)]
     for k, name in enumerate(names):
