@@ -69,6 +69,7 @@ def errors(got, truth, alpha):
     return np.abs(off).mean(), np.sqrt(np.square(off).mean())
 
 
+@pytest.mark.slow  # pymatting compiles its own loops, which takes most of a minute
 @pytest.mark.parametrize("linear", [False, True], ids=["as stored", "in light"])
 def test_the_lemur_at_least_as_well_as_pymatting(material, linear):
     pymatting = pytest.importorskip("pymatting")
