@@ -50,7 +50,7 @@ def inlined(function: _Function) -> _Function:
     """Return the function for use in innermost loops of compiled ones, which take its code into theirs.
 
     Calls count references to arrays, with atomic additions; a loop that makes such a call for every few pixels
-    spends a tenth of its time on that.
+    spends a twelfth of its time on that.
     """
     return cast(_Function, njit(nogil=True, error_model="numpy", inline="always")(function))
 

@@ -37,10 +37,10 @@ _BLOCK, _CHUNK = 32, 16
 _FAR = np.float32(-1e30)
 #: Not a literal, for which functions would be compiled once more.
 _ZERO = cast(int, np.int64(0))
-#: Rows of a cell, which are 16 pixels to feather: the share of the falloff that is ahead, the distance from the
-#: curve, the width of the falloff, the coverage.
 #: Least distance to the middle of an arc that is told apart, as a share of its radius.
 _STEEP = np.float32(0.25)
+#: Rows of a cell, which are 16 pixels to feather: the share of the falloff that is ahead, the distance from the
+#: curve, the width of the falloff, the coverage.
 _GONE, _APART, _WIDE, _COVER = range(0, 4 * _CHUNK, _CHUNK)
 _NONE, _ONE, _HALF, _TINY, _REST = (np.float32(value) for value in (0, 1, 0.5, 1e-3, 0.2))
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from stackcomp.kernels.compiled import Array, compiled
 
-__all__ = ["SEGMENT", "UPWARD", "segments_of"]
+__all__ = ["SEGMENT", "TOP", "segments_of"]
 
 #: Columns of a segment: x and y of its start, its direction x and y, its length, how far it reaches to its left
 #: and right, how far it reaches back and front beyond its ends, the outward width at start and end, the inward
@@ -21,9 +21,7 @@ __all__ = ["SEGMENT", "UPWARD", "segments_of"]
 #: bottom. All in pixels; seen in its direction, on a screen.
 SEGMENT = 16
 _X, _Y, _TX, _TY, _LENGTH, _LEFT, _RIGHT, _BACK, _FRONT, _OUT, _OUT_END, _IN, _IN_END, _BULGE = range(SEGMENT - 2)
-#: The first column that is a y alone.
-UPWARD = 14
-_TOP, _BOTTOM = UPWARD, UPWARD + 1
+TOP, _BOTTOM = SEGMENT - 2, SEGMENT - 1
 #: Narrower feathers are none; how far beside a line its sides are looked at. In pixels.
 _LEAST, _BESIDE = 1e-3, 0.02
 #: Not a literal, for which functions would be compiled once more.
@@ -278,7 +276,7 @@ def _reaches(made: Array, n: int, side: int, box: Array) -> int:
     tx, ty, back, front = made[n, _TX], made[n, _TY], -made[n, _BACK], made[n, _LENGTH] + made[n, _FRONT]
     left, right = -made[n, _LEFT], made[n, _RIGHT]
     x, y = made[n, _X], made[n, _Y]
-    made[n, _TOP] = y + min(back * ty, front * ty) + min(left * tx, right * tx)
+    made[n, TOP] = y + min(back * ty, front * ty) + min(left * tx, right * tx)
     made[n, _BOTTOM] = y + max(back * ty, front * ty) + max(left * tx, right * tx)
     end_x, end_y = x + made[n, _TX] * made[n, _LENGTH], y + made[n, _TY] * made[n, _LENGTH]
     reach = 2 * most + bulge

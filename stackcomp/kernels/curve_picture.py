@@ -17,7 +17,7 @@ from stackcomp.data.window import Window
 from stackcomp.kernels.compiled import Array
 from stackcomp.kernels.curve_chains import Chains, chains_of
 from stackcomp.kernels.curve_coverage import MODES, TABLE, paint
-from stackcomp.kernels.curve_feather import SEGMENT, UPWARD, segments_of
+from stackcomp.kernels.curve_feather import SEGMENT, TOP, segments_of
 from stackcomp.kernels.curve_flatten import flatten
 from stackcomp.kernels.strips import over_strips
 
@@ -119,10 +119,11 @@ def prepare(
 
     over_strips(work, len(jobs), least=1)
     whole = [shape for shapes, _ in times for shape in shapes]
-    made: dict[int, _Part] = {}
-    for leader in set(leaders):
-        own = [part for (other, *_), part in zip(jobs, parts, strict=True) if other == leader and part is not None]
-        made[leader] = _together(own)
+    made_of: dict[int, list[_Part]] = {leader: [] for leader in leaders}
+    for (leader, *_), part in zip(jobs, parts, strict=True):
+        if part is not None:
+            made_of[leader].append(part)
+    made = {leader: _together(own) for leader, own in made_of.items()}
     bounds = [
         made[leader].chains.bounds + np.tile(offset, 2) for leader, offset in zip(leaders, offsets, strict=True)
     ]
@@ -289,7 +290,7 @@ def _joined(
     corner = np.array([window.x0, window.y0], np.float64)
     near = np.concatenate([made[k].segments for k in order])
     near[:, :2] -= corner
-    near[:, UPWARD:] -= corner[1]
+    near[:, TOP:] -= corner[1]
     lines = (
         np.concatenate([made[k].chains.xy for k in order]) - corner,
         np.concatenate([own.first for own in chains]),

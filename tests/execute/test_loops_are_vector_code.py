@@ -197,7 +197,7 @@ def check_loops(programs: dict[Program, dict[str, Any]]) -> None:
     assert packed, "no vector arithmetic at all"
 
 
-#: Loops of a kind that are looked at every time; of most kinds these are all.
+#: Most loops of a kind that the fast tests look at, spread over its shapes; slow tests look at all.
 _SOME = 6
 
 
