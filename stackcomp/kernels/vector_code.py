@@ -52,7 +52,7 @@ class VectorCode:
 
     def all_lanes(self, value: Any, count: int) -> Any:
         """A number in every lane."""
-        one = self.builder.insert_element(ir.Constant(ir.VectorType(FLOAT, 1), ir.Undefined), value, _INT(0))
+        one = self.builder.insert_element(ir.Constant(ir.VectorType(value.type, 1), ir.Undefined), value, _INT(0))
         return self.shuffle(one, one, [0] * count)
 
     def shuffle(self, a: Any, b: Any, lanes: list[int]) -> Any:

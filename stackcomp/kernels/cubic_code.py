@@ -1,0 +1,431 @@
+"""Weighs pixels by a cubic kernel, in LLVM code, since numba has no type for vectors; see `cubic_filter`.
+
+Four planes of a pixel lie side by side, and four pixels fill a vector. On processors with shorter vectors LLVM
+splits them, with the same bits. Multiplications and additions stay separate, so the last bit does not depend on
+the processor.
+
+numba does not see a change of this file: a kernel that uses it stays as it is in the cache until its own file
+changes.
+
+Source: Keys, Cubic Convolution Interpolation for Digital Image Processing, 1981 (the kernel, a = -1/2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
+
+from llvmlite import ir
+from numba import types
+from numba.core import cgutils
+
+from stackcomp.kernels.vector_code import FLOAT, VectorCode, intrinsic
+
+__all__ = ["PLANES", "sample", "weigh", "weigh_few", "weigh_upright"]
+
+#: Planes that lie side by side.
+PLANES = 4
+# A mean that lies so much beside its limits, as a share of it, lies there by rounding.
+_ROUNDING = 1e-6
+_PAIR, _FOUR, _EIGHT, _SIXTEEN = (ir.VectorType(FLOAT, lanes) for lanes in (2, 4, 8, 16))
+_INT = ir.IntType(32)
+_INTS = ir.VectorType(_INT, 8)
+# Factors of the kernel's polynomials of the distance, inside of 1 and from 1 to 2.
+_NEAR_AND_FAR = ((1.5, -0.5), (-2.5, 2.5), (0.0, -4.0), (1.0, 2.0))
+# Its weights of the four pixels around a place, as polynomials of its distance t to the second one.
+_CUBES, _SQUARES = (-0.5, 1.5, -1.5, 0.5), (1.0, -2.5, 2.0, -0.5)
+_SLOPES, _CONSTANTS = (-0.5, 0.0, 0.5, 0.0), (0.0, 1.0, 0.0, 0.0)
+
+# What has been weighed at first: sums, smallest and largest values of four pixels.
+_NOTHING_WEIGHED = ((_SIXTEEN, 0.0), (_SIXTEEN, float("inf")), (_SIXTEEN, float("-inf")))
+
+
+class _Code(VectorCode):
+    """Operations on vectors that hold four planes of four pixels."""
+
+    def for_planes(self, four: Any) -> Any:
+        """A number for each of four pixels → the same for the planes of each."""
+        return self.shuffle(four, four, [lane // PLANES for lane in range(4 * PLANES)])
+
+    def of_pixels(self, join: Callable[[Any, Any], Any], sixteen: Any) -> Any:
+        """Four pixels joined to one, in a fixed order."""
+        lanes = list(range(16))
+        eight = join(self.shuffle(sixteen, sixteen, lanes[:8]), self.shuffle(sixteen, sixteen, lanes[8:]))
+        return join(self.shuffle(eight, eight, lanes[:4]), self.shuffle(eight, eight, lanes[4:8]))
+
+    def add(self, weights: Any, values: Any, low: Any, high: Any, to: Sequence[Any]) -> None:
+        """Add weighted values to a total, and what has a weight to the smallest and largest values."""
+        build = self.builder
+        counts = build.fcmp_ordered("!=", weights, self.constant(*[0.0] * 16))
+        total, least, most = (build.load(place) for place in to)
+        build.store(build.fadd(total, build.fmul(weights, values)), to[0])
+        build.store(build.select(counts, self.least(least, low), least), to[1])
+        build.store(build.select(counts, self.most(most, high), most), to[2])
+
+    def add_pixels(self, weights: Any, values: Any, counted: Any, to: Sequence[Any]) -> None:
+        """As `add` for four pixels; ``counted`` are planes that count in any case."""
+        build = self.builder
+        # It stands in for what does not count.
+        some = build.select(build.fcmp_ordered("!=", weights, self.constant(*[0.0] * 16)), values, counted)
+        build.store(build.fadd(build.load(to[0]), build.fmul(weights, values)), to[0])
+        build.store(self.least(build.load(to[1]), some), to[1])
+        build.store(self.most(build.load(to[2]), some), to[2])
+
+    def finish(self, sums: Sequence[Any], weight: Any, place: Any) -> None:
+        """Write the weighted mean of all pixels added, held between the smallest and the largest of them."""
+        total, least, most = (self.builder.load(some) for some in sums)
+        mean = self.builder.fdiv(self.of_pixels(self.builder.fadd, total), weight)
+        held = self.most(mean, self.of_pixels(self.least, least))
+        self.store(self.least(held, self.of_pixels(self.most, most)), place)
+
+    def kernel(self, t: Any) -> Any:
+        """The cubic kernel at distances of either sign."""
+        build, lanes = self.builder, t.type.count
+        # At a distance of 2 the outer polynomial is exactly 0.
+        t = self.least(self.constant(*[2.0] * lanes), self.most(t, build.fneg(t)))
+        near = build.fcmp_ordered("<", t, self.constant(*[1.0] * lanes))
+        value = None
+        for inner, outer in _NEAR_AND_FAR:
+            factor = build.select(near, self.constant(*[inner] * lanes), self.constant(*[outer] * lanes))
+            value = factor if value is None else build.fadd(build.fmul(value, t), factor)
+        return value
+
+    def weights(self, first: Any, at: Any, units: Any) -> Any:
+        """Weights of eight pixels, or rows, in turn: the kernel at so many units a pixel from a place."""
+        build = self.builder
+        start = self.short(build.fmul(build.fsub(build.sitofp(first, at.type), at), units))
+        steps = build.fmul(self.all_lanes(self.short(units), 8), self.constant(*range(8)))
+        return self.kernel(build.fadd(self.all_lanes(start, 8), steps))
+
+    def rows(self, at: Any, far: Any, units: Any, keep: Callable[[Any], Any]) -> tuple[Any, Any, Any]:
+        """Keep the weights of all rows under the kernel: the first row, the last one, eight sums of weights."""
+        top, bottom = self.up(self.builder.fsub(at, far)), self.down(self.builder.fadd(at, far))
+        sums = self.register(_EIGHT, 0.0)
+        with self.counting(top, bottom, 8) as row:
+            some = self.weights(row, at, units)
+            self.store(some, self.builder.bitcast(keep(self.builder.sub(row, top)), ir.PointerType(_EIGHT)))
+            self.builder.store(self.builder.fadd(self.builder.load(sums), some), sums)
+        return top, bottom, self.builder.load(sums)
+
+    def sum_of_eight(self, eight: Any) -> Any:
+        """The sum of all lanes, in each of four."""
+        low, high = (self.shuffle(eight, eight, list(range(k, k + 4))) for k in (0, 4))
+        return self.sum_of_four(self.builder.fadd(low, high))
+
+    def within(self, number: Any, size: Any) -> Any:
+        """Whether a row or column lies in the picture."""
+        build = self.builder
+        return build.and_(build.icmp_signed(">=", number, self.whole(0)), build.icmp_signed("<", number, size))
+
+    def quick_kernel(self, t: Any) -> Any:
+        """Twice the kernel, as a sum of what is cubic up to a distance of 2 and what is cubic up to 1."""
+        build, lanes = self.builder, t.type.count
+        zero, one, two, four = (self.constant(*[number] * lanes) for number in (0.0, 1.0, 2.0, 4.0))
+        size = cgutils.get_or_insert_function(
+            build.module, ir.FunctionType(t.type, [t.type]), f"llvm.fabs.v{lanes}f32"
+        )
+        from_two = self.most(build.fsub(two, build.call(size, [t])), zero)
+        beyond_one = build.fsub(from_two, one)
+        from_one = self.most(beyond_one, zero)
+        outer = build.fmul(build.fmul(from_two, from_two), beyond_one)
+        inner = build.fmul(build.fmul(from_one, from_one), build.fsub(two, build.fmul(four, from_one)))
+        return build.fadd(outer, inner)
+
+    def rounded(self, floats: Any, how: str) -> Any:
+        """Whole numbers, as floats."""
+        kind = ir.FunctionType(floats.type, [floats.type])
+        return self.builder.call(
+            cgutils.get_or_insert_function(self.builder.module, kind, f"{how}.v8f32"), [floats]
+        )
+
+    def of_floats(self, floats: Any) -> Any:
+        """Columns, counted in planes."""
+        build = self.builder
+        return build.mul(build.fptosi(floats, _INTS), ir.Constant(_INTS, [PLANES] * 8))
+
+    def kept(self, some: Any) -> Any:
+        """A place with one number for each of eight rows."""
+        place = cgutils.alloca_once(self.builder, some.type)
+        self.builder.store(some, place)
+        return self.builder.bitcast(place, ir.PointerType(some.type.element))
+
+    def of_row(self, numbers: Any, row: Any, kind: Any) -> Any:
+        """What was kept for a row, or for this and the next one."""
+        place = self.builder.gep(numbers, [row])
+        return self.builder.load(self.builder.bitcast(place, ir.PointerType(kind)), align=4)
+
+    def twice(self, two: Any) -> Any:
+        """Two numbers, each in eight lanes."""
+        return self.shuffle(two, two, [0] * 8 + [1] * 8)
+
+    def planes_of(self, numbers: Any, lanes: Iterable[int]) -> Any:
+        """Some of the numbers, each for all planes."""
+        return self.shuffle(numbers, numbers, [lane for lane in lanes for _ in range(PLANES)])
+
+    def in_row(self, column: Any, width: Any) -> Any:
+        """Whether one of four pixels from a column on lies in a row."""
+        build = self.builder
+        return build.and_(build.icmp_signed(">", column, self.whole(-4)), build.icmp_signed("<", column, width))
+
+
+@intrinsic
+def sample(
+    typing: Any, source: Any, at: Any, stride: Any, x: Any, y: Any, target: Any, to: Any
+) -> tuple[Any, Callable[..., Any]]:
+    """Write the four planes at a place between pixels, weighed from the 4×4 pixels around it and held within them.
+
+    Arguments: flat source, where the first of the 4×4 pixels is, distance of its rows, distances x and y from the
+    second pixel and row (0 to 1), flat target, where to write.
+    """
+
+    def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        code = _Code(context, builder)
+        source, at, stride, x, y, target, to = arguments
+        across, down = (_weights(code, builder, t) for t in (x, y))
+        total = least = most = None
+        for row in range(4):
+            place = builder.add(at, builder.mul(stride, ir.Constant(stride.type, row)))
+            values = code.load(code.place(signature.args[0], source, place, _SIXTEEN), _SIXTEEN)
+            weighed = builder.fmul(values, code.shuffle(down, down, [row] * 16))
+            total = weighed if total is None else builder.fadd(total, weighed)
+            least = values if least is None else code.least(least, values)
+            most = values if most is None else code.most(most, values)
+        total = code.of_pixels(builder.fadd, builder.fmul(total, code.for_planes(across)))
+        held = code.most(total, code.of_pixels(code.least, least))
+        held = code.least(held, code.of_pixels(code.most, most))
+        code.store(held, code.place(signature.args[5], target, to, _FOUR))
+        return context.get_dummy_value()
+
+    numbers = (types.intp, types.intp, types.float32, types.float32)
+    return types.none(source, *numbers, target, types.intp), write
+
+
+def _weights(code: _Code, builder: Any, t: Any) -> Any:
+    """The kernel's weights of four pixels in a row, for a place at a distance t from the second."""
+    t = code.all_lanes(t, 4)
+    value = builder.fadd(builder.fmul(code.constant(*_CUBES), t), code.constant(*_SQUARES))
+    value = builder.fadd(builder.fmul(value, t), code.constant(*_SLOPES))
+    return builder.fadd(builder.fmul(value, t), code.constant(*_CONSTANTS))
+
+
+@intrinsic
+def weigh(
+    typing: Any,
+    source: Any,
+    size: Any,
+    border: Any,
+    place: Any,
+    inverse: Any,
+    reach: Any,
+    down: Any,
+    target: Any,
+    to: Any,
+) -> tuple[Any, Callable[..., Any]]:
+    """Write the four planes at a place, weighed by a kernel that is stretched to an ellipse, and held likewise.
+
+    Arguments: flat source; height and width of what lies inside of its border of nothing; width of that border,
+    3 or more; x and y from the centre of the first pixel; a, b and c, see below; then -b / a, by how much the
+    middle of a row lies farther to the right than that of the row above; how far the kernel extends within a row,
+    and down, in pixels; an array for the weights of rows, 8 longer than there are rows under the kernel; flat
+    target, where to write. A pixel is weighed by the kernel at ``a dx + b dy`` times the kernel at ``c dy``.
+    """
+
+    def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        code = _Code(context, builder)
+        source, size, border, place, inverse, reach, down, target, to = arguments
+        (height, width), (x, y), (far_x, far_y) = (code.parts(pair) for pair in (size, place, reach))
+        a, b, c, slant = code.parts(inverse)
+        none, four = code.whole(0), code.whole(4)
+        stride = builder.mul(builder.add(width, builder.mul(border, code.whole(2))), code.whole(PLANES))
+
+        def of_row(at: Any) -> Any:
+            return code.place(signature.args[6], down, at, FLOAT)
+
+        top, bottom, _ = code.rows(y, far_y, c, of_row)
+        totals = [code.register(*first) for first in _NOTHING_WEIGHED]
+        sums = code.register(_EIGHT, 0.0)
+        # The nearest pixel has a weight whatever the stretch is.
+        half = ir.Constant(x.type, 0.5)
+        column, row = (code.down(builder.fadd(at, half)) for at in (x, y))
+        at = builder.mul(builder.add(row, border), stride)
+        at = builder.add(at, builder.mul(builder.add(column, border), code.whole(PLANES)))
+        inside = builder.and_(code.within(column, width), code.within(row, height))
+        at = builder.select(inside, at, none)
+        nearest = code.load(code.place(signature.args[0], source, at, _FOUR), _FOUR)
+        nearest = code.shuffle(nearest, nearest, list(range(4)) * 4)
+        growth = builder.fmul(code.all_lanes(code.short(a), 8), code.constant(*range(8)))
+        with code.counting(top, bottom, 1) as row:
+            weight = code.all_lanes(code.load(of_row(builder.sub(row, top)), FLOAT), 8)
+            dy = builder.fsub(builder.sitofp(row, y.type), y)
+            middle, shift = builder.fadd(x, builder.fmul(slant, dy)), builder.fmul(b, dy)
+            in_rows = code.within(row, height)
+            begin = builder.mul(builder.add(row, border), stride)
+            first, last = code.up(builder.fsub(middle, far_x)), code.down(builder.fadd(middle, far_x))
+            with code.counting(first, last, 8) as left:
+                dx = builder.fsub(builder.sitofp(left, x.type), x)
+                start = code.short(builder.fadd(builder.fmul(a, dx), shift))
+                across = builder.fmul(code.kernel(builder.fadd(code.all_lanes(start, 8), growth)), weight)
+                builder.store(builder.fadd(builder.load(sums), across), sums)
+                for k in range(2):
+                    column = left if k == 0 else builder.add(left, four)
+                    at = builder.add(begin, builder.mul(builder.add(column, border), code.whole(PLANES)))
+                    # Outside of the stack is nothing: the border of its first row stands for it.
+                    at = builder.select(builder.and_(in_rows, code.in_row(column, width)), at, none)
+                    values = code.load(code.place(signature.args[0], source, at, _SIXTEEN), _SIXTEEN)
+                    wide = code.for_planes(code.shuffle(across, across, list(range(4 * k, 4 * k + 4))))
+                    code.add_pixels(wide, values, nearest, totals)
+        weight = code.sum_of_eight(builder.load(sums))
+        code.finish(totals, weight, code.place(signature.args[7], target, to, _FOUR))
+        return context.get_dummy_value()
+
+    pair, four = types.UniTuple(types.float64, 2), types.UniTuple(types.float64, 4)
+    counts = types.UniTuple(types.intp, 2)
+    return types.none(source, counts, types.intp, pair, four, pair, down, target, types.intp), write
+
+
+@intrinsic
+def weigh_few(
+    typing: Any, source: Any, at: Any, stride: Any, rows: Any, place: Any, inverse: Any, target: Any, to: Any
+) -> tuple[Any, Callable[..., Any]]:
+    """As `weigh` for a kernel over at most eight rows of six pixels, unless the result may need more limits.
+
+    Arguments: flat source; where in it the pixel is that is in the first row under the kernel, and in the column
+    of the place or on its left; distance of its rows; how many rows there are; x and y from that pixel; a, b and c
+    of `weigh`, which are 1 at most; flat target, where to write.
+
+    Returns:
+        whether the mean lies between the smallest and the largest of the 4×4 pixels in the middle of the kernel,
+        or beside them by no more than rounding. If not, which is rare, the limits are those of all pixels: see
+        `weigh`.
+    """
+
+    def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        code = _Code(context, builder)
+        source, at, stride, rows, place, inverse, target, to = arguments
+        (x, y), (a, b, c) = code.parts(place), code.parts(inverse)
+        one = code.whole(1)
+
+        def value(index: Any, kind: Any) -> Any:
+            return code.load(code.place(signature.args[0], source, builder.add(at, index), kind), kind)
+
+        # For all eight rows at once: where the middle of the kernel is, and what is weighed there.
+        distance = builder.fsub(code.constant(*range(8)), code.all_lanes(y, 8))
+        slant = builder.fneg(builder.fdiv(b, a))
+        middle = builder.fadd(builder.fmul(distance, code.all_lanes(slant, 8)), code.all_lanes(x, 8))
+        reach = code.all_lanes(builder.fdiv(ir.Constant(FLOAT, 2.0), a), 8)
+        left, inner = code.rounded(builder.fsub(middle, reach), "llvm.ceil"), code.rounded(middle, "llvm.floor")
+        wide_a = code.all_lanes(a, 16)
+        starts = code.kept(builder.fmul(builder.fsub(left, middle), code.shuffle(wide_a, wide_a, list(range(8)))))
+        down = code.kept(code.quick_kernel(builder.fmul(distance, code.all_lanes(c, 8))))
+        lines = builder.mul(code.all_lanes(builder.trunc(stride, _INT), 8), ir.Constant(_INTS, list(range(8))))
+        firsts, inners = (code.kept(builder.add(lines, code.of_floats(some))) for some in (left, inner))
+        growth = builder.fmul(wide_a, code.constant(*list(range(8)) * 2))
+        weights, total, more = (code.register(kind, 0.0) for kind in (_SIXTEEN, _SIXTEEN, _EIGHT))
+        pairs = builder.lshr(builder.sub(rows, one), one)
+        with code.counting(code.whole(0), pairs, 1) as pair:
+            row = builder.shl(pair, one)
+            start, weight = (code.twice(code.of_row(some, row, _PAIR)) for some in (starts, down))
+            some = builder.fmul(code.quick_kernel(builder.fadd(start, growth)), weight)
+            builder.store(builder.fadd(builder.load(weights), some), weights)
+            for k in range(2):
+                first = builder.sext(code.of_row(firsts, builder.add(row, code.whole(k)), _INT), ir.IntType(64))
+                four = code.planes_of(some, range(8 * k, 8 * k + 4))
+                builder.store(builder.fadd(builder.load(total), builder.fmul(value(first, _SIXTEEN), four)), total)
+                two = code.planes_of(some, range(8 * k + 4, 8 * k + 6))
+                rest = value(builder.add(first, code.whole(16)), _EIGHT)
+                builder.store(builder.fadd(builder.load(more), builder.fmul(rest, two)), more)
+        least = most = None
+        # The 4×4 pixels around the middle of the kernel are under it, however it is stretched.
+        nearest = code.larger(builder.sub(builder.fptosi(y, ir.IntType(64)), one), code.whole(0))
+        for k in range(4):
+            first = builder.sext(code.of_row(inners, builder.add(nearest, code.whole(k)), _INT), ir.IntType(64))
+            some = value(builder.sub(first, code.whole(PLANES)), _SIXTEEN)
+            least = some if least is None else code.least(least, some)
+            most = some if most is None else code.most(most, some)
+        least, most = code.of_pixels(code.least, least), code.of_pixels(code.most, most)
+        total, more = code.of_pixels(builder.fadd, builder.load(total)), builder.load(more)
+        halves = [code.shuffle(more, more, list(range(4 * k, 4 * k + 4))) for k in range(2)]
+        total = builder.fadd(total, builder.fadd(*halves))
+        weight = code.of_pixels(builder.fadd, builder.load(weights))
+        mean = builder.fdiv(total, code.sum_of_four(weight))
+        held = code.least(code.most(mean, least), most)
+        code.store(held, code.place(signature.args[6], target, to, _FOUR))
+        beside = builder.fsub(mean, held)
+        beside, size = (code.most(some, builder.fneg(some)) for some in (beside, held))
+        near = builder.fcmp_ordered("<=", beside, builder.fmul(size, code.constant(*[_ROUNDING] * 4)))
+        return builder.icmp_signed("==", builder.bitcast(near, ir.IntType(4)), ir.Constant(ir.IntType(4), -1))
+
+    numbers = types.intp, types.intp, types.intp
+    pair, three = types.UniTuple(types.float32, 2), types.UniTuple(types.float32, 3)
+    return types.boolean(source, *numbers, pair, three, target, types.intp), write
+
+
+@intrinsic
+def weigh_upright(
+    typing: Any,
+    source: Any,
+    size: Any,
+    border: Any,
+    place: Any,
+    inverse: Any,
+    reach: Any,
+    down: Any,
+    target: Any,
+    to: Any,
+) -> tuple[Any, Callable[..., Any]]:
+    """As `weigh`, for a kernel that is stretched along rows and columns: each column has one weight, too.
+
+    Arguments: as those of `weigh`, with a and c alone.
+    """
+
+    def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        code = _Code(context, builder)
+        source, size, border, place, inverse, reach, down, target, to = arguments
+        (height, width), (x, y), (a, c) = (code.parts(pair) for pair in (size, place, inverse))
+        far_x, far_y = code.parts(reach)
+        none = code.whole(0)
+        stride = builder.mul(builder.add(width, builder.mul(border, code.whole(2))), code.whole(PLANES))
+
+        def of_row(at: Any) -> Any:
+            return code.place(signature.args[6], down, at, FLOAT)
+
+        totals = [code.register(*first) for first in _NOTHING_WEIGHED]
+        of_columns = code.register(_EIGHT, 0.0)
+        top, bottom, of_rows = code.rows(y, far_y, c, of_row)
+        first = code.larger(top, none)
+        last = code.smaller(bottom, builder.sub(height, code.whole(1)))
+        ends = code.up(builder.fsub(x, far_x)), code.down(builder.fadd(x, far_x))
+        with code.counting(*ends, 8) as left:
+            across = code.weights(left, x, a)
+            sums = [[code.register(*kind) for kind in _NOTHING_WEIGHED] for _ in range(2)]
+            starts = []
+            for k in range(2):
+                column = builder.add(left, code.whole(4 * k))
+                inside = code.in_row(column, width)
+                at = builder.mul(builder.add(column, border), code.whole(PLANES))
+                # Outside of the stack is nothing: the border of its first row stands for it.
+                starts.append((builder.select(inside, at, none), builder.select(inside, stride, none)))
+            with code.counting(first, last, 1) as row:
+                weight = code.load(of_row(builder.sub(row, top)), FLOAT)
+                for (start, step), (own, low, high) in zip(starts, sums, strict=True):
+                    at = builder.add(start, builder.mul(builder.add(row, border), step))
+                    values = code.load(code.place(signature.args[0], source, at, _SIXTEEN), _SIXTEEN)
+                    weighed = builder.fmul(values, code.all_lanes(weight, 16))
+                    builder.store(builder.fadd(builder.load(own), weighed), own)
+                    builder.store(code.least(builder.load(low), values), low)
+                    builder.store(code.most(builder.load(high), values), high)
+            for k, (own, low, high) in enumerate(sums):
+                wide = code.for_planes(code.shuffle(across, across, list(range(4 * k, 4 * k + 4))))
+                code.add(wide, builder.load(own), builder.load(low), builder.load(high), totals)
+            builder.store(builder.fadd(builder.load(of_columns), across), of_columns)
+        outside = builder.or_(builder.icmp_signed("<", top, none), builder.icmp_signed(">=", bottom, height))
+        zeros = code.constant(*[0.0] * 16)
+        for limit, join in zip(totals[1:], (code.least, code.most), strict=True):
+            old = builder.load(limit)
+            builder.store(builder.select(outside, join(old, zeros), old), limit)
+        weight = builder.fmul(code.sum_of_eight(of_rows), code.sum_of_eight(builder.load(of_columns)))
+        code.finish(totals, weight, code.place(signature.args[7], target, to, _FOUR))
+        return context.get_dummy_value()
+
+    pair, counts = types.UniTuple(types.float64, 2), types.UniTuple(types.intp, 2)
+    return types.none(source, counts, types.intp, pair, pair, pair, down, target, types.intp), write
