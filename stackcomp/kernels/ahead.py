@@ -26,6 +26,7 @@ from stackcomp.data.window import Window
 from stackcomp.kernels import (
     carry,
     column_distance,
+    cubic_code,
     cubic_filter,
     curve_chains,
     curve_coverage,
@@ -165,7 +166,7 @@ KERNELS: dict[str, Callable[[], None]] = {
 }
 _MODULES: dict[str, tuple[ModuleType, ...]] = {
     "defocus": (disc_gather, column_distance),
-    "warp": (warp, warp_map, stack, cubic_filter),
+    "warp": (warp, warp_map, stack, cubic_filter, cubic_code),
     "membrane": (membrane,),
     "disc_morphology": (disc_morphology,),
     "disc_mean": (disc_mean,),

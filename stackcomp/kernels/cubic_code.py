@@ -4,35 +4,41 @@ Four planes of a pixel lie side by side, and four pixels fill a vector. On proce
 splits them, with the same bits. Multiplications and additions stay separate, so the last bit does not depend on
 the processor.
 
-numba does not see a change of this file: a kernel that uses it stays as it is in the cache until its own file
-changes.
+The loop over all pixels stands in this file, too: numba compiles it again when its own file has changed, no other.
 
 Source: Keys, Cubic Convolution Interpolation for Digital Image Processing, 1981 (the kernel, a = -1/2).
 """
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
+import numpy as np
 from llvmlite import ir
 from numba import types
 from numba.core import cgutils
 
+from stackcomp.kernels.compiled import Array, compiled, inlined
 from stackcomp.kernels.vector_code import FLOAT, VectorCode, intrinsic
 
-__all__ = ["PLANES", "sample", "weigh", "weigh_few", "weigh_upright"]
+__all__ = ["BORDER", "PLANES", "WIDEST", "weigh_all"]
 
 #: Planes that lie side by side.
 PLANES = 4
+#: Pixels of nothing around a stack.
+BORDER = 3
+#: Largest stretch of the kernel, in source pixels, for target pixels that cover more.
+WIDEST = 256.0
+# How far a kernel extends that has at most six pixels in a row, or eight rows.
+_FAR_IN_SIX, _FAR_IN_EIGHT = 2.99, 3.99
 # A mean that lies so much beside its limits, as a share of it, lies there by rounding.
 _ROUNDING = 1e-6
 _PAIR, _FOUR, _EIGHT, _SIXTEEN = (ir.VectorType(FLOAT, lanes) for lanes in (2, 4, 8, 16))
 _INT = ir.IntType(32)
 _INTS = ir.VectorType(_INT, 8)
-# Factors of the kernel's polynomials of the distance, inside of 1 and from 1 to 2.
-_NEAR_AND_FAR = ((1.5, -0.5), (-2.5, 2.5), (0.0, -4.0), (1.0, 2.0))
-# Its weights of the four pixels around a place, as polynomials of its distance t to the second one.
+# The kernel's weights of the four pixels around a place, as polynomials of its distance t to the second one.
 _CUBES, _SQUARES = (-0.5, 1.5, -1.5, 0.5), (1.0, -2.5, 2.0, -0.5)
 _SLOPES, _CONSTANTS = (-0.5, 0.0, 0.5, 0.0), (0.0, 1.0, 0.0, 0.0)
 
@@ -43,9 +49,9 @@ _NOTHING_WEIGHED = ((_SIXTEEN, 0.0), (_SIXTEEN, float("inf")), (_SIXTEEN, float(
 class _Code(VectorCode):
     """Operations on vectors that hold four planes of four pixels."""
 
-    def for_planes(self, four: Any) -> Any:
-        """A number for each of four pixels → the same for the planes of each."""
-        return self.shuffle(four, four, [lane // PLANES for lane in range(4 * PLANES)])
+    def planes_of(self, numbers: Any, lanes: Iterable[int]) -> Any:
+        """Some numbers of pixels → the same for the planes of each."""
+        return self.shuffle(numbers, numbers, [lane for lane in lanes for _ in range(PLANES)])
 
     def of_pixels(self, join: Callable[[Any, Any], Any], sixteen: Any) -> Any:
         """Four pixels joined to one, in a fixed order."""
@@ -71,6 +77,10 @@ class _Code(VectorCode):
         build.store(self.least(build.load(to[1]), some), to[1])
         build.store(self.most(build.load(to[2]), some), to[2])
 
+    def limits(self, pixels: Sequence[Any]) -> tuple[Any, Any]:
+        """The smallest and the largest values of several times four pixels."""
+        return tuple(self.of_pixels(join, functools.reduce(join, pixels)) for join in (self.least, self.most))
+
     def finish(self, sums: Sequence[Any], weight: Any, place: Any) -> None:
         """Write the weighted mean of all pixels added, held between the smallest and the largest of them."""
         total, least, most = (self.builder.load(some) for some in sums)
@@ -79,16 +89,18 @@ class _Code(VectorCode):
         self.store(self.least(held, self.of_pixels(self.most, most)), place)
 
     def kernel(self, t: Any) -> Any:
-        """The cubic kernel at distances of either sign."""
+        """The cubic kernel at distances of either sign.
+
+        It is a sum of what is cubic up to a distance of 2 and what is cubic up to 1, and exactly 0 beyond 2.
+        """
         build, lanes = self.builder, t.type.count
-        # At a distance of 2 the outer polynomial is exactly 0.
-        t = self.least(self.constant(*[2.0] * lanes), self.most(t, build.fneg(t)))
-        near = build.fcmp_ordered("<", t, self.constant(*[1.0] * lanes))
-        value = None
-        for inner, outer in _NEAR_AND_FAR:
-            factor = build.select(near, self.constant(*[inner] * lanes), self.constant(*[outer] * lanes))
-            value = factor if value is None else build.fadd(build.fmul(value, t), factor)
-        return value
+        zero, half, one, two = (self.constant(*[number] * lanes) for number in (0.0, 0.5, 1.0, 2.0))
+        from_two = self.most(build.fsub(two, self.of_lanes("fabs", t)), zero)
+        beyond_one = build.fsub(from_two, one)
+        from_one = self.most(beyond_one, zero)
+        outer = build.fmul(build.fmul(from_two, from_two), build.fmul(half, beyond_one))
+        inner = build.fmul(build.fmul(from_one, from_one), build.fsub(one, build.fadd(from_one, from_one)))
+        return build.fadd(outer, inner)
 
     def weights(self, first: Any, at: Any, units: Any) -> Any:
         """Weights of eight pixels, or rows, in turn: the kernel at so many units a pixel from a place."""
@@ -117,27 +129,6 @@ class _Code(VectorCode):
         build = self.builder
         return build.and_(build.icmp_signed(">=", number, self.whole(0)), build.icmp_signed("<", number, size))
 
-    def quick_kernel(self, t: Any) -> Any:
-        """Twice the kernel, as a sum of what is cubic up to a distance of 2 and what is cubic up to 1."""
-        build, lanes = self.builder, t.type.count
-        zero, one, two, four = (self.constant(*[number] * lanes) for number in (0.0, 1.0, 2.0, 4.0))
-        size = cgutils.get_or_insert_function(
-            build.module, ir.FunctionType(t.type, [t.type]), f"llvm.fabs.v{lanes}f32"
-        )
-        from_two = self.most(build.fsub(two, build.call(size, [t])), zero)
-        beyond_one = build.fsub(from_two, one)
-        from_one = self.most(beyond_one, zero)
-        outer = build.fmul(build.fmul(from_two, from_two), beyond_one)
-        inner = build.fmul(build.fmul(from_one, from_one), build.fsub(two, build.fmul(four, from_one)))
-        return build.fadd(outer, inner)
-
-    def rounded(self, floats: Any, how: str) -> Any:
-        """Whole numbers, as floats."""
-        kind = ir.FunctionType(floats.type, [floats.type])
-        return self.builder.call(
-            cgutils.get_or_insert_function(self.builder.module, kind, f"{how}.v8f32"), [floats]
-        )
-
     def of_floats(self, floats: Any) -> Any:
         """Columns, counted in planes."""
         build = self.builder
@@ -154,13 +145,13 @@ class _Code(VectorCode):
         place = self.builder.gep(numbers, [row])
         return self.builder.load(self.builder.bitcast(place, ir.PointerType(kind)), align=4)
 
+    def start_of(self, starts: Any, row: Any) -> Any:
+        """Where pixels begin that were kept for a row."""
+        return self.builder.sext(self.of_row(starts, row, _INT), ir.IntType(64))
+
     def twice(self, two: Any) -> Any:
         """Two numbers, each in eight lanes."""
         return self.shuffle(two, two, [0] * 8 + [1] * 8)
-
-    def planes_of(self, numbers: Any, lanes: Iterable[int]) -> Any:
-        """Some of the numbers, each for all planes."""
-        return self.shuffle(numbers, numbers, [lane for lane in lanes for _ in range(PLANES)])
 
     def in_row(self, column: Any, width: Any) -> Any:
         """Whether one of four pixels from a column on lies in a row."""
@@ -182,17 +173,13 @@ def sample(
         code = _Code(context, builder)
         source, at, stride, x, y, target, to = arguments
         across, down = (_weights(code, builder, t) for t in (x, y))
-        total = least = most = None
-        for row in range(4):
-            place = builder.add(at, builder.mul(stride, ir.Constant(stride.type, row)))
-            values = code.load(code.place(signature.args[0], source, place, _SIXTEEN), _SIXTEEN)
-            weighed = builder.fmul(values, code.shuffle(down, down, [row] * 16))
-            total = weighed if total is None else builder.fadd(total, weighed)
-            least = values if least is None else code.least(least, values)
-            most = values if most is None else code.most(most, values)
-        total = code.of_pixels(builder.fadd, builder.fmul(total, code.for_planes(across)))
-        held = code.most(total, code.of_pixels(code.least, least))
-        held = code.least(held, code.of_pixels(code.most, most))
+        places = [builder.add(at, builder.mul(stride, ir.Constant(stride.type, row))) for row in range(4)]
+        rows = [code.load(code.place(signature.args[0], source, place, _SIXTEEN), _SIXTEEN) for place in places]
+        weighed = [builder.fmul(row, code.shuffle(down, down, [k] * 16)) for k, row in enumerate(rows)]
+        total = functools.reduce(builder.fadd, weighed)
+        total = code.of_pixels(builder.fadd, builder.fmul(total, code.planes_of(across, range(4))))
+        least, most = code.limits(rows)
+        held = code.least(code.most(total, least), most)
         code.store(held, code.place(signature.args[5], target, to, _FOUR))
         return context.get_dummy_value()
 
@@ -272,7 +259,7 @@ def weigh(
                     # Outside of the stack is nothing: the border of its first row stands for it.
                     at = builder.select(builder.and_(in_rows, code.in_row(column, width)), at, none)
                     values = code.load(code.place(signature.args[0], source, at, _SIXTEEN), _SIXTEEN)
-                    wide = code.for_planes(code.shuffle(across, across, list(range(4 * k, 4 * k + 4))))
+                    wide = code.planes_of(across, range(4 * k, 4 * k + 4))
                     code.add_pixels(wide, values, nearest, totals)
         weight = code.sum_of_eight(builder.load(sums))
         code.finish(totals, weight, code.place(signature.args[7], target, to, _FOUR))
@@ -313,10 +300,10 @@ def weigh_few(
         slant = builder.fneg(builder.fdiv(b, a))
         middle = builder.fadd(builder.fmul(distance, code.all_lanes(slant, 8)), code.all_lanes(x, 8))
         reach = code.all_lanes(builder.fdiv(ir.Constant(FLOAT, 2.0), a), 8)
-        left, inner = code.rounded(builder.fsub(middle, reach), "llvm.ceil"), code.rounded(middle, "llvm.floor")
+        left, inner = code.of_lanes("ceil", builder.fsub(middle, reach)), code.of_lanes("floor", middle)
         wide_a = code.all_lanes(a, 16)
         starts = code.kept(builder.fmul(builder.fsub(left, middle), code.shuffle(wide_a, wide_a, list(range(8)))))
-        down = code.kept(code.quick_kernel(builder.fmul(distance, code.all_lanes(c, 8))))
+        down = code.kept(code.kernel(builder.fmul(distance, code.all_lanes(c, 8))))
         lines = builder.mul(code.all_lanes(builder.trunc(stride, _INT), 8), ir.Constant(_INTS, list(range(8))))
         firsts, inners = (code.kept(builder.add(lines, code.of_floats(some))) for some in (left, inner))
         growth = builder.fmul(wide_a, code.constant(*list(range(8)) * 2))
@@ -325,24 +312,19 @@ def weigh_few(
         with code.counting(code.whole(0), pairs, 1) as pair:
             row = builder.shl(pair, one)
             start, weight = (code.twice(code.of_row(some, row, _PAIR)) for some in (starts, down))
-            some = builder.fmul(code.quick_kernel(builder.fadd(start, growth)), weight)
+            some = builder.fmul(code.kernel(builder.fadd(start, growth)), weight)
             builder.store(builder.fadd(builder.load(weights), some), weights)
             for k in range(2):
-                first = builder.sext(code.of_row(firsts, builder.add(row, code.whole(k)), _INT), ir.IntType(64))
+                first = code.start_of(firsts, builder.add(row, code.whole(k)))
                 four = code.planes_of(some, range(8 * k, 8 * k + 4))
                 builder.store(builder.fadd(builder.load(total), builder.fmul(value(first, _SIXTEEN), four)), total)
                 two = code.planes_of(some, range(8 * k + 4, 8 * k + 6))
                 rest = value(builder.add(first, code.whole(16)), _EIGHT)
                 builder.store(builder.fadd(builder.load(more), builder.fmul(rest, two)), more)
-        least = most = None
         # The 4×4 pixels around the middle of the kernel are under it, however it is stretched.
         nearest = code.larger(builder.sub(builder.fptosi(y, ir.IntType(64)), one), code.whole(0))
-        for k in range(4):
-            first = builder.sext(code.of_row(inners, builder.add(nearest, code.whole(k)), _INT), ir.IntType(64))
-            some = value(builder.sub(first, code.whole(PLANES)), _SIXTEEN)
-            least = some if least is None else code.least(least, some)
-            most = some if most is None else code.most(most, some)
-        least, most = code.of_pixels(code.least, least), code.of_pixels(code.most, most)
+        near = [code.start_of(inners, builder.add(nearest, code.whole(k))) for k in range(4)]
+        least, most = code.limits([value(builder.sub(at, code.whole(PLANES)), _SIXTEEN) for at in near])
         total, more = code.of_pixels(builder.fadd, builder.load(total)), builder.load(more)
         halves = [code.shuffle(more, more, list(range(4 * k, 4 * k + 4))) for k in range(2)]
         total = builder.fadd(total, builder.fadd(*halves))
@@ -350,10 +332,11 @@ def weigh_few(
         mean = builder.fdiv(total, code.sum_of_four(weight))
         held = code.least(code.most(mean, least), most)
         code.store(held, code.place(signature.args[6], target, to, _FOUR))
-        beside = builder.fsub(mean, held)
-        beside, size = (code.most(some, builder.fneg(some)) for some in (beside, held))
-        near = builder.fcmp_ordered("<=", beside, builder.fmul(size, code.constant(*[_ROUNDING] * 4)))
-        return builder.icmp_signed("==", builder.bitcast(near, ir.IntType(4)), ir.Constant(ir.IntType(4), -1))
+        beside, size = (code.of_lanes("fabs", some) for some in (builder.fsub(mean, held), held))
+        by_rounding = builder.fcmp_ordered("<=", beside, builder.fmul(size, code.constant(*[_ROUNDING] * 4)))
+        return builder.icmp_signed(
+            "==", builder.bitcast(by_rounding, ir.IntType(4)), ir.Constant(ir.IntType(4), -1)
+        )
 
     numbers = types.intp, types.intp, types.intp
     pair, three = types.UniTuple(types.float32, 2), types.UniTuple(types.float32, 3)
@@ -415,7 +398,7 @@ def weigh_upright(
                     builder.store(code.least(builder.load(low), values), low)
                     builder.store(code.most(builder.load(high), values), high)
             for k, (own, low, high) in enumerate(sums):
-                wide = code.for_planes(code.shuffle(across, across, list(range(4 * k, 4 * k + 4))))
+                wide = code.planes_of(across, range(4 * k, 4 * k + 4))
                 code.add(wide, builder.load(own), builder.load(low), builder.load(high), totals)
             builder.store(builder.fadd(builder.load(of_columns), across), of_columns)
         outside = builder.or_(builder.icmp_signed("<", top, none), builder.icmp_signed(">=", bottom, height))
@@ -429,3 +412,68 @@ def weigh_upright(
 
     pair, counts = types.UniTuple(types.float64, 2), types.UniTuple(types.intp, 2)
     return types.none(source, counts, types.intp, pair, pair, pair, down, target, types.intp), write
+
+
+@inlined
+def _weigh_few(
+    stack: Array,
+    size: tuple[int, int],
+    place: tuple[float, float],
+    inverse: tuple[float, float, float],
+    reach: tuple[float, float],
+    target: Array,
+    to: int,
+) -> bool:
+    """Weigh few pixels that all lie in the stack, and return whether the result is within its limits."""
+    (height, width), (x, y), (a, b, c), (far_x, far_y) = size, place, inverse, reach
+    if far_x > _FAR_IN_SIX or far_y > _FAR_IN_EIGHT:
+        return False
+    top, bottom, column = int(np.ceil(y - far_y)), int(np.floor(y + far_y)), int(np.floor(x))
+    # How far the middle of the first and of an eighth row can lie from the place, and where rows begin at most.
+    aslant = abs(b / a) * (8 - far_y)
+    first, last = x - far_x - aslant, x - far_x + aslant + 1
+    if top < -BORDER or top + 8 > height + BORDER or first < -BORDER or last + 6 > width + BORDER:
+        return False
+    stride = (width + 2 * BORDER) * PLANES
+    at = (top + BORDER) * stride + (column + BORDER) * PLANES
+    within = (np.float32(x - column), np.float32(y - top))
+    held: bool = weigh_few(stack, at, stride, bottom - top + 1, within, (a, b, c), target, to)
+    return held
+
+
+@compiled
+def weigh_all(stack: Array, height: int, width: int, places: Array, shapes: Array, target: Array) -> None:
+    """Write what is seen at all places; see `stackcomp.kernels.cubic_filter.filtered` for places.
+
+    Args:
+        stack: flat, with its border.
+        height: of what lies inside of the border.
+        width: likewise.
+        places: ``(2, n)``.
+        shapes: ``(5, n)``, the kernel of each: a, b and c of `weigh`, and its reach across and down.
+        target: flat.
+    """
+    stride = (width + 2 * BORDER) * PLANES
+    down = np.empty(int(4 * WIDEST) + 16, np.float32)
+    for k in range(places.shape[1]):
+        # From the centre of the first pixel.
+        x, y = places[0, k] - 0.5, places[1, k] - 0.5
+        a, b, c, far_x, far_y = shapes[0, k], shapes[1, k], shapes[2, k], shapes[3, k], shapes[4, k]
+        if not (x > -1 - far_x and y > -1 - far_y and x < width + far_x and y < height + far_y):
+            continue
+        to = k * PLANES
+        if a == 1 and b == 0 and c == 1:
+            if x > -2 and y > -2 and x < width + 1 and y < height + 1:
+                left, top = int(np.floor(x)), int(np.floor(y))
+                at = (top - 1 + BORDER) * stride + (left - 1 + BORDER) * PLANES
+                # Rounded to 2^-23: what lies a rounding error beside a pixel is that pixel.
+                right = np.float32(np.float32(1 + (x - left)) - np.float32(1))
+                below = np.float32(np.float32(1 + (y - top)) - np.float32(1))
+                sample(stack, at, stride, right, below, target, to)
+            continue
+        size, place, reach = (height, width), (x, y), (2.0 / a, 2.0 / c)
+        if b == 0:
+            weigh_upright(stack, size, BORDER, place, (float(a), float(c)), reach, down, target, to)
+        elif not _weigh_few(stack, size, place, (a, b, c), reach, target, to):
+            slopes = (float(a), float(b), float(c), -b / float(a))
+            weigh(stack, size, BORDER, place, slopes, reach, down, target, to)

@@ -23,21 +23,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from stackcomp.kernels.compiled import Array, compiled, inlined
-from stackcomp.kernels.cubic_code import PLANES, sample, weigh, weigh_few, weigh_upright
+from stackcomp.kernels.compiled import Array, compiled
+from stackcomp.kernels.cubic_code import BORDER, PLANES, WIDEST, weigh_all
 
 __all__ = ["BORDER", "PLANES", "WIDEST", "filtered"]
 
-#: Pixels of nothing around a stack.
-BORDER = 3
-#: Largest stretch of the kernel, in source pixels, for target pixels that cover more.
-WIDEST = 256.0
 # Up to this stretch the kernel stays as it is: rounding is not a smaller picture.
 _UNSTRETCHED = 1 + 1e-5
 # Up to this slant of the kernel, as a share of a pixel from row to row, it stands upright.
 _SLIGHT = 0.06
-# How far a kernel extends that has at most six pixels in a row, or eight rows.
-_FAR_IN_SIX, _FAR_IN_EIGHT = 2.99, 3.99
 
 
 def filtered(stack: Array, places: Array, steps: Array) -> Array:
@@ -57,7 +51,7 @@ def filtered(stack: Array, places: Array, steps: Array) -> Array:
     height, width = stack.shape[0] - 2 * BORDER, stack.shape[1] - 2 * BORDER
     shapes = np.empty((5, target.size // PLANES), np.float32)
     _shape(steps.reshape(4, -1), shapes)
-    _filter(stack.reshape(-1), height, width, places.reshape(2, -1), shapes, target.reshape(-1))
+    weigh_all(stack.reshape(-1), height, width, places.reshape(2, -1), shapes, target.reshape(-1))
     return target
 
 
@@ -93,58 +87,3 @@ def _shape(steps: Array, shapes: Array) -> None:
         b = np.copysign(min(abs(b), steep), b)
         shapes[0, k], shapes[1, k], shapes[2, k] = a, b, c
         shapes[3, k], shapes[4, k] = two * (one + abs(b) / c) / a, two / c
-
-
-@inlined
-def _weigh_few(
-    stack: Array,
-    size: tuple[int, int],
-    place: tuple[float, float],
-    inverse: tuple[float, float, float],
-    target: Array,
-    to: int,
-) -> bool:
-    """Weigh few pixels that all lie in the stack, and return whether the result is within its limits."""
-    (height, width), (x, y), (a, b, c) = size, place, inverse
-    far_x, far_y = np.float32(2) / a, np.float32(2) / c
-    if far_x > _FAR_IN_SIX or far_y > _FAR_IN_EIGHT:
-        return False
-    top, bottom, column = int(np.ceil(y - far_y)), int(np.floor(y + far_y)), int(np.floor(x))
-    # How far the middle of the first and of an eighth row can lie from the place, and where rows begin at most.
-    aslant = abs(b / a) * (8 - far_y)
-    first, last = x - far_x - aslant, x - far_x + aslant + 1
-    if top < -BORDER or top + 8 > height + BORDER or first < -BORDER or last + 6 > width + BORDER:
-        return False
-    stride = (width + 2 * BORDER) * PLANES
-    at = (top + BORDER) * stride + (column + BORDER) * PLANES
-    within = (np.float32(x - column), np.float32(y - top))
-    held: bool = weigh_few(stack, at, stride, bottom - top + 1, within, (a, b, c), target, to)
-    return held
-
-
-@compiled
-def _filter(stack: Array, height: int, width: int, places: Array, shapes: Array, target: Array) -> None:
-    stride = (width + 2 * BORDER) * PLANES
-    down = np.empty(int(4 * WIDEST) + 16, np.float32)
-    for k in range(places.shape[1]):
-        # From the centre of the first pixel.
-        x, y = places[0, k] - 0.5, places[1, k] - 0.5
-        a, b, c, far_x, far_y = shapes[0, k], shapes[1, k], shapes[2, k], shapes[3, k], shapes[4, k]
-        if not (x > -1 - far_x and y > -1 - far_y and x < width + far_x and y < height + far_y):
-            continue
-        to = k * PLANES
-        if a == 1 and b == 0 and c == 1:
-            if x > -2 and y > -2 and x < width + 1 and y < height + 1:
-                left, top = int(np.floor(x)), int(np.floor(y))
-                at = (top - 1 + BORDER) * stride + (left - 1 + BORDER) * PLANES
-                # Rounded to 2^-23: what lies a rounding error beside a pixel is that pixel.
-                right = np.float32(np.float32(1 + (x - left)) - np.float32(1))
-                below = np.float32(np.float32(1 + (y - top)) - np.float32(1))
-                sample(stack, at, stride, right, below, target, to)
-            continue
-        size, place, reach = (height, width), (x, y), (2.0 / a, 2.0 / c)
-        if b == 0:
-            weigh_upright(stack, size, BORDER, place, (float(a), float(c)), reach, down, target, to)
-        elif not _weigh_few(stack, size, place, (a, b, c), target, to):
-            slopes = (float(a), float(b), float(c), -b / float(a))
-            weigh(stack, size, BORDER, place, slopes, reach, down, target, to)

@@ -67,21 +67,26 @@ class VectorCode:
         """The larger ones."""
         return self.builder.select(self.builder.fcmp_ordered(">", b, a), b, a)
 
+    def of_lanes(self, name: str, numbers: Any) -> Any:
+        """A function of LLVM's, such as "floor", of a number or of each lane."""
+        kind = numbers.type
+        lanes, single = ("", kind) if not isinstance(kind, ir.VectorType) else (f"v{kind.count}", kind.element)
+        bits = {FLOAT: "f32", ir.DoubleType(): "f64"}[single]
+        of_kind = ir.FunctionType(kind, [kind])
+        function = cgutils.get_or_insert_function(self.builder.module, of_kind, f"llvm.{name}.{lanes}{bits}")
+        return self.builder.call(function, [numbers])
+
     def short(self, number: Any) -> Any:
         """A float64 as float32."""
         return self.builder.fptrunc(number, FLOAT)
 
     def up(self, number: Any) -> Any:
         """The next whole number."""
-        return self._whole(number, "llvm.ceil")
+        return self.builder.fptosi(self.of_lanes("ceil", number), ir.IntType(64))
 
     def down(self, number: Any) -> Any:
         """The last whole number."""
-        return self._whole(number, "llvm.floor")
-
-    def _whole(self, number: Any, how: str) -> Any:
-        rounding = self.builder.module.declare_intrinsic(how, [number.type])
-        return self.builder.fptosi(self.builder.call(rounding, [number]), ir.IntType(64))
+        return self.builder.fptosi(self.of_lanes("floor", number), ir.IntType(64))
 
     @contextlib.contextmanager
     def counting(self, first: Any, last: Any, step: int) -> Iterator[Any]:
