@@ -45,15 +45,32 @@ def plane_over(
         return np.ascontiguousarray(plane[wanted.slices_in(window)])
     try:
         if edges and not window.empty:
-            rows = np.clip(np.arange(wanted.y0, wanted.y1) - window.y0, 0, window.height - 1)
-            columns = np.clip(np.arange(wanted.x0, wanted.x1) - window.x0, 0, window.width - 1)
-            return np.ascontiguousarray(plane[rows[:, None], columns[None, :]])
+            return _going_on(plane, window, wanted)
         padded = np.full(wanted.shape, outside, dtype=plane.dtype)
     except (ValueError, OverflowError, MemoryError):
         raise ArgumentError("window", f"{wanted} is too large for memory", "choose a smaller one") from None
     if not inner.empty:
         padded[inner.slices_in(wanted)] = plane[inner.slices_in(window)]
     return padded
+
+
+def _going_on(plane: Plane, window: Window, wanted: Window) -> Plane:
+    """The plane over another window, its outermost pixels repeated."""
+    inner = window & wanted
+    if inner.empty:
+        rows = np.clip(np.arange(wanted.y0, wanted.y1) - window.y0, 0, window.height - 1)
+        columns = np.clip(np.arange(wanted.x0, wanted.x1) - window.x0, 0, window.width - 1)
+        return np.ascontiguousarray(plane[rows[:, None], columns[None, :]])
+    result = np.empty(wanted.shape, plane.dtype)
+    # Slices are many times faster than an index for each row and column.
+    rows, columns = inner.slices_in(wanted)
+    middle = result[rows]
+    middle[:, columns] = plane[inner.slices_in(window)]
+    middle[:, : columns.start] = middle[:, columns.start, None]
+    middle[:, columns.stop :] = middle[:, columns.stop - 1, None]
+    result[: rows.start] = middle[0]
+    result[rows.stop :] = middle[-1]
+    return result
 
 
 def planes_over(

@@ -46,6 +46,7 @@ from stackcomp.kernels import (
     polygon,
     push_pull,
     resample,
+    softening,
     stack,
     stroke_coverage,
     stroke_picture,
@@ -95,6 +96,10 @@ def _polygon() -> None:
 
 def _gaussian() -> None:
     gaussian.gaussian(_plane(8 + 2 * gaussian.margin(1.0)), 1.0, 1.0)
+
+
+def _softening() -> None:
+    softening.soften(_plane(), _TINY, _TINY, 1.0)
 
 
 def _foreground() -> None:
@@ -157,6 +162,7 @@ KERNELS: dict[str, Callable[[], None]] = {
     "strokes": _strokes,
     "polygon": _polygon,
     "gaussian": _gaussian,
+    "softening": _softening,
     "id_coverage": _id_coverage,
     "resample": _resample,
     "foreground": _foreground,
@@ -174,6 +180,7 @@ _MODULES: dict[str, tuple[ModuleType, ...]] = {
     "strokes": (curve_flatten, stroke_coverage),
     "polygon": (polygon,),
     "gaussian": (gaussian,),
+    "softening": (softening,),
     "id_coverage": (id_coverage,),
     "resample": (resample,),
     "foreground": (foreground,),

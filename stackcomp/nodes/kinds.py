@@ -26,6 +26,7 @@ from stackcomp.nodes.holdout import Holdout
 from stackcomp.nodes.id_matte import IdMatte
 from stackcomp.nodes.invert_matte import InvertMatte
 from stackcomp.nodes.join_mattes import JoinMattes
+from stackcomp.nodes.light_wrap import LightWrap
 from stackcomp.nodes.luma_matte import LumaMatte
 from stackcomp.nodes.match_black import MatchBlack
 from stackcomp.nodes.multiply_shadow import MultiplyShadow
@@ -40,6 +41,7 @@ from stackcomp.nodes.read import Read
 from stackcomp.nodes.restore import Restore
 from stackcomp.nodes.shape_matte import ShapeMatte
 from stackcomp.nodes.soft_matte import SoftMatte
+from stackcomp.nodes.soften import Soften
 from stackcomp.nodes.stroke_matte import StrokeMatte
 from stackcomp.nodes.unpremultiply import Unpremultiply
 
@@ -87,6 +89,8 @@ BUILT_IN: dict[str, type[Node]] = {
         StrokeMatte,
         # optics and placement
         Glow,
+        LightWrap,
+        Soften,
         Defocus,
         Place,
         CleanPatch,

@@ -32,8 +32,22 @@ def mixed(result, original, weight):  # type: ignore[no-untyped-def]
 
 
 @pixel
-def _raw(r, g, b, a, R, G, B, A):  # type: ignore[no-untyped-def]
+def _raw_colour(r, g, b, a, R, G, B, A):  # type: ignore[no-untyped-def]
     return R, G, B, A
+
+
+@pixel
+def _raw_ratio(r, g, b, R, G, B):  # type: ignore[no-untyped-def]
+    return R, G, B
+
+
+@pixel
+def _raw_matte(a, A):  # type: ignore[no-untyped-def]
+    return A
+
+
+#: The second of two pictures, by the number of lanes of both.
+_RAW = {8: _raw_colour, 6: _raw_ratio, 2: _raw_matte}
 
 
 def lanes_of(key: Key, type: PortType) -> list[LaneSource]:
@@ -73,12 +87,13 @@ def area_mix(
     key: Key, checked: CheckedNode, base: tuple[Key, PortType], raw: tuple[Key, PortType], within: Key | None
 ) -> PixelValue:
     """The mix of an adjustable area node's raw result with its input."""
+    lanes = (*lanes_of(*base), *lanes_of(*raw))
     return PixelValue(
         key,
         checked,
         {"image": base[0], "raw": raw[0]},
-        _raw,
-        (*lanes_of(*base), *lanes_of(*raw)),
+        _RAW[len(lanes)],
+        lanes,
         within=(within, "A") if within else None,
         amount=True,
         mixes_area=True,

@@ -149,6 +149,18 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
         {"image": "cg", "radius": 0.8, "falloff": "gaussian", "matte": "matte", "threshold": 0.3},
         {"image": "plate", "radius": 1, "falloff": "gaussian", "output": "moved", "within": "other_matte"},
     ],
+    "soften": [
+        {"image": "cg", "radius": 0.4},
+        {"image": "plate", "radius": 0.7, "amount": 0.6},
+        {"image": "matte", "radius": 0.9},
+        {"image": "matte", "radius": 0.9, "within": "other_matte"},
+        {"image": "ratio", "radius": 0.6},
+        {"image": "ratio", "radius": 0.6, "within": "other_matte", "amount": 0.5},
+    ],
+    "light_wrap": [
+        {"image": "cg", "backdrop": "plate", "reach": 0.8},
+        {"image": "cg", "backdrop": "cropped", "reach": 1.2, "threshold": 0.3, "matte": "matte", "within": "other_matte"},
+    ],
     "defocus": [{"image": "cg", "depth": "depth", **LENS}, {"image": "plate", "radius": 2.5, "amount": 0.5}],
     "place": [
         {"image": "cg", "turn": 20, "pivot": [20, 15], "scale": 0.9, "move": [2.3, -1]},
