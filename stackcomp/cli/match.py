@@ -9,6 +9,7 @@ from stackcomp.cli.match_chart import chart
 from stackcomp.cli.match_grain import grain
 from stackcomp.cli.match_grey import grey
 from stackcomp.cli.match_light import light
+from stackcomp.cli.match_sharpness import sharpness
 
 __all__ = ["match"]
 
@@ -22,3 +23,4 @@ match.command(no_args_is_help=True)(light)
 match.command(no_args_is_help=True)(chart)
 match.command(no_args_is_help=True)(black)
 match.command(no_args_is_help=True)(grain)
+match.command(no_args_is_help=True)(sharpness)

@@ -13,11 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.inspection.pair import Array
+from stackcomp.kernels.softening import WIDTH_OF_SIGMA
 
 __all__ = ["WIDTH_OF_SIGMA", "Edges", "edges", "joined"]
-
-#: 10 to 90 % of a Gaussian's edge, in standard deviations.
-WIDTH_OF_SIGMA = 2.5631031
 
 _REACH = 12
 #: The gradient lies at most that far from the row or column: the tangent of the angle.

@@ -35,6 +35,7 @@ from stackcomp.measure.chart_patches import Patches
 from stackcomp.measure.chart_picture import chart_picture
 from stackcomp.measure.chart_suspects import Suspects
 from stackcomp.measure.depth import DepthStatistics, depth_statistics
+from stackcomp.measure.edge import EdgeError
 from stackcomp.measure.findings import write_findings
 from stackcomp.measure.grain import GrainError, GrainMatch, match_grain
 from stackcomp.measure.grey import GreyMatch, match_grey
@@ -44,6 +45,7 @@ from stackcomp.measure.level import Level, PatchError
 from stackcomp.measure.light import LightMatch, match_light, match_light_from_hdri
 from stackcomp.measure.matte import MatteStatistics, matte_statistics
 from stackcomp.measure.picture import Measured, open_measured, open_picture
+from stackcomp.measure.sharpness import EdgeWidths, SharpnessMatch, match_sharpness
 from stackcomp.measure.statistics import ChannelStatistics, Statistics, area_statistics
 
 __all__ = [
@@ -58,6 +60,8 @@ __all__ = [
     "ChartMatch",
     "CoveredDarkest",
     "DepthStatistics",
+    "EdgeError",
+    "EdgeWidths",
     "Gradient",
     "GrainError",
     "GrainMatch",
@@ -74,6 +78,7 @@ __all__ = [
     "Part",
     "PatchError",
     "Patches",
+    "SharpnessMatch",
     "Statistics",
     "Suspects",
     "area_statistics",
@@ -89,6 +94,7 @@ __all__ = [
     "match_grey",
     "match_light",
     "match_light_from_hdri",
+    "match_sharpness",
     "matte_statistics",
     "measure_ids",
     "open_channel",
