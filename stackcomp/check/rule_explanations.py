@@ -394,6 +394,10 @@ EXPLANATIONS: dict[str, str] = {
         "fitted. The message says which step failed."
     ),
     "clipped": "Clipped pixels have lost their value, so their mean is too dark.",
+    "edge-unclear": (
+        "Sharpness is read from the profile of one edge. It needs 8 pixels along the edge, both of its sides, and a "
+        "step that stands out of the noise."
+    ),
     "grain-unclear": (
         "Grain is measured in squares of 8 × 8 pixels that are not clipped, and of each level the more even ones "
         "are believed. Too few of them, or a plate without grain, give no figure."

@@ -207,6 +207,7 @@ black            | e | The black of a picture cannot be measured there. | Choose
 channel-unknown  | e | It is not clear which channel is meant. | Name the channel.
 chart            | e | The patches of a chart cannot be matched. | Correct the corners, or the order of patches.
 clipped          | e | An area holds too many clipped pixels. | Choose an area that is not clipped.
+edge-unclear     | e | The width of an edge cannot be measured. | Name an area that one long, sharp edge crosses.
 grain-unclear    | e | The grain of a plate cannot be measured. | Name an area with grain.
 lat-long         | e | A picture is not a lat-long of the whole sphere. | Give one that is twice as wide as high.
 no-colour        | e | A file has no R, G and B. | Name a layer or a file that has.

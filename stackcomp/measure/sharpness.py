@@ -42,6 +42,10 @@ LARGEST_RADIUS = 10.0
 _FAINT = 0.1
 #: Widths agree to this share; so many corrections are made at the most.
 _EQUAL, _ROUNDS = 2e-4, 8
+#: From this share on they differ.
+_APART = 0.02
+#: Averaging over the area of a pixel makes every edge at least that wide, in pixels: 0.8, or 0.78 aslant.
+_LEAST = 0.74
 #: From these on there are doubts: relative standard error, length in pixels, bend as a share of the length, share of
 #: specks, misfit and overshoot in parts of the step, gap and room in widths, width in pixels.
 _NOISY, _SHORT, _BENT, _SPECKLED, _MISFIT, _OVERSHOOT, _GAP, _NARROW, _WIDE = (
@@ -167,6 +171,11 @@ def match_sharpness(
                 f"the plate's edge of {wanted:.1f} px is softer than a radius of {LARGEST_RADIUS:g} px makes the CG's: "
                 "choose an edge that is in focus, or a defocus node"
             )
+        elif abs(softened - wanted) > _APART * wanted:
+            doubts.append(
+                f"softened by {radius:.2f} px, the CG's edge is {softened:.2f} px wide, not {wanted:.2f} px as the "
+                "plate's: one of them is no clean edge"
+            )
     elif start > wanted + error:
         doubts.append(
             f"the CG is softer than the plate already: its edge is {start:.2f} px wide, the plate's {wanted:.2f} px; "
@@ -176,9 +185,10 @@ def match_sharpness(
         doubts.append(
             f"the widths of {start:.2f} and {wanted:.2f} px differ by less than their standard error of {error:.2f} px"
         )
-    # The width of the CG's edge softened is the plate's: w² = c² + (2.563 r)².
-    steepness = WIDTH_OF_SIGMA**2 * max(radius, error / WIDTH_OF_SIGMA) / wanted
-    spread = error / steepness if error > 0 else 0.0
+    # (2.563 radius)² is the difference of the squares of both widths: to first order, and where that is nothing to
+    # second.
+    uncertain = float(np.sqrt(error * wanted)) / WIDTH_OF_SIGMA
+    spread = min(uncertain, uncertain**2 / radius) if radius > 0 else uncertain if start <= wanted + error else 0.0
     return SharpnessMatch(radius, spread, ours.summary(own), theirs.summary(front), softened, tuple(doubts))
 
 
@@ -332,7 +342,12 @@ class _Place:
                 "(two edges, motion, a rim of light, or a side that is not even)",
             ),
             (
-                gap > _GAP,
+                edge.width < _LEAST,
+                f"{whose} is {edge.width:.2f} px wide, less than the area of a pixel makes it (0.8 px): it is jagged, "
+                "or lies along the pixels; choose one that is aslant",
+            ),
+            (
+                gap > _GAP and edge.width >= _LEAST,
                 f"{whose} lies along the pixels (by {edge.angle:.1f} degrees), so that its profile is known at few "
                 "places; one that is aslant by 2 degrees or more is measured better",
             ),
@@ -394,14 +409,16 @@ def _solved(
 def _corrected(width: Callable[[float], float], start: float, wanted: float) -> tuple[float, float]:
     """Quadrature, corrected by what is measured."""
     square = (wanted**2 - start**2) / WIDTH_OF_SIGMA**2
-    radius = got = 0.0
+    best = (0.0, start)
     for _ in range(_ROUNDS):
         radius = min(float(np.sqrt(max(square, 0))), LARGEST_RADIUS)
         got = width(radius)
+        if abs(got - wanted) < abs(best[1] - wanted):
+            best = (radius, got)
         if radius >= LARGEST_RADIUS or abs(got - wanted) < _EQUAL * wanted:
             break
         square += (wanted**2 - got**2) / WIDTH_OF_SIGMA**2
-    return radius, got
+    return best
 
 
 def _sizes(plate: Measured, other: Measured) -> list[str]:
