@@ -10,7 +10,8 @@ __all__ = ["soft_edge", "soft_row", "width_of"]
 
 
 def soft_edge(height, width, degrees, offset, sigma, low=0.0, high=1.0, fine=8, radius=None):
-    """A step across the middle, brighter along ``degrees`` (0: right, 90: down); or a disc's rim of that radius."""
+    """A step across the middle, brighter along ``degrees`` (0: right, 90: down); or a disc's rim "
+    "of that radius."""
     y, x = np.mgrid[: height * fine, : width * fine]
     y, x = (y + 0.5) / fine - height / 2, (x + 0.5) / fine - width / 2
     turn = np.radians(degrees)

@@ -21,8 +21,8 @@ PlateEdge = Annotated[
     typer.Option(
         "--plate-area",
         metavar="X,Y,W,H",
-        help="Area of the plate that one sharp edge crosses: left, top, width, height in pixels; or x,y;x,y;x,y … of a "
-        "polygon.",
+        help="Area of the plate that one sharp edge crosses: left, top, width, height in pixels; or x,y;x,y;x,y … "
+        "of a polygon.",
         show_default=False,
     ),
 ]
@@ -32,7 +32,9 @@ CgFile = Annotated[
 ]
 CgEdge = Annotated[
     str,
-    typer.Option("--other-area", metavar="X,Y,W,H", help="Area of the CG that one edge crosses.", show_default=False),
+    typer.Option(
+        "--other-area", metavar="X,Y,W,H", help="Area of the CG that one edge crosses.", show_default=False
+    ),
 ]
 OfAlpha = Annotated[bool, typer.Option("--alpha", help="Measure the edge of the CG's alpha, not of its colour.")]
 
@@ -51,8 +53,8 @@ def sharpness(
     """Find the radius of a soften node that makes the CG's edges as wide as the plate's.
 
     In each picture one edge is measured, from 10 to 90 % of its step in scene-linear light: the outline of
-    something solid that is in focus, best aslant to the pixels and 30 pixels long, with even sides. Premultiplied CG
-    has such an edge against nothing. The CG is softened by the radius and measured again. Kept is NAME_radius.
+    something solid that is in focus, best aslant to the pixels and 30 pixels long, with even sides. Premultiplied
+    CG has such an edge against nothing. The CG is softened by the radius and measured again. Kept is NAME_radius.
     """
     radius = f"{name_of_variable(name)}_radius"
     ours, theirs = area_of(plate_area), area_of(other_area)
@@ -93,7 +95,8 @@ def _lines(result: SharpnessMatch, working_space: str) -> list[str]:
 
     of_alpha = "; the CG's of its alpha" if "A" in result.other.widths else ""
     return [
-        f"{'':<13}{'R':>10}{'G':>10}{'B':>10}{'mean':>10}   px from 10 to 90 %, scene-linear {working_space}{of_alpha}",
+        f"{'':<13}{'R':>10}{'G':>10}{'B':>10}{'mean':>10}   px from 10 to 90 %, scene-linear "
+        f"{working_space}{of_alpha}",
         row("plate", result.plate),
         row("CG", result.other),
         f"{'CG softened':<13}{'':>30}{result.softened:>10.3f}",

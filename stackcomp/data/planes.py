@@ -63,13 +63,13 @@ def _going_on(plane: Plane, window: Window, wanted: Window) -> Plane:
         return np.ascontiguousarray(plane[rows[:, None], columns[None, :]])
     result = np.empty(wanted.shape, plane.dtype)
     # Slices are many times faster than an index for each row and column.
-    rows, columns = inner.slices_in(wanted)
-    middle = result[rows]
-    middle[:, columns] = plane[inner.slices_in(window)]
-    middle[:, : columns.start] = middle[:, columns.start, None]
-    middle[:, columns.stop :] = middle[:, columns.stop - 1, None]
-    result[: rows.start] = middle[0]
-    result[rows.stop :] = middle[-1]
+    down, across = inner.slices_in(wanted)
+    middle = result[down]
+    middle[:, across] = plane[inner.slices_in(window)]
+    middle[:, : across.start] = middle[:, across.start, None]
+    middle[:, across.stop :] = middle[:, across.stop - 1, None]
+    result[: down.start] = middle[0]
+    result[down.stop :] = middle[-1]
     return result
 
 

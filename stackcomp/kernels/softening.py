@@ -7,8 +7,9 @@ From about one pixel up the weights are samples of the normal density. No weight
 
 An edge that something has softened already comes out as the convolution with a Gaussian says: of an edge of 0.5
 pixels (standard deviation, before a pixel averages over its area) the width from 10 to 90 % is within 2.4 %, and
-of one of 0.8 pixels within 0.7 %. Of an upright edge that only the averaging over pixels softens no weights of that
-variance can do so: it comes out up to a quarter narrower than the convolution.
+of one of 0.8 pixels within 0.7 %. An upright edge that nothing but the averaging over pixels softened becomes
+straight pieces between pixels, and no error function: by 0.4 pixels it comes out a quarter narrower than the
+convolution, by 0.5 to 0.7 pixels within a tenth, from 1 pixel on within 2 %.
 
 Source: Kemp, Characterizations of a Discrete Normal Distribution, Journal of Statistical Planning and Inference
 63, 1997: of all distributions on the whole numbers with one mean and variance, this one has the largest entropy.
@@ -120,7 +121,7 @@ def soften(
 
     Returns:
         float32, of the target window's shape. A tile equals the whole to the bit. From values of 0 or more, up to
-        1e38, come such values; all values together stay the same up to rounding, as far as they fall into the target.
+        1e38, come such values; their sum stays the same up to rounding, as far as they fall into the target.
 
     Raises:
         ValueError: a standard deviation below 0, or a plane of another shape than its window.
@@ -203,7 +204,8 @@ def _row(source: Array, nothing: Array, ends: Array, y: int) -> Array:
     height = source.shape[0]
     if (y < 0 and not ends[1]) or (y >= height and not ends[3]):
         return nothing
-    return source[min(max(y, 0), height - 1)]
+    row: Array = source[min(max(y, 0), height - 1)]
+    return row
 
 
 @compiled

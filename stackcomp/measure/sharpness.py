@@ -2,8 +2,8 @@
 
 The width of an edge, from 10 to 90 % of its step in scene-linear light, is measured in both. Variances of softness
 add up, so the radius of the softening that makes the widths equal begins as the root of the difference of
-their squares, divided by 2.563 (the width of an edge that a Gaussian of one pixel softened). Then the CG is softened
-by it as a soften node does, measured again, and the radius corrected, until the widths are equal.
+their squares, divided by 2.563 (the width of an edge that a Gaussian of one pixel softened). Then the CG is
+softened by it as a soften node does, measured again, and the radius corrected, until the widths are equal.
 
 Choose edges that are sharp in the scene: the outline of something solid in focus, not a shadow or a round side.
 
@@ -46,7 +46,8 @@ _EQUAL, _ROUNDS = 2e-4, 8
 _APART = 0.02
 #: Averaging over the area of a pixel makes every edge at least that wide, in pixels: 0.8, or 0.78 aslant.
 _LEAST = 0.74
-#: From these on there are doubts: relative standard error, length in pixels, bend as a share of the length, share of
+#: From these on there are doubts: relative standard error, length in pixels, bend as a share of the length,
+#: share of
 #: specks, misfit and overshoot in parts of the step, gap and room in widths, width in pixels.
 _NOISY, _SHORT, _BENT, _SPECKLED, _MISFIT, _OVERSHOOT, _GAP, _NARROW, _WIDE = (
     0.03, 20, 0.15, 0.02, 0.04, 0.04, 0.7, 1.2, 15.0,
@@ -168,22 +169,26 @@ def match_sharpness(
         radius, softened = _solved(theirs, cg, front, measured, wanted)
         if radius >= LARGEST_RADIUS:
             doubts.append(
-                f"the plate's edge of {wanted:.1f} px is softer than a radius of {LARGEST_RADIUS:g} px makes the CG's: "
+                f"the plate's edge of {wanted:.1f} px is softer than a radius of {LARGEST_RADIUS:g} px makes the "
+                "CG's: "
                 "choose an edge that is in focus, or a defocus node"
             )
         elif abs(softened - wanted) > _APART * wanted:
             doubts.append(
-                f"softened by {radius:.2f} px, the CG's edge is {softened:.2f} px wide, not {wanted:.2f} px as the "
+                f"softened by {radius:.2f} px, the CG's edge is {softened:.2f} px wide, not {wanted:.2f} px as "
+                "the "
                 "plate's: one of them is no clean edge"
             )
     elif start > wanted + error:
         doubts.append(
-            f"the CG is softer than the plate already: its edge is {start:.2f} px wide, the plate's {wanted:.2f} px; "
+            f"the CG is softer than the plate already: its edge is {start:.2f} px wide, the plate's "
+            f"{wanted:.2f} px; "
             "the radius is 0, and only a sharper render would match"
         )
     if radius > 0 and start > wanted - error:
         doubts.append(
-            f"the widths of {start:.2f} and {wanted:.2f} px differ by less than their standard error of {error:.2f} px"
+            f"the widths of {start:.2f} and {wanted:.2f} px differ by less than their standard error of "
+            f"{error:.2f} px"
         )
     # (2.563 radius)² is the difference of the squares of both widths: to first order, and where that is nothing to
     # second.
@@ -305,12 +310,12 @@ class _Place:
         error = _error(edges, list(edges)) / _mean(edges, list(edges))
         worst = max(edges.values(), key=lambda edge: edge.misfit)
         over = max(edge.overshoot for edge in edges.values())
-        pixels = int(self.good.sum())
         gap = max(edge.gap / edge.width for edge in edges.values())
         said: list[tuple[bool, str]] = [
             (
                 self._clipped() > 0,
-                f"{self._clipped()} pixels of {self.what} are clipped, which makes an edge look sharper than it is; "
+                f"{self._clipped()} pixels of {self.what} are clipped, which makes an edge look sharper than it "
+                "is; "
                 "choose one that is not",
             ),
             (
@@ -324,36 +329,43 @@ class _Place:
             ),
             (
                 edge.bend > _BENT * edge.length,
-                f"{whose} bends by {edge.bend:.1f} px over {edge.length:.0f} px; a straighter one is measured better",
+                f"{whose} bends by {edge.bend:.1f} px over {edge.length:.0f} px; a straighter one is measured "
+                "better",
             ),
             (
-                edge.left_out > _SPECKLED * pixels,
-                f"{edge.left_out} of {pixels} pixels of {self.what} do not belong to one edge; choose an area with "
+                edge.left_out > _SPECKLED * edge.pixels,
+                f"{edge.left_out} of the {edge.pixels} pixels about {whose} do not belong to one edge; choose an "
+                "area with "
                 "nothing else in it",
             ),
             (
                 over > _OVERSHOOT + 2 * edge.noise,
-                f"{whose} overshoots its sides by {over:.0%}: the picture was sharpened, and softening gives no such "
+                f"{whose} overshoots its sides by {over:.0%}: the picture was sharpened, and softening gives no "
+                "such "
                 "rims",
             ),
             (
                 over <= _OVERSHOOT + 2 * edge.noise and worst.misfit > _MISFIT + worst.noise / 2,
-                f"{whose} is no step that was softened evenly: its profile lies off by {worst.misfit:.0%} of the step "
+                f"{whose} is no step that was softened evenly: its profile lies off by {worst.misfit:.0%} of the "
+                "step "
                 "(two edges, motion, a rim of light, or a side that is not even)",
             ),
             (
                 edge.width < _LEAST,
-                f"{whose} is {edge.width:.2f} px wide, less than the area of a pixel makes it (0.8 px): it is jagged, "
+                f"{whose} is {edge.width:.2f} px wide, less than the area of a pixel makes it (0.8 px): it is "
+                "jagged, "
                 "or lies along the pixels; choose one that is aslant",
             ),
             (
                 gap > _GAP and edge.width >= _LEAST,
-                f"{whose} lies along the pixels (by {edge.angle:.1f} degrees), so that its profile is known at few "
+                f"{whose} lies along the pixels (by {edge.angle:.1f} degrees), so that its profile is known at "
+                "few "
                 "places; one that is aslant by 2 degrees or more is measured better",
             ),
             (
                 edge.room < _NARROW,
-                f"the area reaches {edge.room * edge.width:.1f} px beside {whose}, which is {edge.width:.1f} px wide; "
+                f"the area reaches {edge.room * edge.width:.1f} px beside {whose}, which is {edge.width:.1f} px "
+                "wide; "
                 "a wider one shows its sides better",
             ),
             (
@@ -383,7 +395,9 @@ def _premultiplied(picture: Measured, alpha: bool) -> Image:
     if cover is None or picture.premultiplied:
         return light
     with np.errstate(invalid="ignore", over="ignore"):
-        return replace(light, planes={name: np.asarray(plane * cover, np.float32) for name, plane in light.items()})
+        return replace(
+            light, planes={name: np.asarray(plane * cover, np.float32) for name, plane in light.items()}
+        )
 
 
 def _mean(edges: Mapping[str, Edge], names: list[str]) -> float:
@@ -427,6 +441,7 @@ def _sizes(plate: Measured, other: Measured) -> list[str]:
     if (one.width, one.height) == (two.width, two.height):
         return []
     return [
-        f"the plate's frame is {one.width}×{one.height} and the CG's {two.width}×{two.height}: widths are in pixels of "
+        f"the plate's frame is {one.width}×{one.height} and the CG's {two.width}×{two.height}: widths "
+        "are in pixels of "
         "each, and the radius is for the CG as it is"
     ]

@@ -26,8 +26,8 @@ class LightWrap(Adjustable, AreaNode):
     """Lets the light of ``backdrop`` reach in over the edge of ``image``, as lens and air scatter it on a plate.
 
     What wraps is the part of the backdrop that the image leaves visible (its light times 1 − alpha), above
-    ``threshold`` and within ``matte`` where they are given. It is spread by a Gaussian, and lands on the image as far
-    as that is covered:
+    ``threshold`` and within ``matte`` where they are given. It is spread by a Gaussian, and lands on the image as
+    far as that is covered:
 
         wrap = strength · alpha · gaussian(light of the backdrop · (1 − alpha))
 
@@ -44,7 +44,8 @@ class LightWrap(Adjustable, AreaNode):
     """
 
     source_of_maths: ClassVar[str] = (
-        "normal distribution; light that is spread by a kernel of sum 1 and lands on what is covered: common practice, "
+        "normal distribution; light that is spread by a kernel of sum 1 and lands on what is covered: "
+        "common practice, "
         "no source"
     )
     page_examples: ClassVar[PageExamples] = (
@@ -67,9 +68,7 @@ class LightWrap(Adjustable, AreaNode):
 
     kind: Literal["light_wrap"] = "light_wrap"
     image: Annotated[str, Port(doc="CG that stands in front", alpha=("premultiplied",), linear=True)]
-    backdrop: Annotated[
-        str, Port(doc="what the CG is laid over", alpha=("premultiplied", "none"), linear=True)
-    ]
+    backdrop: Annotated[str, Port(doc="what the CG is laid over", alpha=("premultiplied", "none"), linear=True)]
     matte: Annotated[str | None, Port((Matte,), doc="only light of the backdrop within this matte wraps")] = None
     reach: Annotated[
         float,

@@ -18,7 +18,8 @@ class Soften(Adjustable, AreaNode):
 
     ``radius`` is the standard deviation of a Gaussian. Its square adds to that of the softness that is there: an
     edge of 0.6 pixels, softened by 0.8, becomes one of 1.0. From 10 to 90 %, an edge is 2.56 standard deviations
-    wide; `stackcomp match sharpness` measures a plate's and a render's, and finds the radius that makes them equal.
+    wide; `stackcomp match sharpness` measures a plate's and a render's, and finds the radius that makes them
+    equal.
 
     Soften the CG before it is laid over the plate, and grain is put on after. Mattes and ratios that belong to it
     (a shadow, a holdout) take the same radius. Nothing rings: what is 0 or more stays 0 or more. A radius of 0

@@ -23,7 +23,7 @@ from stackcomp.files import exr
 from stackcomp.measure.chart_data import published
 
 CHART = ";".join(f"{x:g},{y:g}" for x, y in CORNERS)
-AREA = "4,4,40,10"
+AREA, EDGE = "4,4,40,10", "13,84,18,16"
 PLATE = ("--plate", "plate.{frame:04d}.exr", "--frame", "7", "--encoding", "ACEScg")
 BOTH = ("--plate-area", AREA, "--other", "cg.exr", "--other-area", AREA)
 FACING = ("--from-hdri", "sky.exr", "--normal", "0,0,1")
@@ -36,6 +36,7 @@ COMMANDS = {
                            "--reference"),
     "black": ("match", "black", *PLATE, "--plate-area", AREA, "--plate-area", "9,5,9,9", "--other", "cg.exr"),
     "black of a region": ("match", "black", *PLATE),
+    "sharpness": ("match", "sharpness", *PLATE, "--plate-area", EDGE, "--other", "cg.exr", "--other-area", EDGE),
 }  # fmt: skip
 MEASURE = {
     "colour": ("measure", *PLATE[1:], "--area", AREA),

@@ -254,6 +254,16 @@ def test_a_ratio_is_one_outside_and_all_else_nothing():
     assert Image.from_array(numbered(4)).over(wide)["A"][0, 0] == 0
 
 
+@given(st.tuples(*[st.integers(-5, 5)] * 2), st.tuples(*[st.integers(0, 11)] * 2))
+def test_outermost_pixels_go_on_to_any_window(corner, size):
+    image = Image.from_array(numbered(1)[..., 0], type=Matte())
+    window = Window(corner[0], corner[1], corner[0] + size[0], corner[1] + size[1])
+    # numpy's own padding, of more than any window sees.
+    padded = np.pad(image["A"], 20, mode="edge")
+    expected = padded[20 + window.y0 : 20 + window.y1, 20 + window.x0 : 20 + window.x1]
+    assert np.array_equal(image.over(window, edges=True)["A"], expected)
+
+
 def test_over_writes_to_nobody():
     image = Image.from_array(numbered(4))
     for plane in image.planes.values():

@@ -68,14 +68,19 @@ def test_the_weights_have_the_largest_entropy_of_their_variance(sigma):
     ]
     start = np.array([0.6, 0.15, 0.03, 0.015, 0.005])
     found = optimize.minimize(
-        less_entropy, start, bounds=[(1e-12, 1)] * 5, constraints=constraints, options={"ftol": 1e-14, "maxiter": 500}
+        less_entropy,
+        start,
+        bounds=[(1e-12, 1)] * 5,
+        constraints=constraints,
+        options={"ftol": 1e-14, "maxiter": 500},
     )
     ours = np.pad(softening_weights(sigma), (0, 5))[:5]
     np.testing.assert_allclose(found.x, ours, atol=2e-5)
 
 
 def profile_width(across, values):
-    """10 to 90 %, between the pixels next to these, on the scale on which the error function is a straight line."""
+    """10 to 90 %, between the pixels next to these, on the scale on which the error function is a "
+    "straight line."""
     order = np.argsort(across.ravel())
     across, values = across.ravel()[order], values.ravel()[order]
     inner = (values > 1e-3) & (values < 1 - 1e-3)
@@ -89,7 +94,9 @@ def test_edges_at_all_parts_of_a_pixel_are_as_wide_as_the_convolution(before, mo
     across = np.arange(48) - 23.5 - np.arange(64)[:, None] / 64
     row = Window.of_size(48, 1)
     # Only along rows: down there is nothing to mix.
-    soft = [soften(line[None], row, row, sigma, goes_on=ALL) for line in soft_row(across, before).astype(np.float32)]
+    soft = [
+        soften(line[None], row, row, sigma, goes_on=ALL) for line in soft_row(across, before).astype(np.float32)
+    ]
     wanted = width_of(np.hypot(before, sigma))
     assert profile_width(across, np.concatenate(soft)) == pytest.approx(wanted, rel=most)
 
@@ -125,7 +132,9 @@ def test_agrees_with_scipy_in_float64(sigma, goes_on):
 def test_wide_pictures_are_softened_in_several_parts():
     wide = np.random.default_rng(2).random((7, 9000)).astype(np.float32)
     source = Window.of_size(9000, 7)
-    expected = ndimage.convolve1d(ndimage.convolve1d(wide.astype(np.float64), both_sides(0.8), 0), both_sides(0.8), 1)
+    expected = ndimage.convolve1d(
+        ndimage.convolve1d(wide.astype(np.float64), both_sides(0.8), 0), both_sides(0.8), 1
+    )
     got = soften(wide, source, source, 0.8, goes_on=ALL)
     assert np.abs(got - expected)[4:-4, 4:-4].max(initial=0) < 5e-7
     assert np.array_equal(soften(wide, source, Window(4000, 0, 8300, 7), 0.8, goes_on=ALL), got[:, 4000:8300])

@@ -196,6 +196,11 @@ TAKES = {
     "match_grain area": lambda x: measure.match_grain(GREY, x),
     "match_grain other": lambda x: measure.match_grain(GREY, None, x),
     "match_grain plate_black": lambda x: measure.match_grain(GREY, plate_black=x),
+    "match_sharpness plate": lambda x: measure.match_sharpness(x, None, GREY, None),
+    "match_sharpness plate_area": lambda x: measure.match_sharpness(GREY, x, GREY, None),
+    "match_sharpness other": lambda x: measure.match_sharpness(GREY, None, x, None),
+    "match_sharpness other_area": lambda x: measure.match_sharpness(GREY, None, GREY, x),
+    "match_sharpness alpha": lambda x: measure.match_sharpness(GREY, None, GREY, None, alpha=x),
     "black_of_areas picture": lambda x: measure.black_of_areas(x, ["1,1,9,9"]),
     "black_of_areas areas": lambda x: measure.black_of_areas(GREY.light, x),
     "darkest_region picture": lambda x: measure.darkest_region(x),
@@ -240,6 +245,7 @@ def test_functions_and_arguments_are_all_tried():
     measure.PatchError("clipped", "12 are clipped", "choose another"),
     measure.BlackError("too small", "name an area"),
     measure.GrainError("no grain", "measure another plate"),
+    measure.EdgeError("no edge", "name another area"),
 ])  # fmt: skip
 def test_errors_come_back_from_a_worker(error):
     back = pickle.loads(pickle.dumps(error))

@@ -159,7 +159,14 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
     ],
     "light_wrap": [
         {"image": "cg", "backdrop": "plate", "reach": 0.8},
-        {"image": "cg", "backdrop": "cropped", "reach": 1.2, "threshold": 0.3, "matte": "matte", "within": "other_matte"},
+        {
+            "image": "cg",
+            "backdrop": "cropped",
+            "reach": 1.2,
+            "threshold": 0.3,
+            "matte": "matte",
+            "within": "other_matte",
+        },
     ],
     "defocus": [{"image": "cg", "depth": "depth", **LENS}, {"image": "plate", "radius": 2.5, "amount": 0.5}],
     "place": [
