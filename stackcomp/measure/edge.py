@@ -13,8 +13,8 @@ all parts of a pixel, so that its profile is known much finer than the grid, and
 A pixel's own area is part of the width, as it is part of what one sees.
 
 Source: the slanted edge is that of ISO 12233, Photography: Electronic still picture imaging: Resolution and
-spatial frequency responses. In place of its bins of a quarter pixel and its straight line stand a fit and an arc, so
-that short and noisy edges can be measured.
+spatial frequency responses. In place of its bins of a quarter pixel and its straight line stand a fit and an arc,
+so that short and noisy edges can be measured.
 """
 
 from __future__ import annotations

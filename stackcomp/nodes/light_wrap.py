@@ -103,37 +103,51 @@ class LightWrap(Adjustable, AreaNode):
         return ("gaussian",) if self._margin() else ()
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
+        picture = images["image"]
+        own = picture.over(wanted)
+        planes: dict[str, Plane] = dict(own.planes)
+        if self.output == "alone":
+            planes = {name: np.zeros(wanted.shape, np.float32) for name in planes}
+        # Light lands only where something is covered, and comes only from where something is not.
+        part = _covered(own)
+        around = part.grow(self._margin())
+        if self.strength > 0 and not part.empty and picture.plane_over("A", around).min() < 1:
+            seen = {port: image.over(around) for port, image in images.items()}
+            for name in "RGB":
+                planes[name] = self._wrapped(seen, name, planes[name], part.slices_in(wanted))
+        return replace(picture, planes=planes, window=wanted, type=type)
+
+    def _wrapped(self, seen: Mapping[str, Image], name: str, under: Plane, place: tuple[slice, slice]) -> Plane:
+        """A channel with the light that wraps; ``seen`` is what lies around the place that it may land on."""
         from stackcomp.kernels.gaussian import gaussian
         from stackcomp.kernels.strips import over_strips
 
-        picture, around = images["image"], images["backdrop"].window
-        own = picture.over(wanted)
-        alone = self.output == "alone"
-        planes: dict[str, Plane] = dict(own.planes)
-        if alone:
-            planes["A"] = np.zeros(wanted.shape, np.float32)
-        # A picture that covers nothing, or all, has no light to spread.
-        alpha = picture["A"]
-        if self.strength > 0 and own["A"].max(initial=0) > 0 and alpha.min(initial=1) < 1:
-            source = np.empty(around.shape, np.float32)
-            for name in "RGB":
-                over_strips(functools.partial(self._gather, images, name, source), around.height)
-                light = gaussian(source, self._sigma, self._sigma)
-                planes[name] = np.empty(wanted.shape, np.float32)
-                over_strips(functools.partial(self._land, own, name, light, planes[name]), wanted.height)
-        elif alone:
-            planes.update({name: np.zeros(wanted.shape, np.float32) for name in "RGB"})
-        return replace(picture, planes=planes, window=wanted, type=type)
+        source = np.empty(seen["image"].window.shape, np.float32)
+        over_strips(functools.partial(self._gather, seen, name, source), source.shape[0])
+        light = gaussian(source, self._sigma, self._sigma)
+        margin = self._margin()
+        alpha = seen["image"]["A"][margin : margin + light.shape[0], margin : margin + light.shape[1]]
+        result = under.copy()
+        target = result[place]
 
-    def _gather(self, images: Mapping[str, Image], name: str, source: Plane, first: int, last: int) -> None:
+        def land(first: int, last: int) -> None:
+            cover = np.clip(alpha[first:last], 0, 1)
+            cover *= np.float32(self.strength)
+            cover *= light[first:last]
+            target[first:last] += cover
+
+        over_strips(land, light.shape[0])
+        return result
+
+    def _gather(self, seen: Mapping[str, Image], name: str, source: Plane, first: int, last: int) -> None:
         """The light of one channel that may wrap, in some rows."""
         rows = slice(first, last)
-        light = np.maximum(images["backdrop"][name][rows], 0)
+        light = np.maximum(seen["backdrop"][name][rows], 0)
         if self.threshold > 0:
-            light *= self._share(*(images["backdrop"][channel][rows] for channel in "RGB"))
-        if "matte" in images:
-            light *= np.clip(images["matte"]["A"][rows], 0, 1)
-        np.multiply(light, 1 - np.clip(images["image"]["A"][rows], 0, 1), out=source[rows])
+            light *= self._share(*(seen["backdrop"][channel][rows] for channel in "RGB"))
+        if "matte" in seen:
+            light *= np.clip(seen["matte"]["A"][rows], 0, 1)
+        np.multiply(light, 1 - np.clip(seen["image"]["A"][rows], 0, 1), out=source[rows])
 
     def _share(self, red: Plane, green: Plane, blue: Plane) -> Plane:
         """Share of each pixel's light above the threshold, judged by the brightest channel so that hue stays."""
@@ -143,11 +157,12 @@ class LightWrap(Adjustable, AreaNode):
         np.divide(excess, brightest, out=share, where=brightest > 0)
         return share
 
-    def _land(self, own: Image, name: str, light: Plane, result: Plane, first: int, last: int) -> None:
-        """Light on what is covered, in some rows."""
-        rows = slice(first, last)
-        cover = np.clip(own["A"][rows], 0, 1)
-        cover *= np.float32(self.strength)
-        np.multiply(light[rows], cover, out=result[rows])
-        if self.output == "added":
-            result[rows] += own[name][rows]
+
+def _covered(image: Image) -> Window:
+    """The smallest window that holds all that is covered."""
+    covered = image["A"] > 0
+    rows, columns = np.flatnonzero(covered.any(axis=1)), np.flatnonzero(covered.any(axis=0))
+    if not rows.size:
+        return Window(0, 0, 0, 0)
+    x, y = image.window.x0, image.window.y0
+    return Window(x + int(columns[0]), y + int(rows[0]), x + int(columns[-1]) + 1, y + int(rows[-1]) + 1)

@@ -1,7 +1,8 @@
 """Run the benchmarks and save their tables: ``python tests/benchmarks/run.py [NAME …]``.
 
 Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``, ``batch``, ``plugin``, ``placing``,
-``ids``, ``edges``, ``mattes``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does not track.
+``ids``, ``edges``, ``mattes``, ``softening``. Results go to ``tests/benchmarks/results/`` as Markdown, which git
+does not track.
 The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
 """
 
@@ -27,6 +28,7 @@ import numpy as np
 import placing
 import plugin
 import scaling
+import softening
 from timing import in_turn, table
 
 from stackcomp.kernels.strips import thread_count
@@ -44,6 +46,7 @@ NAMES = (
     "placing",
     "edges",
     "mattes",
+    "softening",
 )
 _TITLES = {
     "plain": "20 pixel operations, 3840×2160 RGBA float32: ten times exposure and over",
@@ -125,6 +128,9 @@ def main() -> None:
         add(plugin.table(max(15, rounds)))
     if "mattes" in names:
         add(mattes.table(rounds))
+    if "softening" in names:
+        add(softening.tables(max(3, rounds // 2)))
+        add(softening.memory_table())
     if "placing" in names:
         add(placing.tables(max(3, rounds // 2)))
     if "memory" in names:
