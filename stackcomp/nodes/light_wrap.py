@@ -80,7 +80,7 @@ class LightWrap(Adjustable, AreaNode):
         ),
     ] = 8.0
     threshold: Annotated[float, Number("scene-linear value above which light wraps", low=0)] = 0.0
-    strength: Annotated[float, Number("share of the light that wraps", low=0, high=1)] = 0.5
+    strength: Annotated[float, Number("share of the light that wraps", low=0, high=1)] = 0.3
     output: Annotated[
         Literal["added", "alone"],
         Field(description="Whether the light is added to the image, or given by itself."),

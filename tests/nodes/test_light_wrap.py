@@ -44,7 +44,7 @@ def wrapped(pixels=None, light=None, matte=None, **fields):
     return render_node("light_wrap", given, image="p", backdrop="b", **fields)
 
 
-def by_scipy(pixels, light, reach, strength=0.5, threshold=0.0, matte=1.0):
+def by_scipy(pixels, light, reach, strength=0.3, threshold=0.0, matte=1.0):
     """The light that wraps, from the formula of the kind's text."""
     pixels, light = pixels.astype(np.float64), np.maximum(light[..., :3].astype(np.float64), 0)
     alpha = np.clip(pixels[..., 3], 0, 1)
