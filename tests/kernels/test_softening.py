@@ -53,7 +53,7 @@ def test_samples_of_the_density_would_be_too_narrow():
     assert softening_weights(3.0)[:12] == pytest.approx(gaussian_weights(3.0)[:12], abs=1e-6)
 
 
-@pytest.mark.parametrize("sigma", [0.4, 0.7])
+@pytest.mark.parametrize("sigma", [0.7, pytest.param(0.4, marks=pytest.mark.slow)])
 def test_the_weights_have_the_largest_entropy_of_their_variance(sigma):
     """Kemp's characterisation, by scipy's constrained optimiser, which knows nothing of the formula."""
     distance = np.arange(5.0)
@@ -90,8 +90,8 @@ def profile_width(across, values):
 @pytest.mark.parametrize(("before", "most"), [(0.5, 0.024), (0.8, 0.008)])
 @pytest.mark.parametrize("sigma", [0.2, 0.3, 0.5, 0.7, 1.0, 2.0])
 def test_edges_at_all_parts_of_a_pixel_are_as_wide_as_the_convolution(before, most, sigma):
-    # Each 1/64 of a pixel; the truth is the error function over a pixel's area.
-    across = np.arange(48) - 23.5 - np.arange(64)[:, None] / 64
+    # Each 1/32 of a pixel; the truth is the error function over a pixel's area.
+    across = np.arange(48) - 23.5 - np.arange(32)[:, None] / 32
     row = Window.of_size(48, 1)
     # Only along rows: down there is nothing to mix.
     soft = [

@@ -20,7 +20,7 @@ def noise(shape, strength, seed=1):
     return strength * np.random.default_rng(seed).normal(size=shape)
 
 
-@pytest.mark.parametrize("degrees", [2, 5, 12, 30, 45, 97, 185, 263])
+@pytest.mark.parametrize("degrees", [2, 12, 45, 97, 263])
 @pytest.mark.parametrize(("sigma", "within"), [(0.0, 0.03), (0.3, 0.01), (0.7, 0.003), (2.5, 0.002)])
 def test_a_known_softness_at_all_angles(degrees, sigma, within):
     edge = found(soft_edge(48, 48, degrees, 0.37, sigma, 0.1, 0.9))
@@ -29,6 +29,7 @@ def test_a_known_softness_at_all_angles(degrees, sigma, within):
     assert edge.angle == pytest.approx(min(degrees % 90, 90 - degrees % 90), abs=0.1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sigma", [0.4, 1.0])
 def test_noise_moves_it_by_no_more_than_the_standard_error_says(sigma):
     plane, truth = soft_edge(50, 50, 8, 0.3, sigma, 0.1, 0.9), width_of(sigma, 8)
