@@ -45,6 +45,7 @@ from stackcomp.kernels import (
     nearest_distance,
     polygon,
     push_pull,
+    pyramid,
     resample,
     softening,
     stack,
@@ -95,7 +96,7 @@ def _polygon() -> None:
 
 
 def _gaussian() -> None:
-    gaussian.gaussian(_plane(8 + 2 * gaussian.margin(1.0)), 1.0, 1.0)
+    gaussian.gaussian(_plane(8 + 2 * gaussian.margin(6.0)), 6.0, 6.0)
 
 
 def _softening() -> None:
@@ -179,7 +180,7 @@ _MODULES: dict[str, tuple[ModuleType, ...]] = {
     "shapes": (curve_flatten, curve_chains, curve_feather, curve_coverage),
     "strokes": (curve_flatten, stroke_coverage),
     "polygon": (polygon,),
-    "gaussian": (gaussian,),
+    "gaussian": (pyramid,),
     "softening": (softening,),
     "id_coverage": (id_coverage,),
     "resample": (resample,),

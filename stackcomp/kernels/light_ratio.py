@@ -72,19 +72,23 @@ def _blocks(plane: Array, window: Window) -> Array:
     return sums
 
 
-def ratios_along(plate: Array, patch: Array, sigma: float) -> tuple[Array, Array]:
+def ratios_along(
+    plate: Array, patch: Array, sigma: float, origin: tuple[int, int] = (0, 0)
+) -> tuple[Array, Array]:
     """Return the ratio around each pixel: both are softened, then divided.
 
     Args:
         plate: light times weight, float32.
         patch: likewise, with the same weights.
         sigma: standard deviation of the softening, in pixels.
+        origin: x and y of the first pixel in the frame.
 
     Returns:
         logarithms of the ratios, float32, within that of `MOST`; and where there is light to compare, bool.
     """
     reach = gaussian.margin(sigma)
-    soft = [gaussian.gaussian(np.pad(plane, reach), sigma, sigma) for plane in (plate, patch)]
+    begin = origin[0] - reach, origin[1] - reach
+    soft = [gaussian.gaussian(np.pad(plane, reach), sigma, sigma, begin) for plane in (plate, patch)]
     light = (soft[0] > 0) & (soft[1] > 0)
     ratio = np.divide(soft[0], soft[1], out=np.ones_like(soft[0]), where=light)
     limit = np.float32(np.log(MOST))

@@ -102,7 +102,7 @@ class ContactShade(Adjustable, AreaNode):
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         from stackcomp.kernels.strips import over_strips
 
-        picture, shade = images["image"], self._shade(images["matte"]["A"])
+        picture, shade = images["image"], self._shade(images["matte"]["A"], self._against(wanted))
         planes = dict(picture.planes)
         lost = [np.float32(1 - tint) for tint in self.tint]
         for name in "RGB":
@@ -119,12 +119,18 @@ class ContactShade(Adjustable, AreaNode):
         over_strips(rows, wanted.height)
         return replace(picture, planes=planes, window=wanted, type=type)
 
-    def _shade(self, matte: Plane) -> Plane:
-        """How much light is taken, 0 to 1; of as many pixels as the result."""
+    def _shade(self, matte: Plane, against: Window) -> Plane:
+        """How much light is taken, 0 to 1; of as many pixels as the result.
+
+        Args:
+            matte: over all that is read.
+            against: pixels of it that the shade is sampled from.
+        """
         from stackcomp.kernels import disc_morphology, gaussian
 
         grown = disc_morphology.grow(np.clip(matte, 0, 1), self.size)
-        soft = gaussian.gaussian(grown, self.softness, self.softness)
+        reach = gaussian.margin(self.softness)
+        soft = gaussian.gaussian(grown, self.softness, self.softness, (against.x0 - reach, against.y0 - reach))
         # Between two pixels, by the share of each.
         (_, right), (_, down) = self._parts()
         if down > 0:

@@ -89,9 +89,11 @@ class Cut:
 
         # Half of the feather inward, then softened so that the outline lies 2.5 standard deviations away.
         inward, sigma = feather / 2, feather / 5
-        around = self.part.grow(disc_morphology.margin(inward) + gaussian.margin(sigma))
+        softened = self.part.grow(gaussian.margin(sigma))
+        around = softened.grow(disc_morphology.margin(inward))
         whole = polygon_coverage(self._corners, around)
-        soft = gaussian.gaussian(disc_morphology.shrink(whole, inward), sigma, sigma)
+        shrunk = disc_morphology.shrink(whole, inward)
+        soft = gaussian.gaussian(shrunk, sigma, sigma, (softened.x0, softened.y0))
         held: Plane = np.minimum(soft, whole[self.part.slices_in(around)])
         return held if self._matte is None else held * self._matte
 
@@ -132,7 +134,7 @@ def matched(
         return [plane * gain for plane, gain in zip(light, gains, strict=True)]
     # The ratios are softened, so that they hold at the faint rim of the ring too.
     some = weights > 1e-3
-    logs, lit = zip(*(ratios_along(*pair, width) for pair in pairs), strict=True)
+    logs, lit = zip(*(ratios_along(*pair, width, (window.x0, window.y0)) for pair in pairs), strict=True)
     known = np.logical_and.reduce([some, *lit])
     surfaces = membrane(logs, known, alpha > 0)
     return [plane * np.exp(surface) for plane, surface in zip(light, surfaces, strict=True)]

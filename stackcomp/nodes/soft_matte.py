@@ -103,12 +103,13 @@ class SoftMatte(AreaNode):
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         from stackcomp.kernels import disc_morphology
         from stackcomp.kernels.disc_mean import disc_mean
-        from stackcomp.kernels.gaussian import gaussian
+        from stackcomp.kernels.gaussian import gaussian, margin
 
         matte = images["matte"]
         move = disc_morphology.grow if self._move > 0 else disc_morphology.shrink
         plane = disc_mean(move(matte["A"], abs(self._move)), self._radius)
-        plane = gaussian(plane, self.feather, self.feather)
+        reach = margin(self.feather)
+        plane = gaussian(plane, self.feather, self.feather, (wanted.x0 - reach, wanted.y0 - reach))
         plane = np.clip(plane, 0, 1)
         if self.curve != 1:
             plane = np.power(plane, np.float32(self.curve))

@@ -34,7 +34,9 @@ def softened(plane=None, **fields):
 @pytest.mark.parametrize("feather", [0.7, 3.0, 6.5])
 def test_the_feather_is_the_normal_distribution(feather):
     wanted = ndimage.gaussian_filter(disc().astype(np.float64), feather, truncate=8, mode="nearest")
-    assert np.abs(softened(feather=feather).over(FRAME)["A"] - wanted).max() < 2e-6
+    # Wide ones are made on a coarser grid.
+    most = 2e-6 if feather < 6 else 4e-5
+    assert np.abs(softened(feather=feather).over(FRAME)["A"] - wanted).max() < most
 
 
 @pytest.mark.parametrize("grow", [-5.5, -1.0, 0.4, 3.0, 7.25])
