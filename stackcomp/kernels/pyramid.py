@@ -298,7 +298,7 @@ def _double(
     first: int,
     last: int,
 ) -> None:
-    """Rows of the finer grid, from sample (``top``, ``left``) on; the source begins at (``y0``, ``x0``) of its own."""
+    """Rows of the finer grid, from sample (``top``, ``left``) on; the source begins at its (``y0``, ``x0``)."""
     row = np.empty(pitch, np.float32)
     half, near, far = np.float32(0.5), np.float32(0.75), np.float32(0.125)
     width = result.shape[1]
