@@ -1,7 +1,8 @@
-"""Light spread over large distances: radial falloffs, and convolution with them.
+"""Light spread over large distances: radial falloffs, and exact convolution with them.
 
-Convolution is a product of spectra, in float64. The rounding noise of the transform is about 1e-15 of the
-brightest value. If the input has no negative values, negative results are such noise and become 0.
+It is the reference for `mixture`, which is faster. Convolution is a product of spectra, in float64. The rounding
+noise of the transform is about 1e-15 of the brightest value. If the input has no negative values, negative results
+are such noise and become 0.
 
 **Memory.** A falloff is symmetric in both axes, so one quarter defines it, and its spectrum is real: the cosine
 transform of that quarter. A plane is transformed along its rows; its columns are then transformed, multiplied and
@@ -10,8 +11,13 @@ plane there is nothing.
 
 **Radius.** The radius of a falloff is its half-light radius: half of the spread light of a point lands within that
 distance. (The measure and its name are common in astronomy.) Both falloffs end where about a ten-thousandth of the
-light is left, are lowered by their value there so that they end without a step, are averaged over each pixel's
-area near the centre, and are divided by their sum.
+light is left. Glare has a size in degrees instead, and is multiplied by a normal distribution of 15 degrees so
+that it ends (common practice, no source). All are lowered by their value at the end so that they end without a
+step, are averaged over each pixel's area near the centre, and are divided by their sum.
+
+Source of glare: Spencer, Shirley, Zimmerman and Greenberg, Physically-Based Glare Effects for Digital Images,
+SIGGRAPH 1995, the point-spread function of an eye in the light; its figures as two public programs have them that
+cite it. Each of its three terms integrates to 1 over a hemisphere, which a test repeats.
 """
 
 from __future__ import annotations
@@ -28,17 +34,20 @@ from stackcomp.data.window import Window
 from stackcomp.kernels.compiled import Array, plane_of
 from stackcomp.kernels.strips import over_strips
 
-__all__ = ["Falloff", "Spreading", "falloff", "falloff_margin"]
+__all__ = ["Falloff", "Spreading", "falloff", "falloff_margin", "glare", "near_profile", "profile"]
 
-Falloff = Literal["exponential", "gaussian"]
+Falloff = Literal["exponential", "gaussian", "glare"]
 
 # Half-light radius over scale length: (1 + x) exp(-x) = 1/2 for exp(-r / length), and
 # exp(-x² / 2) = 1/2 for exp(-r² / 2 sigma²).
 _EXPONENTIAL_HALF = 1.6783469900166605
 _GAUSSIAN_HALF = math.sqrt(2 * math.log(2))
-_REACH = {"exponential": 7.0, "gaussian": 3.8}
+# Standard deviation by which glare fades, in pixels where a degree is one pixel wide: 15 degrees from the middle.
+_GLARE_FADES = math.degrees(math.tan(math.radians(15)))
+_REACH = {"exponential": 7.0, "gaussian": 3.8, "glare": 4.4 * _GLARE_FADES}
 # Pixels within this distance of the centre are averaged over this number of samples in each direction.
 _NEAR, _SAMPLES = 12, 16
+_CLOSE, _CLOSE_SAMPLES = 2, 128
 # Pixels of a falloff, and rows and columns of a plane, that are processed at a time.
 _PART, _ROWS, _COLUMNS = 1 << 18, 16, 16
 
@@ -47,8 +56,8 @@ def falloff_margin(radius: float, kind: Falloff) -> int:
     """Return the number of pixels that a falloff covers on each side: 7 radii if exponential, 3.8 if Gaussian.
 
     Args:
-        radius: half-light radius in pixels, 0 or more.
-        kind: ``"exponential"`` or ``"gaussian"``.
+        radius: half-light radius in pixels, 0 or more; of glare, pixels to a degree in the middle of the view.
+        kind: ``"exponential"``, ``"gaussian"`` or ``"glare"``.
 
     Raises:
         ValueError: a radius below 0 or not finite.
@@ -63,11 +72,11 @@ def falloff(radius: float, kind: Falloff, down: int | None = None, across: int |
 
     ``"exponential"`` is ``exp(-r / length)`` with ``length = radius / 1.678``: a peaked centre with a long tail,
     like light scattered in a lens. ``"gaussian"`` is ``exp(-r² / 2 sigma²)`` with ``sigma = radius / 1.177``: a
-    round, soft glow with a short tail.
+    round, soft glow with a short tail. ``"glare"`` is `glare` on a flat picture, in whose middle the point is.
 
     Args:
-        radius: half-light radius in pixels, 0 or more.
-        kind: ``"exponential"`` or ``"gaussian"``.
+        radius: half-light radius in pixels, 0 or more; of glare, pixels to a degree in the middle of the view.
+        kind: ``"exponential"``, ``"gaussian"`` or ``"glare"``.
         down: largest distance down; `falloff_margin` when None.
         across: largest distance across; `falloff_margin` when None.
 
@@ -101,33 +110,58 @@ def _total(radius: float, kind: Falloff) -> float:
 
 def _parts(radius: float, kind: Falloff, height: int, width: int) -> Iterator[tuple[int, Array]]:
     """Yield the first row and some rows at a time, because a quarter may be larger than the picture."""
-    end = float(_profile(np.asarray(falloff_margin(radius, kind) + 0.5), radius, kind))
+    end = float(profile(np.asarray(falloff_margin(radius, kind) + 0.5), radius, kind))
     columns = np.arange(width, dtype=np.float64)
     step = max(_NEAR + 1, _PART // width)
     for first in range(0, height, step):
         rows = np.arange(first, min(first + step, height), dtype=np.float64)
-        part = _profile(np.hypot(rows[:, None], columns), radius, kind)
+        part = profile(np.hypot(rows[:, None], columns), radius, kind)
         if first == 0:
             near = part[: _NEAR + 1, : _NEAR + 1]
-            near[:] = _averaged(_NEAR + 1, radius, kind)[: near.shape[0], : near.shape[1]]
+            near[:] = near_profile(_NEAR + 1, radius, kind)[: near.shape[0], : near.shape[1]]
         yield first, np.maximum(part - end, 0)
 
 
-def _profile(distance: Array, radius: float, kind: Falloff) -> Array:
+def glare(degrees: Array) -> Array:
+    """Return how much light an eye scatters to each solid angle, 1/sr, at an angle from where it came from."""
+    from_core = degrees + 0.02
+    return (
+        0.384 * 2.61e6 * np.exp(-np.square(degrees / 0.02))
+        + 0.478 * 20.91 / from_core**3
+        + 0.138 * 72.37 / np.square(from_core)
+    )
+
+
+def profile(distance: Array, radius: float, kind: Falloff) -> Array:
+    """Return a falloff at distances in pixels, neither averaged over pixels nor divided by its sum."""
     values: Array
     if kind == "exponential":
         values = np.exp(distance * (-_EXPONENTIAL_HALF / radius))
-    else:
+    elif kind == "gaussian":
         values = np.exp(-0.5 * np.square(distance * (_GAUSSIAN_HALF / radius)))
+    else:
+        angle = np.arctan(distance * (math.pi / 180 / radius))
+        # A pixel beside the middle is seen aslant and from farther away.
+        faded = np.exp(-0.5 * np.square(distance / (_GLARE_FADES * radius)))
+        values = glare(np.degrees(angle)) * np.cos(angle) ** 3 * faded
     return values
 
 
-def _averaged(near: int, radius: float, kind: Falloff) -> Array:
-    """Return the means over the areas of the pixels at distances 0 to ``near - 1``."""
-    inside = (np.arange(_SAMPLES) + 0.5) / _SAMPLES - 0.5
+def near_profile(near: int, radius: float, kind: Falloff) -> Array:
+    """Return the means of `profile` over the areas of the pixels at 0 to ``near - 1`` down and across."""
+    means = _means(near, _SAMPLES, radius, kind)
+    if kind == "glare":
+        # Its core may be much smaller than a pixel.
+        close = min(near, _CLOSE)
+        means[:close, :close] = _means(close, _CLOSE_SAMPLES, radius, kind)
+    return means
+
+
+def _means(near: int, samples: int, radius: float, kind: Falloff) -> Array:
+    inside = (np.arange(samples) + 0.5) / samples - 0.5
     fine = (np.arange(near)[:, None] + inside).ravel()
-    samples = _profile(np.hypot(fine[:, None], fine), radius, kind)
-    means: Array = samples.reshape(near, _SAMPLES, near, _SAMPLES).mean(axis=(1, 3))
+    values = profile(np.hypot(fine[:, None], fine), radius, kind)
+    means: Array = values.reshape(near, samples, near, samples).mean(axis=(1, 3))
     return means
 
 

@@ -146,7 +146,7 @@ def _through(plane: Array, window: Window, target: Window, levels: list[int], we
         needed.insert(0, finer(needed[0], *step))
     for step, wanted in zip(steps, needed, strict=False):
         plane, window = halve(plane, window, wanted, *step), wanted
-    plane, window = filtered(plane, window, targets[-1], *weights), targets[-1]
+    plane, window = filtered(plane, window, targets[-1], weights[0], weights[1]), targets[-1]
     for step, wanted in zip(reversed(steps), reversed(targets[:-1]), strict=True):
         plane, window = double(plane, window, wanted, *step), wanted
     return plane

@@ -88,9 +88,7 @@ def filtered(
     return _run(plane, window, target, (across, 1), (down, 1), into)
 
 
-def halve(
-    plane: Array, window: Window, target: Window, across: bool = True, down: bool = True, into: Array | None = None
-) -> Array:
+def halve(plane: Array, window: Window, target: Window, across: bool = True, down: bool = True) -> Array:
     """Return samples of the next grid.
 
     Args:
@@ -99,10 +97,9 @@ def halve(
         target: samples of the next grid to compute.
         across: whether the grid is halved across.
         down: whether it is halved down.
-        into: plane over the target, or a view of rows in a larger one, to which the result is added.
     """
     ways = [(_TO_HALF, 2) if halved else (_ALONE, 1) for halved in (across, down)]
-    return _run(plane, window, target, *ways, into)
+    return _run(plane, window, target, ways[0], ways[1], None)
 
 
 def _run(
@@ -243,7 +240,7 @@ def _filter(
                     begun = min(x, used - _BLOCK)
                     _weigh(source, start + begun, pitch, down, nothing, 0, row, begun)
             if step_x == 2:
-                _every_second(row, across, target, begin, count, adding)
+                _every_second(row, across, target[begin : begin + count])
                 continue
             for x in range(0, count, _BLOCK):
                 base, base_at, into, to = nothing, 0, target, begin + x
@@ -273,15 +270,12 @@ def _few(source: Array, start: int, step: int, weights: Array, target: Array, co
 
 
 @compiled
-def _every_second(row: Array, weights: Array, target: Array, begin: int, count: int, adding: bool) -> None:
+def _every_second(row: Array, weights: Array, target: Array) -> None:
     """The filter of `halve` at every second number of a row."""
-    out = target[begin : begin + count]
-    if not adding:
-        out[:] = 0
     centre, near, far = weights[0], weights[1], weights[2]
-    for x in range(count):
+    for x in range(target.size):
         i = 2 * x
-        out[x] += centre * row[i + 2] + near * (row[i + 1] + row[i + 3]) + far * (row[i] + row[i + 4])
+        target[x] = centre * row[i + 2] + near * (row[i + 1] + row[i + 3]) + far * (row[i] + row[i + 4])
 
 
 @compiled
