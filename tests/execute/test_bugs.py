@@ -36,7 +36,7 @@ def failing(error):
     ],
 )
 def test_an_exception_in_a_kernel_is_a_bug(comp, monkeypatch, error):
-    monkeypatch.setattr("stackcomp.kernels.convolve.Spreading.__call__", failing(error))
+    monkeypatch.setattr("stackcomp.kernels.mixture.Mixture.__call__", failing(error))
     with pytest.raises(BugError) as caught:
         comp.render("brighter", 2)
     assert caught.value.__cause__ is error
@@ -93,7 +93,7 @@ def test_needs_of_a_port_that_is_not_there_are_a_bug_of_their_node(comp, monkeyp
     "error", [FileError("lamp.exr", "is cut short"), OSError(28, "No space left on device"), MemoryError("8 GiB")]
 )
 def test_a_file_a_disk_and_memory_are_not(comp, monkeypatch, error):
-    monkeypatch.setattr("stackcomp.kernels.convolve.Spreading.__call__", failing(error))
+    monkeypatch.setattr("stackcomp.kernels.mixture.Mixture.__call__", failing(error))
     with pytest.raises(RenderError) as caught:
         comp.render("brighter", 2)
     assert (caught.value.node, caught.value.frame) == ("shine", 2)

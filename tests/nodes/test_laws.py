@@ -148,6 +148,15 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
     "glow": [
         {"image": "cg", "radius": 0.8, "falloff": "gaussian", "matte": "matte", "threshold": 0.3},
         {"image": "plate", "radius": 1, "falloff": "gaussian", "output": "moved", "within": "other_matte"},
+        {
+            "image": "cg",
+            "emission": "plate",
+            "matte": "matte",
+            "lobes": [{"radius": 0.5, "strength": 0.4}, {"radius": 1.5, "falloff": "gaussian", "strength": 0.3}],
+            "channel_radius": [1.4, 1, 0.7],
+            "threshold": 0.1,
+        },
+        {"image": "cropped", "falloff": "glare", "focal_length": 10, "gate_width": 60, "output": "moved"},
     ],
     "soften": [
         {"image": "cg", "radius": 0.4},
