@@ -314,5 +314,6 @@ DRAWN: dict[tuple[str, str], Callable[[random.Random], Any]] = {
     ("stroke_matte", "strokes"): lambda draw: [
         {**_drawn(draw, 1, 3), "radius": round(draw.uniform(0, 6), 2)} for _ in range(draw.randrange(1, 3))
     ],
+    ("glow", "lobes"): lambda draw: draw.choice([[], [{"radius": 2}, {"radius": 9.5, "strength": 0.2}]]),
     ("", "size"): lambda draw: [FRAME.width, FRAME.height],
 }

@@ -96,7 +96,8 @@ class Glow(Adjustable, AreaNode):
     lobes: Annotated[
         tuple[Lobe, ...],
         Field(
-            description="Parts of the glow, with a radius, a strength and a falloff each, instead of one alone."
+            description='Parts of the glow, instead of one alone: each {"radius": px, "strength": share of the '
+            'light, "falloff": …}.'
         ),
     ] = ()
     channel_radius: Annotated[

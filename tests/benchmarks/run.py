@@ -3,6 +3,7 @@
 Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``, ``batch``, ``plugin``, ``placing``,
 ``ids``, ``edges``, ``mattes``, ``softening``. Results go to ``tests/benchmarks/results/`` as Markdown, which git
 does not track.
+``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does not track.
 The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
 """
 
@@ -29,6 +30,7 @@ import placing
 import plugin
 import scaling
 import softening
+import spreading
 from timing import in_turn, table
 
 from stackcomp.kernels.strips import thread_count
@@ -47,6 +49,7 @@ NAMES = (
     "edges",
     "mattes",
     "softening",
+    "spreading",
 )
 _TITLES = {
     "plain": "20 pixel operations, 3840×2160 RGBA float32: ten times exposure and over",
@@ -131,6 +134,8 @@ def main() -> None:
     if "softening" in names:
         add(softening.tables(max(3, rounds // 2)))
         add(softening.memory_table())
+    if "spreading" in names:
+        add(spreading.tables(rounds))
     if "placing" in names:
         add(placing.tables(max(3, rounds // 2)))
     if "memory" in names:

@@ -36,9 +36,9 @@ def test_its_example_can_be_pasted(kind):
 def test_parameters_state_range_unit_and_default():
     glow = {item.name: item for item in describe(KINDS["glow"]).parameters}
     assert glow["radius"].unit == "px"
-    assert "from 0 to 2000 px" in glow["radius"].values
+    assert "from 0 to 8192 px" in glow["radius"].values
     assert (glow["radius"].default, glow["radius"].keyed, glow["radius"].required) == (20.0, True, False)
-    assert glow["falloff"].values == "exponential or gaussian"
+    assert glow["falloff"].values == "exponential or gaussian or glare"
     assert list(glow)[-1] == "amount"
     deliver = {item.name: item for item in describe(KINDS["deliver"]).parameters}
     assert deliver["quality"].values == "a whole number, 1 to 100"

@@ -186,3 +186,140 @@ def test_a_denormal_pixel_spoils_nothing():
     pixels[0, 0] = [1e-42, 0, 1e-45, 1]
     got = glowing(pixels, threshold=0.1, knee=0.2).to_array()
     assert np.isfinite(got).all()
+
+
+def alone(pixels=None, **fields):
+    return glowing(pixels, threshold=0, output="alone", radius=fields.pop("radius", 4), **fields)
+
+
+def in_lobes(lobes, pixels=None, **fields):
+    given = {"p": Image.from_array(lamps() if pixels is None else pixels)}
+    return render("glow", given, image="p", lobes=lobes, **fields)
+
+
+def test_lobes_are_the_sum_of_glows():
+    parts = [{"radius": 2, "strength": 0.5}, {"radius": 7, "strength": 0.25, "falloff": "gaussian"}]
+    got = in_lobes(parts, output="alone", strength=0.8).over(FRAME).to_array()
+    core = alone(radius=2, strength=0.4).over(FRAME).to_array()
+    skirt = alone(radius=7, strength=0.2, falloff="gaussian").over(FRAME).to_array()
+    assert got == pytest.approx(core + skirt, abs=1e-4)
+
+
+def test_lobes_that_move_light_keep_it():
+    pixels = lamps()
+    pixels[:, :, :3] *= np.pad(np.ones((20, 30)), ((22, 22), (33, 33)))[..., None]
+    lobes = [{"radius": 1, "strength": 0.5}, {"radius": 3, "strength": 0.3}]
+    result = in_lobes(lobes, pixels, output="moved", channel_radius=[0.6, 1, 1.1])
+    for name, channel in zip("RGB", np.moveaxis(pixels, -1, 0), strict=False):
+        assert result[name].sum(dtype=np.float64) == pytest.approx(channel.sum(dtype=np.float64), rel=1e-5)
+        assert result[name].min() >= 0
+
+
+def test_keyed_lobes_have_the_value_of_the_frame():
+    radius = {"keys": [[1, 2], [3, 6]], "between": "linear"}
+    lobes = [{"radius": radius, "strength": {"keys": [[1, 0], [3, 0.6]], "between": "linear"}}]
+    for frame, (radius, strength) in {1: (2, 0), 2: (4, 0.3), 3: (6, 0.6)}.items():
+        got = in_lobes(lobes, output="alone", frame=frame).over(FRAME).to_array()
+        assert got == pytest.approx(alone(radius=radius, strength=strength).over(FRAME).to_array(), abs=1e-5)
+
+
+def test_each_channel_has_its_own_radius_and_keeps_its_light():
+    pixels = np.zeros((*SIZE[::-1], 3), np.float32)
+    pixels[32, 48] = 100
+    light = alone(pixels, radius=3, channel_radius=[1.5, 1, 0]).over(FRAME).to_array()
+    for channel, radius in enumerate([4.5, 3, 0]):
+        own = alone(pixels, radius=radius).over(FRAME).to_array()[..., channel]
+        assert light[..., channel] == pytest.approx(own, abs=1e-5)
+        assert light[..., channel].sum() == pytest.approx(100, rel=2e-3)
+    assert light[32, 48, 2] == 100
+
+
+def test_the_light_of_an_emission_pass_glows_instead():
+    pixels = lamps()
+    emission = np.zeros((*SIZE[::-1], 3), np.float32)
+    emission[12:15, 20:24] = [9, 4, 1]
+    given = {"p": Image.from_array(pixels), "e": Image.from_array(emission)}
+    result = render("glow", given, image="p", emission="e", radius=3, strength=0.5).over(FRAME).to_array()
+    expected = glowing(emission, radius=3, threshold=0, strength=0.5, output="alone").over(FRAME).to_array()
+    assert result[..., :3] - pixels[..., :3] == pytest.approx(expected, abs=1e-4)
+    assert np.array_equal(result[..., 3], pixels[..., 3])
+
+
+def test_an_emission_pass_beside_the_picture():
+    """Windows smaller than the frame, which do not meet."""
+    lamp = Image.from_array(np.full((4, 4, 3), 8, np.float32)).over(Window(0, 0, 4, 4))
+    lamp = Image(lamp.planes, Window(70, 20, 74, 24), FRAME, lamp.type)
+    part = Image.from_array(lamps())
+    part = Image(part.over(Window(5, 6, 30, 40)).planes, Window(5, 6, 30, 40), FRAME, part.type)
+    result = render("glow", {"p": part, "e": lamp}, image="p", emission="e", radius=6)
+    expected = np.zeros((*SIZE[::-1], 3))
+    expected[20:24, 70:74] = 8
+    kernel = np.pad(falloff(6, "exponential"), ((42, 0), (42, 0)), mode="reflect")
+    light = signal.fftconvolve(expected[..., 0], kernel, mode="same")
+    got = result.over(FRAME)
+    assert np.abs(got["R"] - part.over(FRAME)["R"] - light).max() < 0.01 * light.max()
+    tile = render("glow", {"p": part, "e": lamp}, image="p", emission="e", radius=6, window=Window(20, 10, 33, 30))
+    assert tile["G"] == pytest.approx(got.over(tile.window)["G"], abs=1e-5)
+
+
+def test_glare_is_the_published_function_of_the_angle():
+    """Along a row from a bright point, against the function with the angle of a pinhole camera."""
+    pixels = np.zeros((*SIZE[::-1], 3), np.float32)
+    pixels[32, 20] = 1e4
+    light = alone(pixels, radius=20, falloff="glare", focal_length=30, gate_width=24).over(FRAME)["G"]
+
+    def published(angle):
+        degrees = np.degrees(angle)
+        core, far = 0.384 * 2.61e6 * np.exp(-((degrees / 0.02) ** 2)), degrees + 0.02
+        # It fades over 15 degrees so that it ends.
+        fade = np.exp(-0.5 * (np.tan(angle) / np.tan(np.radians(15))) ** 2)
+        return (core + 0.478 * 20.91 / far**3 + 0.138 * 72.37 / far**2) * fade
+
+    angle = np.arctan(np.arange(4, 60) * 24 / 96 / 30)
+    # Light that lands on a pixel: per solid angle, times the pixel's.
+    pixel = (24 / 96 / 30) ** 2 * np.cos(angle) ** 3
+    rings = np.geomspace(1e-6, 1.5, 20_000)
+    total = np.trapezoid(published(rings) * 2 * np.pi * np.sin(rings), rings)
+    assert total == pytest.approx(0.96, abs=0.03)
+    assert light[32, 24:80] == pytest.approx(1e4 * published(angle) * pixel / total, rel=0.04)
+
+
+def test_glare_has_the_same_angle_in_a_preview():
+    pixels = np.zeros((64, 96, 3), np.float32)
+    pixels[30:34, 40:44] = 50
+    fields = {"falloff": "glare", "focal_length": 40, "gate_width": 24, "output": "alone"}
+    full = render("glow", {"p": Image.from_array(pixels)}, image="p", **fields).over(FRAME)["R"]
+    half = render("glow", {"p": Image.from_array(pixels)}, image="p", at=0.5, **fields)
+    half = half.over(Window(0, 0, 48, 32))["R"]
+    mean = full.reshape(32, 2, 48, 2).mean(axis=(1, 3))
+    assert half[:, 30:] == pytest.approx(mean[:, 30:], rel=0.1)
+
+
+def test_light_near_the_end_of_float32_stays_finite():
+    pixels = np.full((*SIZE[::-1], 3), 3e38, np.float32)
+    for radius in (1, 9):
+        assert np.isfinite(alone(pixels, radius=radius).to_array()).all()
+
+
+def test_a_bright_point_beside_darkness_and_negative_light():
+    pixels = np.full((*SIZE[::-1], 3), -0.5, np.float32)
+    pixels[30, 40] = 1e4
+    light = alone(pixels, radius=5).over(FRAME).to_array()
+    assert light.min() >= 0
+    assert light[30, 41] == pytest.approx(1e4 * falloff(5, "exponential")[0, 1], rel=0.01)
+    assert light.sum() <= 3e4 * (1 + 1e-6)
+
+
+@pytest.mark.parametrize(
+    ("fields", "message"),
+    [
+        ({"lobes": [{"radius": 3}], "radius": 4}, 'has "lobes" and "radius"'),
+        ({"lobes": [{"radius": 3}], "falloff": "gaussian"}, 'has "lobes" and "falloff"'),
+        ({"lobes": [{"radius": -3}]}, "below the smallest value 0"),
+        ({"falloff": "glare", "gate_width": 24}, 'has glare without "focal_length"'),
+        ({"lobes": [{"falloff": "glare"}], "focal_length": 24}, 'has glare without "gate_width"'),
+    ],
+)
+def test_fields_that_do_not_go_together(fields, message):
+    with pytest.raises(DocumentError, match=message):
+        render("glow", {"p": Image.from_array(lamps())}, image="p", **fields)
