@@ -204,6 +204,58 @@ def _weigh(
     return types.none(source, types.intp, types.intp, weights, base, types.intp, target, types.intp), write
 
 
+@intrinsic
+def _weigh_two(
+    typing: Any, source: Any, at: Any, step: Any, weights: Any, target: Any, to: Any, second: Any
+) -> tuple[Any, Callable[..., Any]]:
+    """As `_weigh` for two rows, one below the other, which have most of what they read in common; without a base.
+
+    Arguments: flat source, where in it the middle of the first row is; by how much its rows are away; weights at
+    distances 0, 1 …; flat target, where to write the first row and the second.
+    """
+
+    def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        code = VectorCode(context, builder)
+        source, at, step, weights, target, to, second = arguments
+
+        def places(kind: Any, array: Any, first: Any) -> list[Any]:
+            firsts = [builder.add(first, code.whole(_LANES * k)) for k in range(_VECTORS)]
+            return [code.place(kind, array, place, _VECTOR) for place in firsts]
+
+        def numbers(first: Any) -> list[Any]:
+            return [code.load(place, _VECTOR) for place in places(signature.args[0], source, first)]
+
+        def weight(index: Any) -> Any:
+            number = code.load(code.place(signature.args[3], weights, index, FLOAT), FLOAT)
+            return code.all_lanes(number, _LANES)
+
+        size = context.make_array(signature.args[3])(context, builder, weights).nitems
+        upper, lower, above, below = ([code.register(_VECTOR, 0.0) for _ in range(_VECTORS)] for _ in range(4))
+        first, next_row = weight(code.whole(0)), builder.add(at, step)
+        for k, centres in enumerate(zip(numbers(at), numbers(next_row), strict=True)):
+            for sums, seen, centre in zip((upper, lower), (above, below), centres, strict=True):
+                builder.store(builder.fmul(first, centre), sums[k])
+                builder.store(centre, seen[k])
+        with code.counting(code.whole(1), builder.sub(size, code.whole(1)), 1) as distance:
+            away = builder.mul(distance, step)
+            share = weight(distance)
+            new = zip(numbers(builder.sub(at, away)), numbers(builder.add(next_row, away)), strict=True)
+            for k, (up, down) in enumerate(new):
+                pairs = ((upper, up, builder.load(below[k])), (lower, builder.load(above[k]), down))
+                for sums, before, behind in pairs:
+                    both = builder.fmul(share, builder.fadd(before, behind))
+                    builder.store(builder.fadd(builder.load(sums[k]), both), sums[k])
+                builder.store(up, above[k])
+                builder.store(down, below[k])
+        for sums, place in ((upper, to), (lower, second)):
+            for number, there in zip(sums, places(signature.args[4], target, place), strict=True):
+                code.store(builder.load(number), there)
+        return context.get_dummy_value()
+
+    numbers = (types.intp, types.intp)
+    return types.none(source, *numbers, weights, target, *numbers), write
+
+
 @compiled
 def _filter(
     source: Array,
@@ -224,7 +276,8 @@ def _filter(
     nothing, sums = np.zeros(_BLOCK, np.float32), np.zeros(_BLOCK, np.float32)
     columns = min(result.shape[1], max(_COLUMNS, _CACHED // (2 * down.size - 1)))
     # Some more than is used: it is read in whole blocks.
-    row = np.zeros(step_x * columns + 2 * reach + _BLOCK, np.float32)
+    room = step_x * columns + 2 * reach + _BLOCK
+    both = np.zeros(2 * room, np.float32)
     for begin in range(0, result.shape[1], columns):
         count = min(columns, result.shape[1] - begin)
         used = step_x * (count - 1) + 1 + 2 * reach
@@ -232,8 +285,15 @@ def _filter(
         for y in range(first, last):
             start = (top + step_y * y) * pitch + at
             target = result[y]
-            if used < _BLOCK:
+            row = both[:room]
+            if step_y == 1 and used >= _BLOCK and (y - first) % 2 == 1:
+                row = both[room:]
+            elif used < _BLOCK:
                 _few(source, start, pitch, down, row, used)
+            elif step_y == 1 and y + 1 < last:
+                for x in range(0, used, _BLOCK):
+                    begun = min(x, used - _BLOCK)
+                    _weigh_two(source, start + begun, pitch, down, both, begun, room + begun)
             else:
                 for x in range(0, used, _BLOCK):
                     # The last block may lie over the one before: nothing is read beyond the plane.

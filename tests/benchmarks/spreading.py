@@ -1,7 +1,7 @@
 """Gaussians and glows at 3840×2160 against OpenCV and scipy in the same run.
 
-Beside each time stand the floor, which is what reading and writing the planes once costs at the speed of a copy, how
-many times that it takes, the largest error, and the peak of memory beside the given planes.
+Beside each time stand the floor, which is what reading and writing the planes once costs at the speed of a copy,
+how many times that it takes, the largest error, and the peak of memory beside the given planes.
 """
 
 from __future__ import annotations
