@@ -7,6 +7,8 @@ does not track.
 The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
 ``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does
 not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
+``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git
+does not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
 """
 
 from __future__ import annotations
