@@ -144,6 +144,7 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
     "soft_matte": [
         {"matte": "matte", "grow": 1.5, "feather": 0.7, "curve": 1.2},
         {"matte": "matte", "grow": 0.5, "feather_in": 3, "feather_out": 1.5},
+        {"matte": "other_matte", "feather": 6.5},
     ],
     "glow": [
         {"image": "cg", "radius": 0.8, "falloff": "gaussian", "matte": "matte", "threshold": 0.3},
