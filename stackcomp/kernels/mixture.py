@@ -6,7 +6,7 @@ coarse grid (`pyramid`), so a radius of 1000 pixels costs no more than one of 10
 a tile is a part of the whole.
 
 The fit weighs errors by the falloff itself, so that the skirt is as right as the core. What a point spreads is off
-by less than 1 % of its peak, and less than 0.5 % of its light lands elsewhere (measured: 0.7 and 0.3 % at most;
+by less than 1 % of its peak, and less than 0.5 % of its light lands elsewhere (measured: 0.8 and 0.3 % at most;
 the first where an exponential has its tip).
 
 Source of the weights: Lawson and Hanson, Solving Least Squares Problems, 1974 (by scipy).

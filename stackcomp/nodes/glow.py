@@ -54,8 +54,8 @@ class Glow(Adjustable, AreaNode):
 
     Spilled light has no coverage: alpha is that of the picture, and 0 when alone. The time does not grow with the
     radius: falloffs are sums of Gaussians on coarse grids. At 3840×2160 a radius of 200 or 2000 pixels takes a
-    twelfth of the time of a convolution by fast Fourier transforms. What a point spills is right to 1 % of its peak,
-    less than 0.5 % of its light lands elsewhere, and the sum of all light is kept to 1e-6.
+    twelfth of the time of a convolution by fast Fourier transforms. What a point spills is right to 1 % of its
+    peak, less than 0.5 % of its light lands elsewhere, and the sum of all light is kept to 1e-6.
     """
 
     source_of_maths: ClassVar[str] = (
