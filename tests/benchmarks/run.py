@@ -1,14 +1,7 @@
 """Run the benchmarks and save their tables: ``python tests/benchmarks/run.py [NAME …]``.
 
-Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``, ``batch``, ``plugin``, ``placing``,
-``ids``, ``edges``, ``mattes``, ``softening``. Results go to ``tests/benchmarks/results/`` as Markdown, which git
-does not track.
-``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does not track.
-The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
-``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does
-not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
-``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git
-does not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
+The names are those of `NAMES`; without one, all are run. Results go to ``tests/benchmarks/results/`` as Markdown,
+which git does not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
 """
 
 from __future__ import annotations
