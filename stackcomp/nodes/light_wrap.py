@@ -124,7 +124,8 @@ class LightWrap(Adjustable, AreaNode):
 
         source = np.empty(seen["image"].window.shape, np.float32)
         over_strips(functools.partial(self._gather, seen, name, source), source.shape[0])
-        light = gaussian(source, self._sigma, self._sigma)
+        begin = seen["image"].window
+        light = gaussian(source, self._sigma, self._sigma, (begin.x0, begin.y0))
         margin = self._margin()
         alpha = seen["image"]["A"][margin : margin + light.shape[0], margin : margin + light.shape[1]]
         result = under.copy()
