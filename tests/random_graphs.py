@@ -23,6 +23,7 @@ from stackcomp.data.numbers import Number, number_of
 from stackcomp.data.port_types import Colour, Layers
 from stackcomp.files import exr
 from stackcomp.files.camera_file import write_camera
+from stackcomp.files.grain_file import GrainFile, write_grain
 from stackcomp.files.id_hash import id_of
 from stackcomp.files.track_file import track_text
 from stackcomp.kernels.pinhole import Camera
@@ -74,6 +75,9 @@ def write_files(folder: Path, seed: int) -> None:
         to_world = [[1, 0, 0, 0.05 * frame], [0, 0, 1, 0.1 * frame], [0, -1, 0, 0], [0, 0, 0, 1]]
         cameras[frame] = Camera(np.array(to_world, np.float64), 34.0 + frame, (36.0, 28.0))
     write_camera(folder / "camera.json", cameras)
+    near = {name: ((0.3, 1, 0.3), (0.05, 0.2, 0.05)) for name in "RGB"}
+    grain = GrainFile(version=1, space="ACEScg", floor=(0.1,) * 3, slope=(0.2,) * 3, autocorrelation=near)
+    write_grain(folder / "grain.json", grain)
 
 
 @dataclass
@@ -309,6 +313,8 @@ DRAWN: dict[tuple[str, str], Callable[[random.Random], Any]] = {
     ("clean_patch", "outline"): lambda draw: [[2, 2], [30, 4], [25, 26], [3, 20]],
     ("", "names"): lambda draw: draw.choice([["lamp"], ["lamp", "#1a2b3c4d"], ["l*"], ["bench", "?olt"]]),
     ("", "type"): lambda draw: "CryptoObject",
+    ("match_grain", "file"): lambda draw: "grain.json",
+    ("match_grain", "seed"): lambda draw: draw.randrange(3),
     ("colour_matrix", "matrix"): lambda draw: [1.1, -0.1, 0, 0.2, 0.7, 0.1, 0, 0.3, 0.9],
     ("shape_matte", "shapes"): lambda draw: [_drawn(draw, 2, 4) for _ in range(draw.randrange(1, 3))],
     ("stroke_matte", "strokes"): lambda draw: [

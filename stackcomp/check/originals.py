@@ -53,6 +53,7 @@ _WORDS = {
     "schema": "a schema",
     "camera": "a camera",
     "track": "a track",
+    "grain": "grain",
     "corrections": "colour corrections",
     "page": "a page",
 }

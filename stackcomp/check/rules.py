@@ -152,7 +152,9 @@ frame-missing    | e | Frames of a sequence are missing. | Supply them, or rende
 frame-resolution | e | Frames of one sequence differ in resolution. | Render them at one resolution.
 frames-missing   | e | A sequence is read, but the graph names no frames. | Write "frames" into the graph.
 frozen           | w | One file is read at all frames, though others of its sequence exist. | Write the frame token into the path.
+grain-file       | e | A grain file is missing or cannot be read. | Correct the path or the file.
 grain-none       | e | A difference is counted in grain, and there is none. | Measure the grain of the plate.
+grain-space      | e | Grain was measured in another colour space than the picture is in. | Convert the picture, or measure again.
 has-alpha        | e | A port that takes colour without alpha gets colour with alpha. | Take R, G and B with pick_channels.
 header           | w | A file header contradicts itself or the format. | Write the file again.
 homography-singular | e | A homography cannot be inverted at a frame. | Give nine numbers that map four corners to four corners.

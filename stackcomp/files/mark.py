@@ -11,7 +11,7 @@ JPEG  in a comment segment
 MOV   in the metadata of the movie, under the key ``stackcomp/mark``; MP4 likewise
 XML   in a comment after the XML declaration (colour corrections)
 HTML  in a comment after the document type; Markdown in a comment in the first line
-JSON  in a field: ``program`` of a dump's report and of camera and track files, ``written by`` under a file's
+JSON  in a field: ``program`` of a dump's report and of camera, track and grain files, ``written by`` under a file's
       findings, ``$comment`` of a schema
 ====  ============================================================================================
 
@@ -68,6 +68,7 @@ MarkKind = Literal[
     "schema",
     "camera",
     "track",
+    "grain",
     "corrections",
     "page",
 ]
@@ -126,7 +127,7 @@ class Mark:
     Attributes:
         kind: ``delivery`` of a deliver node; ``picture`` of any other node; picture of a ``dump`` or of a
             ``measurement``; ``reference`` with which tests compare renders; ``report`` of a dump, ``findings`` of
-            measuring, ``schema``, ``camera`` or ``track`` file (these in JSON); ``corrections`` of colour (in
+            measuring, ``schema``, ``camera``, ``track`` or ``grain`` file (these in JSON); ``corrections`` of colour (in
             XML); ``page`` for people (HTML or Markdown).
         graph: hash of the graph file; empty if there is none.
         reads: what the graph reads through variables.
@@ -263,6 +264,7 @@ def _of_json(text: bytes) -> Mark | None:
         ("schema", content.get("$comment") if "$defs" in content else None),
         ("camera", content.get("program") if "stackcomp_camera" in content else None),
         ("track", content.get("program") if "stackcomp_track" in content else None),
+        ("grain", content.get("program") if "stackcomp_grain" in content else None),
     )
     return next((Mark(kind) for kind, text in places if isinstance(text, str) and text.startswith("stackcomp ")),
                 None)  # fmt: skip

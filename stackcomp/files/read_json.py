@@ -64,11 +64,12 @@ _WRITTEN = {
     "sequence": 'a sequence is written {"stackcomp_sequence": 1, …}',
     "track": 'a track is written {"stackcomp_track": 1, …}; stackcomp track makes one',
     "camera": 'a camera is written {"stackcomp_camera": 1, …}; stackcomp camera makes one',
+    "grain": 'grain is written {"stackcomp_grain": 1, …}; stackcomp match grain --to makes one',
     "shapes": 'shapes are written {"stackcomp_shapes": 1, …}',
     "manifest": 'a manifest is written {"name": "8 hexadecimal digits", …}',
     "thresholds": 'thresholds are written {"check": {"limit": number, …}, …}; --show-thresholds prints them all',
 }
-Holds = Literal["graph", "variables", "sequence", "thresholds", "track", "camera", "shapes", "manifest"]
+Holds = Literal["graph", "variables", "sequence", "thresholds", "track", "camera", "grain", "shapes", "manifest"]
 
 
 def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
@@ -216,6 +217,7 @@ _FILES = {
     "thresholds": "file of thresholds",
     "track": "track",
     "camera": "camera",
+    "grain": "grain file",
     "shapes": "file of shapes",
     "manifest": "manifest",
 }

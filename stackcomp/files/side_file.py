@@ -1,4 +1,4 @@
-"""Small JSON files that a node takes numbers from: tracks, cameras, shapes.
+"""Small JSON files that a node takes numbers from: tracks, cameras, shapes, grain.
 
 Each is a pydantic model with a version under ``stackcomp_<what it holds>``. A file is read once for each state
 that it has, and all of a frame comes from one state.
@@ -54,7 +54,7 @@ def _read(path: Path, state: FileState, model: type[BaseModel], holds: Holds) ->
         fields = read_json(path, holds)
     except DocumentError as error:
         raise _told(path, error.problems) from None
-    word = "shapes" if holds == "shapes" else f"a {holds}"
+    word = holds if holds in ("shapes", "grain") else f"a {holds}"
     made, problems = validate(model, fields, "", word, field_names(model))
     if made is None:
         raise _told(path, problems)

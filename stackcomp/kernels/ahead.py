@@ -40,6 +40,8 @@ from stackcomp.kernels import (
     edges,
     foreground,
     gaussian,
+    grain_field,
+    grain_shape,
     id_coverage,
     membrane,
     nearest_distance,
@@ -103,6 +105,12 @@ def _softening() -> None:
     softening.soften(_plane(), _TINY, _TINY, 1.0)
 
 
+def _grain() -> None:
+    shape, _ = grain_shape.shape_at([np.ones((1, 1))] * 3, None, 1.0)
+    law = grain_field.GrainLaw(np.ones(3, np.float32), *([np.ones((3, 1), np.float32)] * 2))
+    grain_field.add_grain((_plane(),) * 3, _TINY, law, shape, frame=1, seed=0)
+
+
 def _foreground() -> None:
     foreground.foreground([_plane(64)], _plane(64) + np.float32(0.5))
 
@@ -157,6 +165,7 @@ KERNELS: dict[str, Callable[[], None]] = {
     "defocus": _defocus,
     "warp": _warp,
     "membrane": _membrane,
+    "grain": _grain,
     "disc_morphology": _disc_morphology,
     "disc_mean": _disc_mean,
     "shapes": _shapes,
@@ -175,6 +184,7 @@ _MODULES: dict[str, tuple[ModuleType, ...]] = {
     "defocus": (disc_gather, column_distance),
     "warp": (warp, warp_map, stack, cubic_filter, cubic_code),
     "membrane": (membrane,),
+    "grain": (grain_field,),
     "disc_morphology": (disc_morphology,),
     "disc_mean": (disc_mean,),
     "shapes": (curve_flatten, curve_chains, curve_feather, curve_coverage),

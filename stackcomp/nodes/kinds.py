@@ -29,6 +29,7 @@ from stackcomp.nodes.join_mattes import JoinMattes
 from stackcomp.nodes.light_wrap import LightWrap
 from stackcomp.nodes.luma_matte import LumaMatte
 from stackcomp.nodes.match_black import MatchBlack
+from stackcomp.nodes.match_grain import MatchGrain
 from stackcomp.nodes.multiply_shadow import MultiplyShadow
 from stackcomp.nodes.outside_kinds import Kinds
 from stackcomp.nodes.over import Over
@@ -67,6 +68,7 @@ BUILT_IN: dict[str, type[Node]] = {
         ColourMatrix,
         Cdl,
         MatchBlack,
+        MatchGrain,
         # layering
         Over,
         PorterDuff,

@@ -15,6 +15,7 @@ import pytest
 
 from stackcomp.files import exr
 from stackcomp.files.camera_file import write_camera
+from stackcomp.files.grain_file import GrainFile, write_grain
 from stackcomp.kernels.pinhole import Camera
 from stackcomp.nodes.kinds import BUILT_IN
 from stackcomp.testing import FRAME, LAWS, Example
@@ -44,6 +45,11 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
     "colour_matrix": [{"image": "cg", "matrix": [1.2, -0.1, 0, 0.1, 0.8, 0, 0.3, 0, 1]}],
     "cdl": [{"image": "cg", "amount": 0.75, **GRADE}, {"image": "cropped", "clamp": True, **GRADE}],
     "match_black": [{"image": "cg", "black": [0.1, 0.05, 0.02], "within": "matte"}],
+    "match_grain": [
+        {"image": "cg", "grain_floor": [0.1, 0.1, 0.2], "grain_slope": [0.02, 0, 0.01], "within": "other_matte"},
+        {"image": "plate", "matte": "matte", "grain_floor": [0.1, 0.2, 0.1], "grain_size": [1, 0, 2], "seed": 7},
+        {"image": "cropped", "matte": "other_matte", "file": "grain.json", "strength": 0.5},
+    ],
     "over": [{"source": "cg", "backdrop": "plate"}],
     "porter_duff": [
         {"source": "cg", "backdrop": "cropped", "mode": operator}
@@ -223,6 +229,11 @@ def write_files(folder):
         to_world = [[1, 0, 0, 0.1 * frame], [0, 0, 1, 0.05 * frame], [0, -1, 0, 0], [0, 0, 0, 1]]
         cameras[frame] = Camera(np.array(to_world, np.float64), 35 + frame, (36.0, 27.0))
     write_camera(folder / "camera.json", cameras)
+    table = ((1, 0.3, 0.1), (0.3, 1, 0.2), (0.1, 0.2, 1))
+    levels = {"G": ((0.1, 0.02), (0.5, 0.3), (1, 0.1))}
+    near = {name: ((0.3, 1, 0.3), (0.05, 0.2, 0.05)) for name in "RGB"}
+    grain = {"floor": (0.1,) * 3, "slope": (0.2,) * 3, "levels": levels, "correlation": table}
+    write_grain(folder / "grain.json", GrainFile(version=1, space="ACEScg", autocorrelation=near, **grain))
 
 
 def test_every_kind_has_an_entry():

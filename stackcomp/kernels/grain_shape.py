@@ -1,0 +1,211 @@
+"""Filters that give independent numbers a wanted autocorrelation, and the mixing that correlates channels.
+
+The autocorrelation's spectrum is what the square of a filter's is; so the filter is the inverse transform of its
+square root, which is real and symmetric. A spectrum that errors of measuring drove below 0 is 0 there: no filter has
+less. The filter is written as a sum of few products of one filter down and one across.
+
+In a smaller picture a pixel is the average of an area, so its grain is weaker, and less of it is shared by neighbours.
+Both follow from the autocorrelation at full size (`shrunk`).
+
+Source: Wiener–Khinchin theorem; singular value decomposition for separable parts; Cholesky factors for correlated
+numbers. The number of parts and the reach are chosen by the error of the autocorrelation: ours.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from stackcomp.kernels.compiled import Array
+from stackcomp.kernels.grain_field import MOST_REACH, GrainShape
+
+__all__ = ["autocorrelation_of", "gaussian_autocorrelation", "shape_at", "shape_of", "shrunk", "whole"]
+
+#: Error of the autocorrelation at any distance, as a share of the variance, that fewer parts or taps may cost.
+_ERROR = 0.004
+_MOST_PARTS = 4
+#: Size of the transform; the filter's tails must not wrap around.
+_SIDE = 96
+
+
+def whole(half: Array) -> Array:
+    """All of an autocorrelation of which the lower half is known.
+
+    Args:
+        half: ``(n + 1, 2n + 1)``: distances 0 to n down, −n to n across.
+
+    Returns:
+        ``(2n + 1, 2n + 1)``, the same from either side.
+    """
+    reach = half.shape[0] - 1
+    full = np.zeros((2 * reach + 1, 2 * reach + 1))
+    full[reach:] = half
+    full[:reach] = half[:0:-1, ::-1]
+    full[reach, :reach] = full[reach, :reach:-1]
+    return full
+
+
+def gaussian_autocorrelation(size: float) -> Array:
+    """Lower half of the autocorrelation of numbers that were softened with a Gaussian.
+
+    Args:
+        size: standard deviation of the Gaussian, in pixels; 0 gives independent numbers.
+    """
+    line = np.arange(-MOST_REACH, MOST_REACH + 1) ** 2
+    # That of a Gaussian sampled at pixels; far below a third of a pixel nothing is left of it.
+    taps = np.exp(-line / (2 * size * size)) if size > 0.1 else (line == 0).astype(float)
+    full = np.convolve(taps, taps)[MOST_REACH : 3 * MOST_REACH + 1]
+    full /= full[MOST_REACH]
+    half: Array = full[MOST_REACH:, None] * full
+    return half
+
+
+def shrunk(half: Array, scale: float) -> Array:
+    """Lower half of the autocovariance in a picture of another size, of a variance of 1 at full size.
+
+    Args:
+        half: at full size.
+        scale: above 0 and up to 1.
+    """
+    full = whole(half)
+    if scale == 1:
+        return full[full.shape[0] // 2 :]
+    reach = full.shape[0] // 2
+    size = 1 / scale
+    most = min(MOST_REACH, math.ceil((reach + 1) * scale))
+    distances = np.arange(-reach, reach + 1)
+    rows = []
+    for k in range(-most, most + 1):
+        # Two pixels of the smaller picture, that begin at 0 and at k of its pixels, share pairs of full-size ones.
+        here, there = _parts(0.0, size), _parts(k * size, size)
+        weights = np.zeros(distances.size)
+        for p, share in here.items():
+            for q, other in there.items():
+                if abs(q - p) <= reach:
+                    weights[q - p + reach] += share * other
+        rows.append(weights)
+    table = np.array(rows)
+    covariance: Array = (table @ full @ table.T)[most:]
+    return covariance
+
+
+def _parts(start: float, size: float) -> dict[int, float]:
+    """Full-size pixels under a pixel of a smaller picture, each with its share of it."""
+    end = start + size
+    first, last = math.floor(start), math.ceil(end)
+    overlaps = {p: min(p + 1, end) - max(p, start) for p in range(first, last)}
+    return {p: overlap / size for p, overlap in overlaps.items() if overlap > 1e-9}
+
+
+def autocorrelation_of(filter: Array) -> Array:
+    """The autocovariance, ``(4n + 1, 4n + 1)``, of independent numbers after a filter of ``(2n + 1, 2n + 1)``."""
+    count = 2 * filter.shape[0] - 1
+    spectrum = np.abs(np.fft.rfft2(filter, (count, count))) ** 2
+    covariance: Array = np.fft.fftshift(np.fft.irfft2(spectrum, (count, count)))
+    return covariance
+
+
+def shape_at(
+    halves: Sequence[Array], correlation: Sequence[Sequence[float]] | None, scale: float
+) -> tuple[GrainShape, tuple[float, float, float]]:
+    """`shape_of` for a picture of a scale. What was made is kept, since frames are alike.
+
+    Args:
+        halves: lower halves of the autocorrelations of R, G and B at full size, each of any reach.
+        correlation: of the channels of one pixel, 3×3; that of independent ones when None.
+        scale: above 0 and up to 1.
+    """
+    reach = max(half.shape[0] for half in halves) - 1
+    tables = np.zeros((3, reach + 1, 2 * reach + 1))
+    for table, half in zip(tables, halves, strict=True):
+        own = half.shape[0] - 1
+        table[: own + 1, reach - own : reach + own + 1] = half
+    mixing = np.eye(3) if correlation is None else np.array(correlation, np.float64)
+    return _kept(tables.tobytes(), reach, mixing.tobytes(), scale)
+
+
+@functools.lru_cache(maxsize=16)
+def _kept(
+    tables: bytes, reach: int, correlation: bytes, scale: float
+) -> tuple[GrainShape, tuple[float, float, float]]:
+    halves = np.frombuffer(tables).reshape(3, reach + 1, 2 * reach + 1)
+    return shape_of(
+        np.array([shrunk(half, scale) for half in halves]), np.frombuffer(correlation).reshape(3, 3).copy()
+    )
+
+
+def shape_of(covariances: Array, correlation: Array) -> tuple[GrainShape, tuple[float, float, float]]:
+    """What a field needs to have an autocovariance in each channel, and a correlation between them.
+
+    Args:
+        covariances: lower halves, three of ``(n + 1, 2n + 1)``; see `shrunk`.
+        correlation: of the channels of one pixel, 3×3.
+
+    Returns:
+        The shape, whose field has a variance of 1, and the standard deviation in each channel.
+    """
+    filters = [_filter(half) for half in covariances]
+    found = [_separated(filter / math.sqrt((filter**2).sum()), half) for filter, half in zip(filters, covariances, strict=True)]
+    taps, parts = max(a.shape[1] for _, a in found), max(a.shape[0] for _, a in found)
+    down, across = np.zeros((3, parts, taps)), np.zeros((3, parts, taps))
+    for k, (some_down, some_across) in enumerate(found):
+        inner = slice((taps - some_down.shape[1]) // 2, (taps + some_down.shape[1]) // 2)
+        down[k, : len(some_down), inner], across[k, : len(some_across), inner] = some_down, some_across
+    made = np.einsum("kpy,kpx->kyx", down, across)
+    # What the filters themselves take away of a correlation is given before them.
+    alike = np.einsum("kyx,lyx->kl", made, made)
+    mix = _factor(np.asarray(correlation) / np.maximum(alike, 1e-3))
+    return (
+        GrainShape(across.astype(np.float32), down.astype(np.float32), mix.astype(np.float32)),
+        tuple(math.sqrt(max(half[0, half.shape[1] // 2], 0.0)) for half in covariances),  # type: ignore[return-value]
+    )
+
+
+def _filter(half: Array) -> Array:
+    """A symmetric filter, ``(2n + 1, 2n + 1)`` with the largest reach, whose autocovariance is as near as it can be."""
+    full = whole(half)
+    reach = full.shape[0] // 2
+    placed = np.zeros((_SIDE, _SIDE))
+    placed[: 2 * reach + 1, : 2 * reach + 1] = full
+    placed = np.roll(placed, (-reach, -reach), (0, 1))
+    spectrum = np.maximum(np.fft.rfft2(placed).real, 0)
+    filter = np.fft.irfft2(np.sqrt(spectrum), (_SIDE, _SIDE))
+    filter = np.roll(filter, (MOST_REACH, MOST_REACH), (0, 1))[: 2 * MOST_REACH + 1, : 2 * MOST_REACH + 1]
+    cut: Array = filter
+    return cut
+
+
+def _separated(filter: Array, half: Array) -> tuple[Array, Array]:
+    """Filters down and across, ``(parts, 4n + 1)``, as few and short as the autocovariance allows."""
+    full = whole(half)
+    wanted = np.zeros((4 * MOST_REACH + 1,) * 2)
+    inner = slice(2 * MOST_REACH - full.shape[0] // 2, 2 * MOST_REACH + full.shape[0] // 2 + 1)
+    wanted[inner, inner] = full / max(full[full.shape[0] // 2, full.shape[1] // 2], 1e-30)
+    # No filter comes nearer than the whole one.
+    least = float(np.abs(autocorrelation_of(filter) - wanted).max())
+    for reach in range(0, MOST_REACH + 1, 2):
+        part = slice(MOST_REACH - reach, MOST_REACH + reach + 1)
+        u, s, v = np.linalg.svd(filter[part, part])
+        for parts in range(1, min(_MOST_PARTS, s.size) + 1):
+            down, across = (u[:, :parts] * np.sqrt(s[:parts])).T, v[:parts] * np.sqrt(s[:parts])[:, None]
+            energy = math.sqrt(float(((down.T @ across) ** 2).sum()))
+            down = down / energy
+            made = np.zeros_like(filter)
+            made[part, part] = down.T @ across
+            if float(np.abs(autocorrelation_of(made) - wanted).max()) <= least + _ERROR:
+                return down, across
+    return down, across
+
+
+def _factor(correlation: Array) -> Array:
+    """Lower triangular, its product with its transpose the nearest that a correlation can be, with ones in the diagonal."""
+    symmetric = (correlation + correlation.T) / 2
+    np.fill_diagonal(symmetric, 1.0)
+    values, vectors = np.linalg.eigh(symmetric)
+    near = (vectors * np.maximum(values, 1e-9)) @ vectors.T
+    size = np.sqrt(np.diag(near))
+    factor: Array = np.linalg.cholesky(near / np.outer(size, size))
+    return factor
