@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from stackcomp.measure.given import Triple
     from stackcomp.measure.picture import Measured
 
-__all__ = ["NO_BLACK", "Asked", "Matched", "areas_beside", "row_of_numbers", "run_match"]
+__all__ = ["NO_BLACK", "Asked", "Matched", "areas_beside", "open_asked", "row_of_numbers", "run_match"]
 
 NO_BLACK = (
     "no black was subtracted from the plate: a camera's black is not light of the {what} and belongs into "
@@ -71,6 +71,9 @@ class Matched:
         next: what a graph does with the variables.
         draw: makes the picture of what was measured.
         doubts: sentences beside those of the result.
+        file: a further file that is written.
+        file_next: what a graph does with it.
+        write: writes it, whole or not at all.
     """
 
     result: Mapping[str, Any]
@@ -79,6 +82,9 @@ class Matched:
     next: str
     draw: Callable[[], Picture]
     doubts: tuple[str, ...] = ()
+    file: str | None = None
+    file_next: str = ""
+    write: Callable[[], None] = lambda: None
 
 
 def run_match(
@@ -110,7 +116,7 @@ def run_match(
     files = [picture.file for picture in asked.values()]
     ready_to_read(shared.root, *files)
     refuse_outputs(shared.write, shared.picture, files, shared.root, replace_foreign=shared.replace_foreign)
-    opened = {role: _open(shared, role, picture) for role, picture in asked.items()}
+    opened = {role: open_asked(shared, role, picture) for role, picture in asked.items()}
     matched = match(opened)
     record = _record(command, shared, asked, opened, matched)
     _write(shared, names, matched, record)
@@ -122,16 +128,19 @@ def run_match(
         say(line)
     for doubt in record["doubts"]:
         announce(f"note: {doubt}", style="yellow")
+    if matched.file is not None:
+        say(f"{matched.file}; next: {matched.file_next}")
     if shared.write is not None:
         say(f"kept in {shared.write}; next: {matched.next} with --variables {shared.write}")
-    else:
+    elif matched.file is None:
         say(f"next: keep it with --write FILE; then {matched.next} with --variables FILE")
     if shared.picture is not None:
         say(f"picture: {shared.picture}")
     return DONE
 
 
-def _open(shared: Shared, role: str, picture: Asked) -> Measured:
+def open_asked(shared: Shared, role: str, picture: Asked) -> Measured:
+    """Open a picture as the options say; ``role`` is "plate" or "other"."""
     from stackcomp.measure.picture import open_measured
     from stackcomp.measure.source import frame_path
 
@@ -195,6 +204,7 @@ def _write(shared: Shared, names: Sequence[str], matched: Matched, record: Mappi
         from stackcomp.measure.draw import write_png
 
         write_png(shared.picture, matched.draw())
+    matched.write()
     if shared.write is not None:
         from stackcomp.measure.findings import write_findings
 

@@ -46,6 +46,7 @@ from stackcomp.measure.light import LightMatch, match_light, match_light_from_hd
 from stackcomp.measure.matte import MatteStatistics, matte_statistics
 from stackcomp.measure.picture import Measured, open_measured, open_picture
 from stackcomp.measure.sharpness import EdgeWidths, SharpnessMatch, match_sharpness
+from stackcomp.measure.plate_grain import PlateGrain, measure_grain
 from stackcomp.measure.statistics import ChannelStatistics, Statistics, area_statistics
 
 __all__ = [
@@ -79,6 +80,7 @@ __all__ = [
     "PatchError",
     "Patches",
     "SharpnessMatch",
+    "PlateGrain",
     "Statistics",
     "Suspects",
     "area_statistics",
@@ -96,6 +98,7 @@ __all__ = [
     "match_light_from_hdri",
     "match_sharpness",
     "matte_statistics",
+    "measure_grain",
     "measure_ids",
     "open_channel",
     "open_measured",

@@ -26,7 +26,7 @@ from stackcomp.measure.given import AreaLike, Triple, TripleLike, area_in, rgb
 from stackcomp.measure.picture import Measured, opened
 from stackcomp.measure.statistics import clipped
 
-__all__ = ["GrainError", "GrainMatch", "match_grain"]
+__all__ = ["GrainError", "GrainMatch", "fit_line", "match_grain"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -136,7 +136,7 @@ def match_grain(
                 f"{channel} has no grain in the {len(corners)} squares that were measured",
                 "measure a plate as it came from the camera, before noise was removed",
             )
-        fits.append((*_fit(levels, variances), float(levels[0] + black[k]), float(levels[-1] + black[k])))
+        fits.append((*fit_line(levels, variances), float(levels[0] + black[k]), float(levels[-1] + black[k])))
         if levels[-1] < _RANGE * max(levels[0], 0):
             doubts.append(
                 f"{channel}: all levels lie between {levels[0]:.3g} and {levels[-1]:.3g}, so that how the grain "
@@ -240,7 +240,7 @@ def _by_level(level: Floats, variance: Floats, freedom: float) -> tuple[Floats, 
     return means, variances, float(scatter)
 
 
-def _fit(levels: Floats, variances: Floats) -> tuple[float, float, float]:
+def fit_line(levels: Floats, variances: Floats) -> tuple[float, float, float]:
     """Floor, slope and relative residual of the deviations.
 
     Quotients are fitted, since a variance is known to a share of itself; and few levels with texture move little.
