@@ -54,6 +54,8 @@ _MOVES = 1.6
 _AGREE = 0.04
 #: Quotient of brightest and darkest level from which on floor and slope are told from each other.
 _RANGE = 4.0
+#: Share of a level up to which what is left is rounding.
+_ROUNDING = 1e-6
 #: Distinct values of a square up to which the steps of the file are as large as the noise.
 _CODES = 6
 #: Correlation of channels from which on it is detail, and no sensor's noise.
@@ -304,7 +306,7 @@ class _Squares:
 
     def _noisy(self) -> _Squares:
         """Those with any noise: borders and painted masks have none."""
-        noisy = (np.abs(self.rest).max(axis=2) > 0).all(axis=0)
+        noisy = (np.abs(self.rest).max(axis=2) > _ROUNDING * np.abs(self.level + np.array(self.black)[:, None])).all(axis=0)
         return self if noisy.all() else replace(self, level=self.level[:, noisy], rest=self.rest[:, noisy])
 
     def more_where_detail_is(self, alone: _Squares) -> float:
