@@ -90,6 +90,17 @@ def _write_shapes(folder):
     (folder / "plate.svg").write_text("<html><body/></html>")
 
 
+def _write_grain(folder):
+    """Grain files: as they should be, of another space, and with a mistake."""
+    folder.mkdir()
+    near = {name: [[1.0]] for name in "RGB"}
+    good = {"stackcomp_grain": 1, "space": "ACEScg", "floor": [0.001] * 3, "slope": [1e-5] * 3}
+    good["autocorrelation"] = near
+    changes = {"plate": {}, "rec709": {"space": "Linear Rec.709 (sRGB)"}, "broken": {"slope": [1e-5, -1e-5, 0]}}
+    for name, change in changes.items():
+        (folder / f"{name}.json").write_text(json.dumps({**good, **change}))
+
+
 @pytest.fixture(scope="session")
 def inputs(tmp_path_factory):
     folder = tmp_path_factory.mktemp("inputs")
@@ -112,6 +123,7 @@ def inputs(tmp_path_factory):
     _write_cameras(folder / "bench")
     _write_tracks(folder / "bench" / "tracks")
     _write_shapes(folder / "bench" / "shapes")
+    _write_grain(folder / "bench" / "grain")
     stills.write(folder / "straight.png", np.full((9, 16, 4), 0.5, np.float32), 8)
     (folder / "notes.txt").write_text("bring the lantern")
     (folder / "broken.exr").write_bytes((folder / "small.exr").read_bytes()[:60])
