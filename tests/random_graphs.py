@@ -75,7 +75,7 @@ def write_files(folder: Path, seed: int) -> None:
         to_world = [[1, 0, 0, 0.05 * frame], [0, 0, 1, 0.1 * frame], [0, -1, 0, 0], [0, 0, 0, 1]]
         cameras[frame] = Camera(np.array(to_world, np.float64), 34.0 + frame, (36.0, 28.0))
     write_camera(folder / "camera.json", cameras)
-    near = {name: ((0.3, 1, 0.3), (0.05, 0.2, 0.05)) for name in "RGB"}
+    near = dict.fromkeys("RGB", ((0.3, 1, 0.3), (0.05, 0.2, 0.05)))
     grain = GrainFile(version=1, space="ACEScg", floor=(0.1,) * 3, slope=(0.2,) * 3, autocorrelation=near)
     write_grain(folder / "grain.json", grain)
 

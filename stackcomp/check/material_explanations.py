@@ -84,12 +84,12 @@ OF_MATERIAL: dict[str, str] = {
         "program sees alike; clipping, masks and filters would change what is covered."
     ),
     "grain-file": (
-        "A node can take the noise of a plate from a file. The file is read by check, so that it is complete before "
-        "a frame is rendered."
+        "A node can take the noise of a plate from a file. The file is read by check, so that it is complete "
+        "before a frame is rendered."
     ),
     "grain-space": (
-        "Noise is a number of each channel, and a matrix from one space to another mixes channels. So grain of one "
-        "space is too much in some channels of another, and too little in others."
+        "Noise is a number of each channel, and a matrix from one space to another mixes channels. So grain of "
+        "one space is too much in some channels of another, and too little in others."
     ),
     "shapes-nothing": (
         "Shapes and strokes are taken in order. One that takes away from nothing, or intersects with it, leaves "

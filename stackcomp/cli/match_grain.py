@@ -59,9 +59,7 @@ Moving = Annotated[
 ]
 ToFile = Annotated[
     str | None,
-    typer.Option(
-        "--to", metavar="JSON", help="Write a grain file, for match_grain nodes.", show_default=False
-    ),
+    typer.Option("--to", metavar="JSON", help="Write a grain file, for match_grain nodes.", show_default=False),
 ]
 
 
@@ -100,12 +98,12 @@ def grain(
     """Find how a plate's grain grows with light, and how coarse it is, for match_grain and difference_matte nodes.
 
     The variance of grain is floor² + slope · light, in each channel. In one picture alone, fine texture is taken
-    for grain, and grain that is soft over several pixels is taken for texture; with --other or --frames all grain is
-    counted, and nothing else. Kept are NAME_floor and NAME_slope, R G B each.
+    for grain, and grain that is soft over several pixels is taken for texture; with --other or --frames all grain
+    is counted, and nothing else. Kept are NAME_floor and NAME_slope, R G B each.
 
-    With --to a grain file is written. It holds floor and slope too, or a table of levels where grain does not follow
-    them, as that of film; how much R, G and B are alike; and how much neighbours are, up to 8 pixels away. Then squares
-    of 16 × 16 pixels are measured, else of 8 × 8.
+    With --to a grain file is written. It holds floor and slope too, or a table of levels where grain does not
+    follow them, as that of film; how much R, G and B are alike; and how much neighbours are, up to 8 pixels away.
+    Then squares of 16 × 16 pixels are measured, else of 8 × 8.
 
     stackcomp match grain --plate plate.{frame:04d}.exr --frames 1001-1004 --to grain.json
     """
@@ -215,11 +213,9 @@ def _shaped(request: _Request, shared: Shared, opened: dict[str, Measured]) -> M
         *_lines(result, shared.working_space),
         row_of_numbers("beside", [across for across, _ in near], ".3f"),
         row_of_numbers("below", [down for _, down in near], ".3f"),
-        row_of_numbers(
-            "R–G G–B R–B", [result.correlation[a][b] for a, b in ((0, 1), (1, 2), (0, 2))], ".3f"
-        ),
-        f"from {result.squares} squares of 16 × 16 pixels in {how}; the third row is the standard deviation there, "
-        "the last three are correlations, with the next pixel and of channels",
+        row_of_numbers("R–G G–B R–B", [result.correlation[a][b] for a, b in ((0, 1), (1, 2), (0, 2))], ".3f"),
+        f"from {result.squares} squares of 16 × 16 pixels in {how}; the third row is the standard deviation "
+        "there, the last three are correlations, with the next pixel and of channels",
     ]
     matched = _matched(request, shared, opened, result, lines)
     extra = {"grain_file": request.to, "frames": list(request.frames), "others": list(request.others)}

@@ -7,11 +7,11 @@
 
 All is scene-linear, in ``space``. The variance of a channel is ``floor² + slope · max(level − black, 0)``. Where
 ``levels`` has a channel, as ``{"R": [[level, deviation], …], …}``, the variance goes in straight lines from one of
-those levels to the next instead; below the first it stays, and above the last it rises as it does from the first to
-the last, or stays where it falls.
+those levels to the next instead; below the first it stays, and above the last it rises as it does from the first
+to the last, or stays where it falls.
 
-``correlation`` is that of R, G and B in one pixel. ``autocorrelation`` is that of a channel's neighbours: row k is k
-pixels down, column m of 2n + 1 is m − n pixels across; in between lies 1, a pixel with itself. What is missing
+``correlation`` is that of R, G and B in one pixel. ``autocorrelation`` is that of a channel's neighbours: row k is
+k pixels down, column m of 2n + 1 is m − n pixels across; in between lies 1, a pixel with itself. What is missing
 follows from symmetry. n is 0 to 8.
 """
 
@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -81,7 +82,7 @@ class GrainFile(BaseModel):
                 raise BadValueError(f"has {len(table)} levels of {name}", f"give 1 to {MOST_LEVELS}")
             if any(deviation < 0 for _, deviation in table):
                 raise BadValueError(f"has a standard deviation below 0 in {name}", "give 0 or more")
-            if any(a[0] >= b[0] for a, b in zip(table, table[1:], strict=False)):
+            if any(a[0] >= b[0] for a, b in pairwise(table)):
                 raise BadValueError(f"has levels of {name} that do not rise", "sort them, each level once")
         return levels
 

@@ -11,8 +11,8 @@ JPEG  in a comment segment
 MOV   in the metadata of the movie, under the key ``stackcomp/mark``; MP4 likewise
 XML   in a comment after the XML declaration (colour corrections)
 HTML  in a comment after the document type; Markdown in a comment in the first line
-JSON  in a field: ``program`` of a dump's report and of camera, track and grain files, ``written by`` under a file's
-      findings, ``$comment`` of a schema
+JSON  in a field: ``program`` of a dump's report and of camera, track and grain files, ``written by`` under
+      a file's findings, ``$comment`` of a schema
 ====  ============================================================================================
 
 In pictures, movies, XML and pages it is one line, such as ``stackcomp 0.1.0; delivery; graph 8c1f0a52b7d94e36;
@@ -127,8 +127,8 @@ class Mark:
     Attributes:
         kind: ``delivery`` of a deliver node; ``picture`` of any other node; picture of a ``dump`` or of a
             ``measurement``; ``reference`` with which tests compare renders; ``report`` of a dump, ``findings`` of
-            measuring, ``schema``, ``camera``, ``track`` or ``grain`` file (these in JSON); ``corrections`` of colour (in
-            XML); ``page`` for people (HTML or Markdown).
+            measuring, ``schema``, ``camera``, ``track`` or ``grain`` file (these in JSON); ``corrections`` of
+            colour (in XML); ``page`` for people (HTML or Markdown).
         graph: hash of the graph file; empty if there is none.
         reads: what the graph reads through variables.
     """

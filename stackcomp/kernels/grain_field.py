@@ -1,13 +1,13 @@
 """Grain: a field of normal numbers that depends on frame, seed and place alone, laid on a picture.
 
-Every pixel has its own normal number in each channel, from a counter (its place and the frame) and a key (the seed),
-so a tile, a window and the whole hold the same bits, and no state is kept. The numbers of three channels are mixed, so
-that channels are correlated; filtered, so that neighbours are; and multiplied by the standard deviation that grain has
-at the pixel's level.
+Every pixel has its own normal number in each channel, from a counter (its place and the frame) and a key (the
+seed), so a tile, a window and the whole hold the same bits, and no state is kept. The numbers of three channels
+are mixed, so that channels are correlated; filtered, so that neighbours are; and multiplied by the standard
+deviation that grain has at the pixel's level.
 
-Source: Salmon, Moraes, Dror and Shaw, Parallel Random Numbers: As Easy as 1, 2, 3, 2011 (Philox 4×32 with 7 rounds,
-the fewest that pass all tests there); Box and Muller, A Note on the Generation of Random Normal Deviates, 1958. All is
-sums and products in a fixed order, without fused multiply-add: the same bits on every processor.
+Source: Salmon, Moraes, Dror and Shaw, Parallel Random Numbers: As Easy as 1, 2, 3, 2011 (Philox 4×32 with 7
+rounds, the fewest that pass all tests there); Box and Muller, A Note on the Generation of Random Normal Deviates,
+1958. All is sums and products in a fixed order, without fused multiply-add: the same bits on every processor.
 
 The radius of a pair comes from 24 bits, so no number lies beyond 5.9; of normal numbers, 4 in 10⁹ do.
 """
@@ -15,6 +15,7 @@ The radius of a pair comes from 24 bits, so no number lies beyond 5.9; of normal
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from stackcomp.data.window import Window
 from stackcomp.kernels.compiled import Array, compiled, inlined
 from stackcomp.kernels.strips import over_strips
 
-__all__ = ["BLOCK", "MOST_REACH", "GrainLaw", "GrainShape", "add_grain", "grain_field", "philox"]
+__all__ = ["BLOCK", "MOST_REACH", "GrainLaw", "GrainShape", "add_grain", "philox"]
 
 #: Pixels in a row that four words of each of 32 counters give.
 BLOCK = 128
@@ -69,7 +70,7 @@ class GrainLaw:
 
 
 @inlined
-def _round(a, b, c, d, k, m):  # type: ignore[no-untyped-def]
+def _round(a: Any, b: Any, c: Any, d: Any, k: Any, m: Any) -> Any:
     """One round of Philox 4×32."""
     first, second = np.uint64(a) * np.uint64(0xD2511F53), np.uint64(c) * np.uint64(0xCD9E8D57)
     return (
@@ -81,7 +82,7 @@ def _round(a, b, c, d, k, m):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def _seven_rounds(a, b, c, d, keys):  # type: ignore[no-untyped-def]
+def _seven_rounds(a: Any, b: Any, c: Any, d: Any, keys: Any) -> Any:
     a, b, c, d = _round(a, b, c, d, keys[0], keys[1])
     a, b, c, d = _round(a, b, c, d, keys[2], keys[3])
     a, b, c, d = _round(a, b, c, d, keys[4], keys[5])
@@ -100,16 +101,17 @@ def _keys(first: int, second: int) -> Array:
 
 def philox(counter: tuple[int, int, int, int], key: tuple[int, int]) -> tuple[int, ...]:
     """Four words of 32 bits, for tests against those that are published."""
-    return tuple(int(word) for word in _one(*np.array(counter, np.uint32), _keys(*key)))
+    a, b, c, d = np.array(counter, np.uint32)
+    return tuple(int(word) for word in _one(a, b, c, d, _keys(*key)))
 
 
 @compiled
-def _one(a, b, c, d, keys):  # type: ignore[no-untyped-def]
+def _one(a: Any, b: Any, c: Any, d: Any, keys: Any) -> Any:
     return _seven_rounds(a, b, c, d, keys)
 
 
 @inlined
-def _radius(word):  # type: ignore[no-untyped-def]
+def _radius(word: Any) -> Any:
     """√(−2 ln u) of a u in (0, 1); the logarithm to 1e-6."""
     share = np.float32(np.int32(word >> np.uint32(8))) * np.float32(2.0**-24) + np.float32(2.0**-25)
     bits = np.float32(share).view(np.int32)
@@ -126,7 +128,7 @@ def _radius(word):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def _sine(t):  # type: ignore[no-untyped-def]
+def _sine(t: Any) -> Any:
     """Sine of ``t`` turns, up to a quarter to both sides; to 1e-6."""
     z = t * t
     return t * (
@@ -136,7 +138,7 @@ def _sine(t):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _white_row(y, x0, frame, channel, keys, out):  # type: ignore[no-untyped-def]
+def _white_row(y: Any, x0: Any, frame: Any, channel: Any, keys: Any, out: Any) -> Any:
     """Normal numbers of a row; ``x0`` and the length are multiples of `BLOCK`."""
     for block in range(out.size // BLOCK):
         at = block * BLOCK
@@ -157,7 +159,7 @@ def _white_row(y, x0, frame, channel, keys, out):  # type: ignore[no-untyped-def
 
 
 @inlined
-def _filtered(source, at, width, weights, out):  # type: ignore[no-untyped-def]
+def _filtered(source: Any, at: Any, width: Any, weights: Any, out: Any) -> Any:
     """Weighted sums of a row's neighbours; four at a time, since each pass reads and writes the sums."""
     weight = weights[0]
     first = source[at : at + width]
@@ -172,7 +174,7 @@ def _filtered(source, at, width, weights, out):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def _stacked(rows, first, weights, out, width, add):  # type: ignore[no-untyped-def]
+def _stacked(rows: Any, first: Any, weights: Any, out: Any, width: Any, add: Any) -> Any:
     """Weighted sums of rows in a ring; ``first`` is the place of the topmost one."""
     count = weights.size
     weight, row = weights[0], rows[first]
@@ -191,7 +193,7 @@ def _stacked(rows, first, weights, out, width, add):  # type: ignore[no-untyped-
 
 
 @inlined
-def _mixed(white, mix, channel, out):  # type: ignore[no-untyped-def]
+def _mixed(white: Any, mix: Any, channel: Any, out: Any) -> Any:
     p, q, r = mix[channel, 0], mix[channel, 1], mix[channel, 2]
     a, b, c = white[0], white[1], white[2]
     for x in range(out.size):
@@ -199,7 +201,9 @@ def _mixed(white, mix, channel, out):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def _laid(light, field, alpha, share, base, knots, rises, variance, out):  # type: ignore[no-untyped-def]
+def _laid(
+    light: Any, field: Any, alpha: Any, share: Any, base: Any, knots: Any, rises: Any, variance: Any, out: Any
+) -> Any:
     """Light with grain: the variance of premultiplied light, by its knots, times the share of the pixel."""
     for x in range(out.size):
         variance[x] = base * alpha[x]
@@ -216,7 +220,7 @@ def _laid(light, field, alpha, share, base, knots, rises, variance, out):  # typ
 
 
 @inlined
-def _shares(alpha, has_alpha, matte, has_matte, covered, share):  # type: ignore[no-untyped-def]
+def _shares(alpha: Any, has_alpha: Any, matte: Any, has_matte: Any, covered: Any, share: Any) -> Any:
     """Of each pixel its alpha, 0 to 1, and what the variance of its premultiplied light is multiplied by."""
     one, none = np.float32(1), np.float32(0)
     for x in range(covered.size):
@@ -240,7 +244,24 @@ def _shares(alpha, has_alpha, matte, has_matte, covered, share):  # type: ignore
 
 
 @compiled
-def _grainy_rows(light, alpha, matte, x0, y0, frame, keys, across, down, mix, base, knots, rises, out, first, last):  # type: ignore[no-untyped-def]
+def _grainy_rows(
+    light: Any,
+    alpha: Any,
+    matte: Any,
+    x0: Any,
+    y0: Any,
+    frame: Any,
+    keys: Any,
+    across: Any,
+    down: Any,
+    mix: Any,
+    base: Any,
+    knots: Any,
+    rises: Any,
+    out: Any,
+    first: Any,
+    last: Any,
+) -> Any:
     """Rows of a picture with grain; ``light`` and ``out`` are ``(3, height, width)`` as tuples of planes."""
     width, taps, parts = light[0].shape[1], across.shape[2], across.shape[1]
     reach = taps // 2
@@ -265,12 +286,26 @@ def _grainy_rows(light, alpha, matte, x0, y0, frame, keys, across, down, mix, ba
         if y < first:
             continue
         no_row = covered[:0]
-        _shares(alpha[y] if has_alpha else no_row, has_alpha, matte[y] if has_matte else no_row, has_matte, covered, share)
+        _shares(
+            alpha[y] if has_alpha else no_row,
+            has_alpha,
+            matte[y] if has_matte else no_row,
+            has_matte,
+            covered,
+            share,
+        )
         for channel in range(3):
             for part in range(parts):
                 _stacked(ring[channel, part], (place + 1) % taps, down[channel, part], field, width, part > 0)
             _laid(
-                light[channel][y], field, covered, share, base[channel], knots[channel], rises[channel], variance,
+                light[channel][y],
+                field,
+                covered,
+                share,
+                base[channel],
+                knots[channel],
+                rises[channel],
+                variance,
                 out[channel][y],
             )
 
@@ -302,7 +337,7 @@ def add_grain(
         New planes R, G and B.
     """
     out = tuple(np.empty(plane.shape, np.float32) for plane in light)
-    nothing = np.empty((0, 0), np.float32)
+    nothing = np.empty((1, 0), np.float32)
     has_alpha = nothing if alpha is None else alpha
     has_matte = nothing if matte is None else matte
     keys = _keys(seed % 2**32, seed >> 32)

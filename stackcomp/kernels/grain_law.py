@@ -1,7 +1,7 @@
 """Variance of grain by level, as sums that need no division where light is premultiplied.
 
-A function of straight lines is ``base + Σ rise · max(level − knot, 0)``. Times alpha, at a level of light divided by
-alpha, it is ``base · alpha + Σ rise · max(light − knot · alpha, 0)``.
+A function of straight lines is ``base + Σ rise · max(level − knot, 0)``. Times alpha, at a level of light divided
+by alpha, it is ``base · alpha + Σ rise · max(light − knot · alpha, 0)``.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from stackcomp.kernels.compiled import Array
 from stackcomp.kernels.grain_field import GrainLaw
 
 __all__ = ["law_of", "lines_of", "variance_at"]
@@ -21,8 +22,8 @@ Lines = tuple[float, list[float], list[float]]
 def lines_of(table: Sequence[tuple[float, float]]) -> Lines:
     """The variance that goes in straight lines through a table of levels and standard deviations.
 
-    Below the first level it stays as it is there; above the last it rises as it does from the first to the last, or
-    stays where it falls.
+    Below the first level it stays as it is there; above the last it rises as it does from the first to the last,
+    or stays where it falls.
     """
     levels, variances = [level for level, _ in table], [deviation**2 for _, deviation in table]
     rises, before = [], 0.0
@@ -62,14 +63,17 @@ def law_of(
     squares = np.square(np.asarray(factors, np.float64))
     base = np.array([row[0] for row in rows]) * squares
     most = np.finfo(np.float32).max
-    limited = [np.clip(values, -most, most).astype(np.float32) for values in (base, knots, rises * squares[:, None])]
+    limited = [
+        np.clip(values, -most, most).astype(np.float32) for values in (base, knots, rises * squares[:, None])
+    ]
     return GrainLaw(*limited)
 
 
-def variance_at(lines: Lines, level: np.ndarray) -> np.ndarray:
+def variance_at(lines: Lines, level: Array) -> Array:
     """The variance at some levels, float64."""
     base, knots, rises = lines
     total = np.full(np.shape(level), base)
     for knot, rise in zip(knots, rises, strict=True):
         total += rise * np.maximum(level - knot, 0)
-    return np.maximum(total, 0)
+    variance: Array = np.maximum(total, 0)
+    return variance

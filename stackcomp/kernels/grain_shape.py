@@ -1,11 +1,11 @@
 """Filters that give independent numbers a wanted autocorrelation, and the mixing that correlates channels.
 
 The autocorrelation's spectrum is what the square of a filter's is; so the filter is the inverse transform of its
-square root, which is real and symmetric. A spectrum that errors of measuring drove below 0 is 0 there: no filter has
-less. The filter is written as a sum of few products of one filter down and one across.
+square root, which is real and symmetric. A spectrum that errors of measuring drove below 0 is 0 there: no filter
+has less. The filter is written as a sum of few products of one filter down and one across.
 
-In a smaller picture a pixel is the average of an area, so its grain is weaker, and less of it is shared by neighbours.
-Both follow from the autocorrelation at full size (`shrunk`).
+In a smaller picture a pixel is the average of an area, so its grain is weaker, and less of it is shared by
+neighbours. Both follow from the autocorrelation at full size (`shrunk`).
 
 Source: Wiener–Khinchin theorem; singular value decomposition for separable parts; Cholesky factors for correlated
 numbers. The number of parts and the reach are chosen by the error of the autocorrelation: ours.
@@ -148,7 +148,10 @@ def shape_of(covariances: Array, correlation: Array) -> tuple[GrainShape, tuple[
         The shape, whose field has a variance of 1, and the standard deviation in each channel.
     """
     filters = [_filter(half) for half in covariances]
-    found = [_separated(filter / math.sqrt((filter**2).sum()), half) for filter, half in zip(filters, covariances, strict=True)]
+    found = [
+        _separated(filter / math.sqrt((filter**2).sum()), half)
+        for filter, half in zip(filters, covariances, strict=True)
+    ]
     taps, parts = max(a.shape[1] for _, a in found), max(a.shape[0] for _, a in found)
     down, across = np.zeros((3, parts, taps)), np.zeros((3, parts, taps))
     for k, (some_down, some_across) in enumerate(found):
@@ -165,7 +168,7 @@ def shape_of(covariances: Array, correlation: Array) -> tuple[GrainShape, tuple[
 
 
 def _filter(half: Array) -> Array:
-    """A symmetric filter, ``(2n + 1, 2n + 1)`` with the largest reach, whose autocovariance is as near as it can be."""
+    """A symmetric filter of the largest reach, ``(2n + 1, 2n + 1)``, whose autocovariance is the nearest."""
     full = whole(half)
     reach = full.shape[0] // 2
     placed = np.zeros((_SIDE, _SIDE))
@@ -201,7 +204,7 @@ def _separated(filter: Array, half: Array) -> tuple[Array, Array]:
 
 
 def _factor(correlation: Array) -> Array:
-    """Lower triangular, its product with its transpose the nearest that a correlation can be, with ones in the diagonal."""
+    """The Cholesky factor of the nearest table that can be a correlation."""
     symmetric = (correlation + correlation.T) / 2
     np.fill_diagonal(symmetric, 1.0)
     values, vectors = np.linalg.eigh(symmetric)

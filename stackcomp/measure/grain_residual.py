@@ -1,8 +1,8 @@
 """What is left of noise in a square when its mean, or a quadratic surface, is taken away.
 
-For noise of any autocovariance the covariance of what is left is known: ``M = (1 − P) Σ (1 − P)``, where P projects on
-what is taken away. So the means of products of pixels at each distance, which M gives for an autocovariance, can be
-compared with those that were measured, and the autocovariance found that gives them.
+For noise of any autocovariance the covariance of what is left is known: ``M = (1 − P) Σ (1 − P)``, where P
+projects on what is taken away. M gives the means of products of pixels at each distance. So the autocovariance is
+found whose means are those that were measured.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ SIDE, REACH = 16, 8
 _PIXELS = SIDE * SIDE
 #: Steps towards the autocovariance; each takes away most of the error.
 _STEPS = 6
-#: Root mean square of what is left at one distance, in standard errors and in shares of the variance, up to which it
-#: is chance, or of no account.
+#: Root mean square of what is left at one distance, in standard errors and in shares of the variance, up to which
+#: it is chance, or of no account.
 _CHANCE, _NEGLIGIBLE = 2.0, 0.004
 
 
@@ -86,8 +86,8 @@ class Residual:
     def restored(self, measured: Floats, squares: int) -> Floats:
         """The autocovariance of the least reach whose residuals have the products that were measured.
 
-        An autocovariance that reaches beyond a square could hide in what was taken away. So it is 0 beyond its reach,
-        and its reach is the least that leaves nothing beyond chance.
+        An autocovariance that reaches beyond a square could hide in what was taken away. So it is 0 beyond its
+        reach, and its reach is the least that leaves nothing beyond chance.
 
         Args:
             measured: from `products`.
@@ -133,7 +133,7 @@ class Residual:
         sums = np.bincount(index[near], left[near], minlength=counts.size)
         means = (sums / np.maximum(counts, 1)).reshape(covariance.shape)
         # Of the first row only one side is counted; the other is the same.
-        means[0, :REACH] = means[0, : REACH : -1]
+        means[0, :REACH] = means[0, :REACH:-1]
         return means
 
 

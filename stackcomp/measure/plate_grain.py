@@ -5,20 +5,21 @@ differences of neighbouring frames are measured, less the mean of each square; n
 them. Of a moving camera, or of one frame, each square is measured less its own quadratic surface. What is coarser
 than a square is lost then, and fine texture counts as noise.
 
-Detail and change only add. So of squares of about one level those with little variance are believed: a lower quantile,
-divided by that of the chi-squared distribution that squares of noise alone have; and the shape of the noise is
-measured in squares that have no more than it. What is taken away with a mean or a surface is known for any
-autocorrelation, and is given back (`Residual`).
+Detail and change only add. So of squares of about one level those with little variance are believed: a lower
+quantile, divided by that of the chi-squared distribution that squares of noise alone have; and the shape of the
+noise is measured in squares that have no more than it. What is taken away with a mean or a surface is known for
+any autocorrelation, and is given back (`Residual`).
 
-Source: as `stackcomp.measure.grain`; the autocorrelation is the mean of products, corrected for what was taken away;
-the degrees of freedom of sums of squares that depend on each other are those of Satterthwaite, An Approximate
-Distribution of Estimates of Variance Components, 1946. The choice of squares is ours.
+Source: as `stackcomp.measure.grain`; the autocorrelation is the mean of products, corrected for what was taken
+away; the degrees of freedom of sums of squares that depend on each other are those of Satterthwaite, An
+Approximate Distribution of Estimates of Variance Components, 1946. The choice of squares is ours.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -171,7 +172,8 @@ def measure_grain(
         if more > _MOVES:
             still = False
             doubts.append(
-                f"where the picture has detail, frames differ by {more:.3g} times the variance that they differ by "
+                f"where the picture has detail, frames differ by {more:.3g} times the variance that they differ "
+                f"by "
                 "elsewhere, so the camera moves, and each frame is measured by itself"
             )
     if not still:
@@ -235,8 +237,8 @@ def _codes(frames: Sequence[Measured], window: Window, corners: npt.NDArray[np.i
         usual = int(np.median(distinct[distinct > 1])) if (distinct > 1).any() else 1
         if usual <= _CODES:
             doubts.append(
-                f"{name}: a square holds {usual} different values, so the steps of the file are about as large as its "
-                "noise, and rounding is measured with it; measure the plate as it came from the camera"
+                f"{name}: a square holds {usual} different values, so the steps of the file are about as "
+                "large as its noise, and rounding is measured with it; measure the plate as it came from the camera"
             )
     return doubts
 
@@ -264,7 +266,7 @@ class _Squares:
         cls, frames: Sequence[Measured], window: Window, corners: npt.NDArray[np.intp], black: Triple
     ) -> _Squares:
         """Of the differences of frames that follow each other."""
-        pairs = list(zip(frames, frames[1:], strict=False))
+        pairs = list(pairwise(frames))
         some = _some(corners, len(pairs))
         residual = Residual(0)
         levels, rests = [], []
@@ -306,7 +308,9 @@ class _Squares:
 
     def _noisy(self) -> _Squares:
         """Those with any noise: borders and painted masks have none."""
-        noisy = (np.abs(self.rest).max(axis=2) > _ROUNDING * np.abs(self.level + np.array(self.black)[:, None])).all(axis=0)
+        noisy = (
+            np.abs(self.rest).max(axis=2) > _ROUNDING * np.abs(self.level + np.array(self.black)[:, None])
+        ).all(axis=0)
         return self if noisy.all() else replace(self, level=self.level[:, noisy], rest=self.rest[:, noisy])
 
     def more_where_detail_is(self, alone: _Squares) -> float:
@@ -337,9 +341,10 @@ class _Squares:
         channels = [one for one in found if one is not None]
         if len(channels) < 3 or (not self.still and np.mean([one.beside for one in channels]) > _BESIDE):
             raise GrainError(
-                f"the {named} has no even surfaces: its squares of {SIDE} × {SIDE} pixels differ by more than noise "
-                "does",
-                "name an area of even surfaces with --plate-area, or give more frames of a camera that stands still",
+                f"the {named} has no even surfaces: its squares of {SIDE} × {SIDE} pixels differ by more than "
+                "noise does",
+                "name an area of even surfaces with --plate-area, or give more frames of a camera that "
+                "stands still",
             )
         pure = np.logical_and.reduce([one.pure for one in channels])
         if np.count_nonzero(pure) < _FEWEST // 2:
@@ -394,8 +399,20 @@ class _Squares:
         assert covariance is not None
         levels, variances = found[0], found[1] / self.residual.left_share(covariance)
         floor, slope, unlike = fit_line(levels, variances)
-        scatter = _scatter(np.count_nonzero(pure) // len(levels), _QUANTILE, freedom)
-        return _Channel(levels, variances, floor, slope, unlike, scatter, covariance, pure, scaled, variance / expected - 1, freedom)
+        scatter = _scatter(int(np.count_nonzero(pure)) // len(levels), _QUANTILE, freedom)
+        return _Channel(
+            levels,
+            variances,
+            floor,
+            slope,
+            unlike,
+            scatter,
+            covariance,
+            pure,
+            scaled,
+            variance / expected - 1,
+            freedom,
+        )
 
 
 def _some(corners: npt.NDArray[np.intp], times: int) -> npt.NDArray[np.intp]:
@@ -475,8 +492,8 @@ def _scatter(count: int, quantile: float, freedom: float) -> float:
 class _Channel:
     """The noise of one channel.
 
-    ``scaled`` are residuals with a variance of about 1, ``pure`` those of noise alone, and ``more`` by what share of it
-    their squares exceed the variance of noise.
+    ``scaled`` are residuals with a variance of about 1, ``pure`` those of noise alone, and ``more`` by what share
+    of it their squares exceed the variance of noise.
     """
 
     levels: Floats
@@ -495,12 +512,13 @@ class _Channel:
     def beside(self) -> float:
         """How many squares have a little more than noise, for each that has about as much as noise.
 
-        Squares of noise alone are many that are alike; where there are none of them, the line lies below squares of
-        which more and more have texture.
+        Squares of noise alone are many that are alike; where there are none of them, the line lies below squares
+        of which more and more have texture.
         """
         odds = self.more * np.sqrt(self.freedom / 2)
-        more = np.count_nonzero((odds >= _MORE) & (odds < 1.5 * _MORE))
-        return float(more / max(1, np.count_nonzero((odds >= 0) & (odds < 0.5 * _MORE))))
+        more = int(np.count_nonzero((odds >= _MORE) & (odds < 1.5 * _MORE)))
+        alike = int(np.count_nonzero((odds >= 0) & (odds < 0.5 * _MORE)))
+        return more / max(1, alike)
 
     @property
     def follows(self) -> bool:
@@ -529,7 +547,8 @@ class _Channel:
         low, high = float(self.levels[0]), float(self.levels[-1])
         if high < _RANGE * max(low, 0):
             found.append(
-                f"{name}: all levels lie between {low:.3g} and {high:.3g}, so that how the noise grows with light is "
+                f"{name}: all levels lie between {low:.3g} and {high:.3g}, so that how the noise grows with "
+                f"light is "
                 "not well known; measure an area with dark and bright parts"
             )
         if not self.follows:

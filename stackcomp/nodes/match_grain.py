@@ -38,11 +38,11 @@ class MatchGrain(Adjustable, AreaNode):
     - on the finished comp, with the CG's coverage as ``matte``. The level is that of the comp. Hold the matte out
       where something of the plate stands in front, or put that back afterwards.
 
-    Where CG covers a share a of a pixel, (1 − a) of the plate's own noise is left there, so (1 − a)² of its variance.
-    The node adds the rest, a · (2 − a) of the variance at the pixel's level, so that a soft edge is as noisy as what lies
-    to both sides of it. (A standard deviation of a alone would leave half of the variance where a is ½.) This takes
-    both sides of the edge to be about equally bright. Light under alpha 0 (a flame, a glow) gets none, since the
-    plate's own noise is seen there.
+    Where CG covers a share a of a pixel, (1 − a) of the plate's own noise is left there, so (1 − a)² of its
+    variance. The node adds the rest, a · (2 − a) of the variance at the pixel's level, so that a soft edge is as
+    noisy as what lies to both sides of it. (A standard deviation of a alone would leave half of the variance where
+    a is ½.) This takes both sides of the edge to be about equally bright. Light under alpha 0 (a flame, a glow)
+    gets none, since the plate's own noise is seen there.
 
     Noise may take black below 0, as it does in a plate. It is another one at each frame and for each ``seed``, and
     depends on nothing else but the pixel's place: tiles, windows and renders on other machines have the same. Give
@@ -53,7 +53,8 @@ class MatchGrain(Adjustable, AreaNode):
 
     source_of_maths: ClassVar[str] = (
         "noise of a sensor: Foi, Trimeche, Katkovnik and Egiazarian, Practical Poissonian-Gaussian Noise Modeling "
-        "and Fitting for Single-Image Raw-Data, 2008; random numbers: Salmon, Moraes, Dror and Shaw, Parallel Random "
+        "and Fitting for Single-Image Raw-Data, 2008; random numbers: Salmon, Moraes, Dror and Shaw, Parallel "
+        "Random "
         "Numbers: As Easy as 1, 2, 3, 2011, and Box and Muller, 1958; the share at edges follows from sums of "
         "variances"
     )
@@ -115,7 +116,8 @@ class MatchGrain(Adjustable, AreaNode):
             given = "neither" if self.file is None else "both"
             raise BadValueError(
                 f'has {given} of "file" and "grain_floor"',
-                "give one: a grain file, or numbers; stackcomp match grain --plate PLATE --to grain.json measures it",
+                "give one: a grain file, or numbers; stackcomp match grain --plate PLATE --to grain.json "
+                "measures it",
             )
         if self.file is not None:
             if not self.file.strip():
@@ -174,10 +176,13 @@ class MatchGrain(Adjustable, AreaNode):
             shape,
             frame=job.frame,
             seed=self.seed,
-            alpha=picture["A"] if "A" in picture else None,
+            alpha=picture.get("A"),
             matte=images["matte"]["A"] if "matte" in images else None,
         )
-        planes: dict[str, Plane] = {**dict(zip("RGB", light, strict=True)), **({"A": picture["A"]} if "A" in picture else {})}
+        planes: dict[str, Plane] = {
+            **dict(zip("RGB", light, strict=True)),
+            **({"A": picture["A"]} if "A" in picture else {}),
+        }
         return replace(picture, planes=planes, window=wanted, type=type)
 
     def _grain_at(self, scale: float) -> tuple[GrainLaw, GrainShape]:

@@ -18,6 +18,7 @@ import batch
 import chain
 import edges
 import frame
+import graining
 import ids
 import kinds
 import mattes
@@ -47,6 +48,7 @@ NAMES = (
     "mattes",
     "softening",
     "spreading",
+    "graining",
 )
 _TITLES = {
     "plain": "20 pixel operations, 3840×2160 RGBA float32: ten times exposure and over",
@@ -133,6 +135,9 @@ def main() -> None:
         add(softening.memory_table())
     if "spreading" in names:
         add(spreading.tables(rounds))
+    if "graining" in names:
+        for part in (graining.table(rounds), graining.distance(), graining.memory()):
+            add(part)
     if "placing" in names:
         add(placing.tables(max(3, rounds // 2)))
     if "memory" in names:

@@ -10,7 +10,7 @@ from stackcomp import FileError
 from stackcomp.files import mark
 from stackcomp.files.grain_file import GrainFile, read_grain, write_grain
 
-NEAR = {name: ((0.2, 1.0, 0.2), (0.05, 0.1, 0.05)) for name in "RGB"}
+NEAR = dict.fromkeys("RGB", ((0.2, 1.0, 0.2), (0.05, 0.1, 0.05)))
 
 
 def content():
@@ -55,9 +55,9 @@ def test_written_and_read_again(tmp_path):
         ({"correlation": [[1, 0.5, 0], [0, 1, 0], [0, 0, 1]]}, "not 3×3, symmetric"),
         ({"correlation": [[1, 0, 0], [0, 2, 0], [0, 0, 1]]}, "/correlation"),
         ({"autocorrelation": {"R": [[1]], "G": [[1]]}}, "no autocorrelation of B"),
-        ({"autocorrelation": dict.fromkeys("RGB", [[1, 0.5], [0.2, 0]])}, "of 2 rows of 2 numbers"),
-        ({"autocorrelation": dict.fromkeys("RGB", [])}, "of 0 rows of no numbers"),
-        ({"autocorrelation": dict.fromkeys("RGB", [[0.5]])}, "with 0.5 where a pixel meets itself"),
+        ({"autocorrelation": {name: [[1, 0.5], [0.2, 0]] for name in "RGB"}}, "of 2 rows of 2 numbers"),
+        ({"autocorrelation": {name: [] for name in "RGB"}}, "of 0 rows of no numbers"),
+        ({"autocorrelation": {name: [[0.5]] for name in "RGB"}}, "with 0.5 where a pixel meets itself"),
         ({"autocorrelation": dict.fromkeys("RGB", [[0.0] * 19] * 10)}, "of 10 rows of 19 numbers"),
         ({"size": 3}, "size"),
     ],
@@ -77,5 +77,5 @@ def test_what_is_no_grain_file(tmp_path):
     with pytest.raises(FileError, match="is a picture"):
         read_grain(tmp_path / "picture.json")
     (tmp_path / "list.json").write_text("[]")
-    with pytest.raises(FileError, match="stackcomp match grain --to makes one|not an object"):
+    with pytest.raises(FileError, match="not an object"):
         read_grain(tmp_path / "list.json")

@@ -73,7 +73,18 @@ def test_nothing_repeats():
     """Neighbours, rows, blocks of 128, channels, frames and seeds do not depend on each other."""
     one = field(Window.of_size(1024, 512))
     limit = 5 / np.sqrt(one[0].size / 2)
-    for down, across in ((0, 1), (1, 0), (1, 1), (0, 32), (0, 64), (0, 96), (0, 128), (0, 512), (128, 0), (256, 128)):
+    for down, across in (
+        (0, 1),
+        (1, 0),
+        (1, 1),
+        (0, 32),
+        (0, 64),
+        (0, 96),
+        (0, 128),
+        (0, 512),
+        (128, 0),
+        (256, 128),
+    ):
         pair = one[0, : 512 - down, : 1024 - across] * one[0, down:, across:]
         assert abs(pair.mean()) < limit, (down, across)
     for other in (one[1], one[2], field(Window.of_size(1024, 512), frame=2)[0],

@@ -57,7 +57,9 @@ def test_the_correlation_of_channels_comes_out_whatever_their_filters_are():
     different = np.array([halves("independent"), halves("gaussian"), halves("gaussian")])
     shape, _ = shape_of(different, table)
     numbers = np.einsum("kl,lyx->kyx", shape.mix, np.random.default_rng(1).normal(size=(3, 400, 400)))
-    made = [ndimage.correlate(one, filter, mode="wrap") for one, filter in zip(numbers, filters_of(shape), strict=True)]
+    made = [
+        ndimage.correlate(one, filter, mode="wrap") for one, filter in zip(numbers, filters_of(shape), strict=True)
+    ]
     np.testing.assert_allclose(np.corrcoef(np.reshape(made, (3, -1))), table, atol=0.02)
 
 

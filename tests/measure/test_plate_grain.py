@@ -64,12 +64,15 @@ SLOW = pytest.mark.slow
 
 @pytest.mark.parametrize(
     ("size", "still"),
-    [(0.6, True), (0, False)] + [pytest.param(*one, marks=SLOW) for one in ((0, True), (1.2, True), (0.6, False), (1.2, False))],
+    [(0.6, True), (0, False)]
+    + [pytest.param(*one, marks=SLOW) for one in ((0, True), (1.2, True), (0.6, False), (1.2, False))],
 )
 def test_a_known_noise(size, still):
     found = measure_grain([measured(grainy(ramp(), size, seed)) for seed in (1, 2, 3)], moving=not still)
     for level in LEVELS:
-        np.testing.assert_allclose(variances(found, level), FLOOR**2 + SLOPE * level, rtol=0.1 if level < 0.1 else 0.05)
+        np.testing.assert_allclose(
+            variances(found, level), FLOOR**2 + SLOPE * level, rtol=0.1 if level < 0.1 else 0.05
+        )
     for channel in "RGB":
         for down, across in ((0, 1), (1, 0), (1, 1), (1, -1), (0, 3), (2, 2)):
             expected = autocorrelation(size, down) * autocorrelation(size, abs(across))
@@ -114,8 +117,10 @@ def test_noise_of_film_becomes_a_table():
 
 @pytest.mark.parametrize("size", [0.8, pytest.param(0, marks=SLOW)])
 def test_made_again_it_is_measured_again_and_cannot_be_told_from_the_plate(size, tmp_path):
-    """Left part measured, right part held out. The test of Kolmogorov and Smirnov is scipy's; it does find a strength that is
-    a tenth too much, and a size that is more than half a pixel too much."""
+    """Left part measured, right part held out, by scipy's test of Kolmogorov and Smirnov.
+
+    The test does find a strength that is a tenth too much, and a size that is more than half a pixel too much.
+    """
     light = ramp()
     light[:, 256:] = (0.3, 0.2, 0.1)
     plate = [grainy(light, size, seed) for seed in (1, 2, 3, 4)]
@@ -170,12 +175,13 @@ def rendered(light, frame, folder, size=None):
 
 
 def test_the_noise_of_the_demo():
-    """A plate and the same without grain: their difference has half of the variance that README.md of the demo says.
+    """A plate and the same without grain: their difference has half of the variance that the demo says.
 
     Levels of which the plate has much; rounding to the steps of the files adds up to 4 % there.
     """
     plate, clean = (
-        open_measured(DEMO / "close" / name, encoding="ACEScct") for name in ("plate.1003.exr", "plate_nograin.exr")
+        open_measured(DEMO / "close" / name, encoding="ACEScct")
+        for name in ("plate.1003.exr", "plate_nograin.exr")
     )
     found = measure_grain([plate, clean], plate_black=0.002)
     for level in (0.08, 0.14):
@@ -186,11 +192,12 @@ def test_the_noise_of_the_demo():
 
 
 def test_the_noise_of_a_photograph(material, tmp_path):
-    """CandleGlass.exr of the OpenEXR sample images (BSD licence): soft noise, much alike in R, G and B, on an even background.
+    """CandleGlass.exr of the OpenEXR sample images (BSD licence): soft noise, alike in R, G and B, on an even background.
 
     Part of the background is measured, its grain made on the surface of another part, and compared with that part.
     """
-    photograph = open_measured(material / "openexr-images" / "ScanLines" / "CandleGlass.exr", encoding="ACEScg")
+    path = material / "openexr-images" / "ScanLines" / "CandleGlass.exr"
+    photograph = open_measured(path, encoding="ACEScg")
     found = measure_grain([photograph], "640,0,180,200")
     write_grain(tmp_path / "grain.json", found.file("ACEScg"))
     held = np.stack([photograph.light[name][:192, 820:996].astype(float) for name in "RGB"], axis=-1)
@@ -240,7 +247,9 @@ def test_what_cannot_be_measured():
     light = (skimage.data.astronaut() / 255.0) ** 2.2
     with pytest.raises(GrainError, match=r"no even surfaces(.|\n)*--plate-area, or give more frames"):
         measure_grain([measured(light)])
-    with pytest.raises(GrainError, match=r"area holds 9 whole squares of 16 × 16(.|\n)*24 are needed; name a larger"):
+    with pytest.raises(
+        GrainError, match=r"area holds 9 whole squares of 16 × 16(.|\n)*24 are needed; name a larger"
+    ):
         measure_grain([measured(grainy(ramp(), 0, 1))], "0,0,50,50")
     with pytest.raises(GrainError, match="have any noise"):
         measure_grain([measured(np.full((100, 100, 3), 0.25))])

@@ -231,7 +231,7 @@ def write_files(folder):
     write_camera(folder / "camera.json", cameras)
     table = ((1, 0.3, 0.1), (0.3, 1, 0.2), (0.1, 0.2, 1))
     levels = {"G": ((0.1, 0.02), (0.5, 0.3), (1, 0.1))}
-    near = {name: ((0.3, 1, 0.3), (0.05, 0.2, 0.05)) for name in "RGB"}
+    near = dict.fromkeys("RGB", ((0.3, 1, 0.3), (0.05, 0.2, 0.05)))
     grain = {"floor": (0.1,) * 3, "slope": (0.2,) * 3, "levels": levels, "correlation": table}
     write_grain(folder / "grain.json", GrainFile(version=1, space="ACEScg", autocorrelation=near, **grain))
 

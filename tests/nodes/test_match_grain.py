@@ -158,8 +158,8 @@ def test_numbers_that_are_not_finite_and_below_black():
 
 
 def test_a_grain_file_with_a_table(tmp_path):
-    table = {name: ((0.1, 0.02), (0.5, 0.05), (1.0, 0.03)) for name in "RGB"}
-    near = {name: ((0.2, 1, 0.2), (0, 0.3, 0)) for name in "RGB"}
+    table = dict.fromkeys("RGB", ((0.1, 0.02), (0.5, 0.05), (1.0, 0.03)))
+    near = dict.fromkeys("RGB", ((0.2, 1, 0.2), (0, 0.3, 0)))
     alike = ((1, 0.6, 0), (0.6, 1, 0), (0, 0, 1))
     write_grain(
         tmp_path / "grain.json",
