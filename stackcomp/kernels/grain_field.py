@@ -9,8 +9,8 @@ Source: Salmon, Moraes, Dror and Shaw, Parallel Random Numbers: As Easy as 1, 2,
 rounds, the fewest that pass all tests there); Box and Muller, A Note on the Generation of Random Normal Deviates,
 1958. All is sums and products in a fixed order, without fused multiply-add: the same bits on every processor.
 
-Each word of 32 bits makes two numbers: 20 bits the radius, 12 the angle. So none lies beyond 5.4; of normal numbers,
-7 in 10⁸ do.
+Each word of 32 bits makes two numbers: 20 bits the radius, 12 the angle. So none lies beyond 5.4; of normal
+numbers, 7 in 10⁸ do.
 """
 
 from __future__ import annotations

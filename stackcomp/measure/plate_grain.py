@@ -238,7 +238,8 @@ def _codes(frames: Sequence[Measured], window: Window, corners: npt.NDArray[np.i
         if usual <= _CODES:
             doubts.append(
                 f"{name}: a square holds {usual} different values, so the steps of the file are about as "
-                "large as its noise, and rounding is measured with it; measure the plate as it came from the camera"
+                "large as its noise, and rounding is measured with it; measure the plate as it came from the "
+                "camera"
             )
     return doubts
 

@@ -192,7 +192,7 @@ def test_the_noise_of_the_demo():
 
 
 def test_the_noise_of_a_photograph(material, tmp_path):
-    """CandleGlass.exr of the OpenEXR sample images (BSD licence): soft noise, alike in R, G and B, on an even background.
+    """CandleGlass.exr of the OpenEXR sample images (BSD licence): soft noise on an even background.
 
     Part of the background is measured, its grain made on the surface of another part, and compared with that part.
     """
