@@ -43,8 +43,9 @@ Floats = npt.NDArray[np.float64]
 _FEWEST, _LEVELS, _MOST = 24, 16, 4000
 #: Quantile of the squares of a level that is believed, of differences of frames.
 _QUANTILE = 0.25
-#: Quantile by which squares of noise are looked for in single frames, and the weight of levels above the line.
-_LOWEST, _ABOVE = 0.04, 0.1
+#: Weight of squares above the line that is laid below those of single frames, and by how many standard deviations
+#: such a line lies below the middle of normal numbers (computed from the definition of expectiles, for 0.1²).
+_ABOVE, _EXPECTILE = 0.1, 1.72
 #: Standard deviations of a square's variance from which on it has more than noise.
 _MORE = 3.0
 #: How many squares may have a little more than noise, for each that has about as much.
@@ -57,8 +58,8 @@ _AGREE = 0.04
 _RANGE = 4.0
 #: Share of a level up to which what is left is rounding.
 _ROUNDING = 1e-6
-#: Distinct values of a square up to which the steps of the file are as large as the noise.
-_CODES = 6
+#: Standard deviation in steps of the file, up to which rounding adds more than some per cent to the variance.
+_STEPS = 1.5
 #: Correlation of channels from which on it is detail, and no sensor's noise.
 _TEXTURE = 0.975
 
@@ -230,16 +231,19 @@ def _codes(frames: Sequence[Measured], window: Window, corners: npt.NDArray[np.i
     """Doubts about channels whose noise is no larger than the steps in which the file stores numbers."""
     doubts = []
     some = corners[:: max(1, len(corners) // 400)]
-    stored = frames[0].stored.over(window)
+    stored, residual = frames[0].stored.over(window), Residual(2)
     for name in "RGB":
-        blocks = np.sort(_blocks(stored[name], some), axis=1)
-        distinct = 1 + np.count_nonzero(np.diff(blocks, axis=1), axis=1)
-        usual = int(np.median(distinct[distinct > 1])) if (distinct > 1).any() else 1
-        if usual <= _CODES:
+        blocks = _blocks(stored[name], some)
+        steps = np.diff(np.sort(blocks, axis=1), axis=1)
+        steps[steps <= _ROUNDING * np.abs(blocks).max(axis=1, keepdims=True)] = np.nan
+        usual = np.nanmedian(steps[~np.isnan(steps).all(axis=1)], axis=1)
+        if not usual.size:
+            continue
+        noise = np.sqrt(residual.variance(residual.left(blocks)))[~np.isnan(steps).all(axis=1)]
+        if float(np.median(noise / usual)) < _STEPS:
             doubts.append(
-                f"{name}: a square holds {usual} different values, so the steps of the file are about as "
-                "large as its noise, and rounding is measured with it; measure the plate as it came from the "
-                "camera"
+                f"{name}: the noise is {np.median(noise / usual):.2g} times the step between two numbers of the "
+                "file, and rounding is measured with it; measure the plate as it came from the camera"
             )
     return doubts
 
@@ -427,25 +431,23 @@ def _some(corners: npt.NDArray[np.intp], times: int) -> npt.NDArray[np.intp]:
 def _lowest(level: Floats, variance: Floats, freedom: float) -> Floats:
     """The variance of noise at the level of each square, where most squares have texture as well.
 
-    The smallest variances of a level are those of noise, or more; so a line is laid below the levels.
+    The smallest variances of a level are those of noise, or more; so a line is laid below the squares, as an
+    expectile: what lies above it counts little.
     """
     from scipy.optimize import least_squares
-    from scipy.stats import chi2
 
-    quantile = _LOWEST
-    share = float(chi2.ppf(quantile, freedom)) / freedom
-    parts = _parts(level)
-    light = np.maximum([level[part].mean() for part in parts], 0)
-    least = np.log([np.quantile(variance[part], quantile) / share for part in parts])
-    typical, span = float(np.exp(least.min())), float(light.max()) or 1.0
+    light, logarithm = np.maximum(level, 0), np.log(np.maximum(variance, 1e-30))
+    typical, span = float(np.exp(np.quantile(logarithm, 0.1))), float(light.max()) or 1.0
+
+    def modelled(shares: Floats) -> Floats:
+        return np.asarray(typical * np.maximum(shares[0] + shares[1] * light / span, 1e-6))
 
     def wrong(shares: Floats) -> Floats:
-        above = least - np.log(typical * np.maximum(shares[0] + shares[1] * light / span, 1e-6))
+        above = logarithm - np.log(modelled(shares))
         return np.asarray(np.where(above < 0, above, _ABOVE * above))
 
     found = least_squares(wrong, (0.5, 0.5), bounds=((0, 0), (np.inf, np.inf)), loss="soft_l1", f_scale=0.1)
-    modelled = typical * (found.x[0] + found.x[1] * np.maximum(level, 0) / span)
-    return np.asarray(np.maximum(modelled, 1e-30), np.float64)
+    return modelled(found.x) * float(np.exp(_EXPECTILE * np.sqrt(2 / freedom)))
 
 
 def _parts(level: Floats) -> list[npt.NDArray[np.intp]]:

@@ -58,10 +58,10 @@ def test_numbers_are_those_of_the_published_words_of_each_pixel():
 
 
 def test_numbers_are_normal():
-    """Tests of scipy on a million numbers; a hundredth more or less of size is found, so they can fail."""
-    some = field(Window.of_size(1280, 768))[0].ravel()
+    """Tests of scipy on 200,000 numbers; a fiftieth more of size is found, so they can fail."""
+    some = field(Window.of_size(512, 400))[0].ravel()
     assert stats.kstest(some, "norm").pvalue > 1e-3
-    assert stats.kstest(1.01 * some, "norm").pvalue < 1e-3
+    assert stats.kstest(1.02 * some, "norm").pvalue < 1e-3
     assert abs(stats.skew(some)) < 5 * np.sqrt(6 / some.size)
     assert abs(stats.kurtosis(some)) < 5 * np.sqrt(24 / some.size)
     for limit in (2, 3, 4):
