@@ -48,6 +48,9 @@ CHAINS: dict[str, list[tuple[str, dict[str, Any]]]] = {
     ],
     "extend_edges": [("extend_edges", {"image": "plate", "matte": "matte"})],
     "contact_shade": [("contact_shade", {"image": "cg", "matte": "matte", "offset": [2, 1], "softness": 2})],
+    "match_grain": [
+        ("match_grain", {"image": "cg", "matte": "matte", "grain_floor": [0.1, 0.1, 0.1], "grain_size": [1, 1, 1]})
+    ],
     "chain": [
         ("exposure", {"image": "cg", "stops": 1}),
         ("glow", {"image": "n0", "radius": 5}),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import signal, stats
 
 from stackcomp.data.window import Window
 from stackcomp.kernels import grain_field, grain_shape
@@ -100,6 +100,26 @@ def test_a_part_has_the_bits_of_the_whole(size):
     for part in (Window(-150, -40, -149, -39), Window(-3, -2, 130, 61), Window(101, 7, 250, 8)):
         same = whole[:, part.y0 + 40 : part.y1 + 40, part.x0 + 150 : part.x1 + 150]
         assert np.array_equal(field(part, size, table), same)
+
+
+@pytest.mark.parametrize("kind", ["gaussian", "aslant"])
+def test_filters_are_correlations_of_the_independent_numbers(kind):
+    """Against scipy, in a window of more rows than a strip; aslant takes several products of filters."""
+    y, x = np.mgrid[0:9, -8:9]
+    half = (
+        grain_shape.gaussian_autocorrelation(1.1)
+        if kind == "gaussian"
+        else np.exp(-(x**2 + 3 * y**2 + 2 * x * y) / 4)
+    )
+    shape, _ = grain_shape.shape_at([half] * 3, None, 1.0)
+    window, reach = Window(5, -9, 75, 191), shape.reach
+    black = (np.zeros(window.shape, np.float32),) * 3
+    got = grain_field.add_grain(black, window, EVEN, shape, frame=1, seed=1)
+    white = field(window.grow(reach))
+    for k in range(3):
+        made = np.einsum("py,px->yx", shape.down[k].astype(float), shape.across[k].astype(float))
+        expected = signal.correlate(white[k].astype(float), made, mode="valid")
+        np.testing.assert_allclose(got[k], expected, atol=2e-5)
 
 
 def test_grain_on_light_against_float64():
