@@ -235,15 +235,17 @@ def _codes(frames: Sequence[Measured], window: Window, corners: npt.NDArray[np.i
     for name in "RGB":
         blocks = _blocks(stored[name], some)
         steps = np.diff(np.sort(blocks, axis=1), axis=1)
-        steps[steps <= _ROUNDING * np.abs(blocks).max(axis=1, keepdims=True)] = np.nan
-        usual = np.nanmedian(steps[~np.isnan(steps).all(axis=1)], axis=1)
-        if not usual.size:
+        largest = np.abs(blocks).max(axis=1)
+        steps[steps <= _ROUNDING * largest[:, None]] = np.nan
+        noise = np.sqrt(residual.variance(residual.left(blocks)))
+        told = ~np.isnan(steps).all(axis=1) & (noise > _ROUNDING * largest)
+        if not told.any():
             continue
-        noise = np.sqrt(residual.variance(residual.left(blocks)))[~np.isnan(steps).all(axis=1)]
-        if float(np.median(noise / usual)) < _STEPS:
+        quotient = float(np.median(noise[told] / np.nanmedian(steps[told], axis=1)))
+        if quotient < _STEPS:
             doubts.append(
-                f"{name}: the noise is {np.median(noise / usual):.2g} times the step between two numbers of the "
-                "file, and rounding is measured with it; measure the plate as it came from the camera"
+                f"{name}: the noise is {quotient:.2g} times the step between two numbers of the file, and "
+                "rounding is measured with it; measure the plate as it came from the camera"
             )
     return doubts
 
@@ -313,9 +315,15 @@ class _Squares:
 
     def _noisy(self) -> _Squares:
         """Those with any noise: borders and painted masks have none."""
-        noisy = (
-            np.abs(self.rest).max(axis=2) > _ROUNDING * np.abs(self.level + np.array(self.black)[:, None])
-        ).all(axis=0)
+        level = np.abs(self.level + np.array(self.black)[:, None])
+        noisy_each = np.abs(self.rest).max(axis=2) > _ROUNDING * level
+        clean = [name for name, some in zip("RGB", noisy_each, strict=True) if np.count_nonzero(some) < _FEWEST]
+        if clean:
+            raise GrainError(
+                f"{', '.join(clean)}: there is no grain in the {level.shape[1]} squares that were measured",
+                "measure a plate as it came from the camera, before noise was removed",
+            )
+        noisy = noisy_each.all(axis=0)
         return self if noisy.all() else replace(self, level=self.level[:, noisy], rest=self.rest[:, noisy])
 
     def more_where_detail_is(self, alone: _Squares) -> float:

@@ -226,6 +226,7 @@ _EXAMPLES: dict[str, Any] = {
     "size": [1920, 1080],
     "names": ["lantern_glass"],
     "shapes": [{"points": [[640, 300], [1180, 320], [960, 820]]}],
+    "grain_floor": [0.002, 0.002, 0.002],
     "strokes": [{"radius": 20, "points": [[640, 300], [1180, 320]]}],
 }
 #: What a sink writes lies elsewhere than plates.
