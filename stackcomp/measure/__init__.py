@@ -45,8 +45,8 @@ from stackcomp.measure.level import Level, PatchError
 from stackcomp.measure.light import LightMatch, match_light, match_light_from_hdri
 from stackcomp.measure.matte import MatteStatistics, matte_statistics
 from stackcomp.measure.picture import Measured, open_measured, open_picture
-from stackcomp.measure.sharpness import EdgeWidths, SharpnessMatch, match_sharpness
 from stackcomp.measure.plate_grain import PlateGrain, measure_grain
+from stackcomp.measure.sharpness import EdgeWidths, SharpnessMatch, match_sharpness
 from stackcomp.measure.statistics import ChannelStatistics, Statistics, area_statistics
 
 __all__ = [
@@ -79,8 +79,8 @@ __all__ = [
     "Part",
     "PatchError",
     "Patches",
-    "SharpnessMatch",
     "PlateGrain",
+    "SharpnessMatch",
     "Statistics",
     "Suspects",
     "area_statistics",
