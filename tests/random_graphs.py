@@ -110,6 +110,7 @@ def make(folder: Path, seed: int, nodes: int = 18) -> RandomGraph:
     for what in (
         {"as_": "ratio", "layer": "shadow"},
         {"as_": "depth"},
+        {"as_": "motion"},
         {"as_": "matte", "channels": {"A": "mask"}},
     ):
         _add(made, draw, "pick_channels", {"layers": layers, **what})

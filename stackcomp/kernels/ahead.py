@@ -44,6 +44,8 @@ from stackcomp.kernels import (
     grain_shape,
     id_coverage,
     membrane,
+    motion_blur,
+    motion_scatter,
     nearest_distance,
     polygon,
     push_pull,
@@ -83,6 +85,11 @@ def _membrane() -> None:
     known = np.zeros((8, 8), bool)
     known[0] = True
     membrane.membrane([np.arange(64, dtype=np.float32).reshape(8, 8)], known, ~known)
+
+
+def _motion_blur() -> None:
+    planes = [_plane(8 + 2 * motion_blur.margin(1.0, -0.25, 0.25))] * 7
+    motion_blur.motion_blur(planes[:4], planes[4:6], planes[6], -0.25, 0.25, 1.0)
 
 
 def _disc_morphology() -> None:
@@ -162,6 +169,7 @@ def _strokes() -> None:
 
 #: How each kernel is compiled; those that take longest first.
 KERNELS: dict[str, Callable[[], None]] = {
+    "motion_blur": _motion_blur,
     "defocus": _defocus,
     "warp": _warp,
     "membrane": _membrane,
@@ -181,6 +189,7 @@ KERNELS: dict[str, Callable[[], None]] = {
     "nearest_distance": _nearest_distance,
 }
 _MODULES: dict[str, tuple[ModuleType, ...]] = {
+    "motion_blur": (motion_scatter,),
     "defocus": (disc_gather, column_distance),
     "warp": (warp, warp_map, stack, cubic_filter, cubic_code),
     "membrane": (membrane,),

@@ -30,6 +30,7 @@ from stackcomp.nodes.light_wrap import LightWrap
 from stackcomp.nodes.luma_matte import LumaMatte
 from stackcomp.nodes.match_black import MatchBlack
 from stackcomp.nodes.match_grain import MatchGrain
+from stackcomp.nodes.motion_blur import MotionBlur
 from stackcomp.nodes.multiply_shadow import MultiplyShadow
 from stackcomp.nodes.outside_kinds import Kinds
 from stackcomp.nodes.over import Over
@@ -94,6 +95,7 @@ BUILT_IN: dict[str, type[Node]] = {
         LightWrap,
         Soften,
         Defocus,
+        MotionBlur,
         Place,
         CleanPatch,
     )

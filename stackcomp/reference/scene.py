@@ -15,6 +15,8 @@ lantern_matte       the lantern's coverage
 cord                the cord's coverage
 depth               metres along the optical axis, of set, lantern and cord
 lantern_depth       the same of the lantern alone, 0 elsewhere
+swing               the lantern's motion as it swings: 24 pixels per frame to the right, 7 down
+pan                 motion of the whole picture by a camera that slides: the nearer the farther
 comp                the lantern over its shadow, without the cord in front; colour without alpha
 final               ``comp`` with the cord in front and the lamp lit; colour without alpha
 cg                  layers of a file: R G B A, emission.R G B, shadow.R G B, depth.Z, CryptoObject00 and 01.r g b a
@@ -34,7 +36,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.data.image import Image
-from stackcomp.data.port_types import Colour, Depth, Encoding, Layers, Matte, Ratio
+from stackcomp.data.port_types import Colour, Depth, Encoding, Layers, Matte, Motion, Ratio
 from stackcomp.data.window import Window
 from stackcomp.files.id_hash import HASH, id_of
 from stackcomp.reference.bench import bench_depth, cord_cover, drawn_set, with_cord, with_rig
@@ -76,9 +78,11 @@ def scene() -> Mapping[str, Image]:
         "cord": Image.from_array(shrunk(cord), type=Matte()),
         "depth": Image.from_array(_depth(lantern, cord), type=Depth()),
         "lantern_depth": Image.from_array(_nearest(lantern.depth), type=Depth()),
+        "swing": Image.from_array(np.tile(np.float32([24, 7]), (HEIGHT, WIDTH, 1)), type=Motion()),
         "comp": _colour(comp),
         "final": _colour(final),
     }
+    pictures["pan"] = Image.from_array(_slid(pictures["depth"]["Z"], 20), type=Motion())
     pictures["cg"] = _layers(pictures, lantern)
     return MappingProxyType(pictures)
 
@@ -129,6 +133,12 @@ def _depth(lantern: Lantern, cord: Field) -> Pixels:
     metres = np.where(lantern.depth > 0, lantern.depth, bench_depth(y))
     # The cord hangs in front of everything.
     return _nearest(np.where(cord > 0, 0.8, metres))
+
+
+def _slid(metres: Pixels, pixels: float) -> Pixels:
+    """Return motion of so many pixels at one metre, less farther away."""
+    across = np.divide(pixels, metres, out=np.zeros_like(metres), where=metres > 0)
+    return np.dstack([across, np.zeros_like(across)])
 
 
 def _layers(pictures: Mapping[str, Image], lantern: Lantern) -> Image:

@@ -11,6 +11,7 @@ other_matte     coverage over the whole frame
 ratio           a multiplier, around 1
 depth           1 to 5 metres
 other_depth     likewise, smaller than the frame
+motion          up to 6 pixels per frame to all sides
 file            layers of a file: R G B A and mask
 ids             layers of a file: ids of bolt, cord and lamp in two ranks, CryptoObject00.r g b a
 ==============  ======================================================================================
@@ -29,7 +30,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.data.image import Image
-from stackcomp.data.port_types import Colour, Depth, Encoding, Layers, Matte, Ratio
+from stackcomp.data.port_types import Colour, Depth, Encoding, Layers, Matte, Motion, Ratio
 from stackcomp.data.window import Window
 from stackcomp.errors import ArgumentError, did_you_mean
 from stackcomp.files.id_hash import id_of
@@ -91,6 +92,7 @@ LAW_PICTURES: dict[str, Callable[[], Image]] = {
     "ratio": lambda: _image(noise(7, CROP, 3) * 1.2, CROP, type=Ratio()),
     "depth": lambda: _image(1 + 4 * noise(8, FRAME, 1), FRAME, type=Depth()),
     "other_depth": lambda: _image(1 + 4 * noise(12, CROP, 1), CROP, type=Depth()),
+    "motion": lambda: _image(noise(13, FRAME, 2) * 8 - 4, FRAME, type=Motion()),
     "file": _file,
     "ids": _ids,
 }

@@ -185,6 +185,10 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
         },
     ],
     "defocus": [{"image": "cg", "depth": "depth", **LENS}, {"image": "plate", "radius": 2.5, "amount": 0.5}],
+    "motion_blur": [
+        {"image": "cg", "motion": "motion", "depth": "depth", "shutter": 300, "largest_length": 4},
+        {"image": "plate", "motion": "motion", "shutter_centre": 0.3, "vertical": "up", "amount": 0.7},
+    ],
     "place": [
         {"image": "cg", "turn": 20, "pivot": [20, 15], "scale": 0.9, "move": [2.3, -1]},
         {"image": "cg", **SHOT, "plane": {"point": [0, 2.5, 0], "normal": [0.1, 1, 0.1]}},

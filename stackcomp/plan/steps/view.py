@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stackcomp.data.image import Held, Image, Plane, times
-from stackcomp.data.port_types import Ids, PortType
+from stackcomp.data.port_types import Ids, Motion, PortType
 from stackcomp.nodes.base import Pick
 from stackcomp.plan.steps.base import Frame, Step, Unsettled, is_layers
 
@@ -38,6 +38,9 @@ class ViewStep(Step):
         key = self.reads[0]
         source = frame.settled(key)
         planes = {pick.plane: self._plane(pick, source) for pick in self.picks}
+        if isinstance(self.type, Motion) and not self._of_layers(frame) and frame.scale != 1:
+            # What was scaled before as colour becomes a length only here.
+            planes = {name: times(plane, frame.scale) for name, plane in planes.items()}
         made = self.makes[0]
         frame.values[made] = Held(planes, source.window, source.display, self.type, source.metadata)
         if frame.node(key.node).settles(self.type):
