@@ -78,7 +78,7 @@ def scene() -> Mapping[str, Image]:
         "cord": Image.from_array(shrunk(cord), type=Matte()),
         "depth": Image.from_array(_depth(lantern, cord), type=Depth()),
         "lantern_depth": Image.from_array(_nearest(lantern.depth), type=Depth()),
-        "swing": Image.from_array(np.tile(np.float32([24, 7]), (HEIGHT, WIDTH, 1)), type=Motion()),
+        "swing": Image.from_array(np.full((HEIGHT, WIDTH, 2), [24, 7], np.float32), type=Motion()),
         "comp": _colour(comp),
         "final": _colour(final),
     }

@@ -1,4 +1,7 @@
-"""Shapes of an artist against skia: 60 shapes of 24 points with feather, and with motion blur."""
+"""Mattes: shapes of an artist against skia, and growing and shrinking against OpenCV.
+
+The shapes are 60 of 24 points with feather, and with motion blur.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import timing
 
@@ -15,6 +19,8 @@ from drawn_curves import shape, skia_path, smooth_blob
 
 from stackcomp.data.window import Window
 from stackcomp.kernels.curve_picture import prepare
+from stackcomp.kernels.disc_morphology import grow, margin, shrink
+from stackcomp.kernels.strips import thread_count
 
 FRAME = Window.of_size(3840, 2160)
 SHAPES, POINTS, STEPS = 60, 24, 8
@@ -65,4 +71,26 @@ def table(rounds: int) -> str:
         f"stackcomp, the same, motion blur of {STEPS} steps": ours(feather=True, steps=STEPS),
     }
     title = f"{SHAPES} shapes of {POINTS} points, 3840×2160"
-    return timing.table(title, timing.in_turn(contestants, reference, rounds), reference)
+    tables = [timing.table(title, timing.in_turn(contestants, reference, rounds), reference)]
+    tables += [growing(name, radius, rounds) for name in ("shapes", "noise") for radius in (3, 20, 60)]
+    return "\n".join(tables)
+
+
+def growing(name: str, radius: int, rounds: int) -> str:
+    """Growing and shrinking against OpenCV's flat disc of whole pixels; ours takes any radius and keeps edges soft."""
+    cv2.setNumThreads(thread_count())
+    if name == "noise":
+        matte = np.random.default_rng(1).random(FRAME.shape, np.float32)
+    else:
+        matte = prepare([(list(map(shape, blobs(True))), np.eye(3))], FRAME.grow(960)).painted(FRAME)
+    padded = np.pad(matte, margin(radius), mode="edge")
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
+    reference = "OpenCV, dilate with an ellipse"
+    contestants = {
+        reference: lambda: cv2.dilate(matte, disc),
+        "OpenCV, erode with an ellipse": lambda: cv2.erode(matte, disc),
+        "stackcomp, grow": lambda: grow(padded, radius),
+        "stackcomp, shrink": lambda: shrink(padded, radius),
+    }
+    title = f"A matte of {name}, radius {radius} px, 3840×2160"
+    return timing.table(title, timing.in_turn(contestants, reference, max(3, rounds // 3)), reference)
