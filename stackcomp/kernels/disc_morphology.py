@@ -4,8 +4,9 @@ The plane is interpolated bilinearly between its pixel centres, and the disc may
 Every contour of the matte moves outward by exactly the radius, and the softness across it does not change: a soft
 edge stays soft, and radius 0 changes nothing.
 
-What is constant within reach is copied. Within the disc, the largest of runs of 1, 2, 4 … pixels in a row are shared
-by all rows around. On its rim, only points beside pixels that are larger than all in the disc are looked at.
+What is constant within reach is copied. Within the disc, the largest of runs of 1, 2, 4 … pixels in a row are
+shared by all rows around. On its rim, only points beside pixels that are larger than all in the disc are looked
+at.
 
 Source: Sternberg, Grayscale Morphology, 1986 (dilation with a flat structuring element).
 """
@@ -147,8 +148,8 @@ def _rim_of(
 ) -> None:  # fmt: skip
     """Raise a few pixels of a row to the largest on the rim around them.
 
-    Only points that touch a pixel above all in the disc can be larger, and few do. ``seen`` holds for each point the
-    number of the last call that has looked at it.
+    Only points that touch a pixel above all in the disc can be larger, and few do. ``seen`` holds for each
+    point the number of the last call that has looked at it.
     """
     count = out.size
     for x in range(count):
@@ -184,7 +185,7 @@ def _rim_of(
 
 
 @compiled
-def _range(plane: Array, top: int, bottom: int, left: int, right: int) -> tuple[float, float]:
+def _range(plane: Array, top: int, bottom: int, left: int, right: int) -> tuple[np.float32, np.float32]:
     """Return the smallest and the largest value of a part of a plane; NaN counts as everything."""
     least, most = np.float32(np.inf), np.float32(-np.inf)
     for y in range(top, bottom):
@@ -195,7 +196,7 @@ def _range(plane: Array, top: int, bottom: int, left: int, right: int) -> tuple[
             least = row[x] if row[x] < least else least
             most = row[x] if row[x] > most else most
         if odd:
-            return -np.inf, np.inf
+            return np.float32(-np.inf), np.float32(np.inf)
     return least, most
 
 

@@ -107,7 +107,8 @@ def motion_blur(
         largest: longer motion is shortened to this length, in pixels per frame.
 
     Returns:
-        R, G, B and alpha, float32 ``(height, width)``, and the longest motion with its row and column in the input.
+        R, G, B and alpha, float32 ``(height, width)``, and the longest motion with its row and column in the
+        input.
 
     Raises:
         ValueError: planes of different shapes, or smaller than their margins; as `reach`.

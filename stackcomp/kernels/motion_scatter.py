@@ -1,10 +1,13 @@
 """The loops of `motion_blur`: pixels spread along their paths, the nearest first.
 
-**The light of a path.** A pixel moves from ``v · begin`` to ``v · end``, relative to its place. At each moment its
-light lies on the pixels around by linear interpolation. Along the axis in which the path is longer, the share of
-each column (or row) is the exact integral over time. Across it, the share is divided linearly between the two
-pixels nearest to its mean position. So shares add up to 1, their mean position is that of the path, and a path
-costs two additions for each pixel of its length.
+**The light of a path.** A pixel moves from ``v · begin`` to ``v · end``, relative to its place. Along the axis in
+which the path is longer, the share of each column (or row) is the exact integral over time of a pixel that is flat
+in its middle and fades linearly into the next one. Across it, the share is divided between the two pixels nearest
+to its mean position. So shares add up to 1, and a path costs two additions for each pixel of its length.
+
+**Mixed pixels.** An opaque pixel at the edge between two motions holds light of both things. It is divided into a
+part of the thing in front, which has its motion, and the ground behind, which is whole and has the other one.
+While nothing moves, both give the pixel again.
 
 Light arrives in the order of the views, and of equal views in the order of rows and columns, whatever tile it is
 computed in: a tile equals the whole bit for bit.
@@ -31,8 +34,8 @@ TILE = 64
 LEAST = 0.002
 #: How far away in pixels a partly covered pixel looks for a pixel whose motion it takes.
 DONOR = 2
-# A pixel has all light up to the first distance from its centre, along a path, and none beyond the second; half way
-# between two pixels it is divided evenly.
+# Along a path, a pixel has all light up to the first distance from its centre, and none beyond the second. Half
+# way between two pixels it is divided evenly. A wider ramp would soften what moves by less than a pixel.
 _FLAT, _ENDS = 0.25, 0.75
 # A path shorter than this is a point, in pixels.
 _POINT = 1e-4
@@ -175,7 +178,7 @@ def find_mixed(
                 step = abs(dx[ny, nx] - vx) + abs(dy[ny, nx] - vy)
                 if step * span <= _APART or alpha[ny, nx] < 1:
                     continue
-                # A motion that changes evenly, as that of a wheel, is one thing: it does so on both sides of a step.
+                # A motion that changes evenly, as that of a wheel, is one thing. It changes so on both sides.
                 oy, ox, by, bx = 2 * y - ny, 2 * x - nx, 2 * ny - y, 2 * nx - x
                 even = abs(dx[oy, ox] - vx) + abs(dy[oy, ox] - vy) if alpha[oy, ox] > 0 else np.float32(0)
                 if alpha[by, bx] > 0:
@@ -441,7 +444,8 @@ def _listed(
         runs: row, first and last column of each run of blocks to look at, in order of rows.
         run_count: how many there are.
         tile: first row and column, row and column behind the last.
-        index: for twice the numbers of the pixels; plus 1 for the part of a mixed one that moves as what is beside it.
+        index: for twice the numbers of the pixels, plus 1 for the part of a mixed one that moves as the pixel
+            with which it is mixed.
         key: for their keys, which sort as their order does.
     """
     dx, dy = moved

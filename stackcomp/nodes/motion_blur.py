@@ -20,29 +20,30 @@ from stackcomp.nodes.base import Adjustable, AreaNode, Job, PageExamples, Port
 class MotionBlur(Adjustable, AreaNode):
     """Blurs a picture along its motion, as a camera does whose shutter is open while things move.
 
-    ``motion`` says how far each pixel moves in one frame, in pixels of the full-size frame: dx to the right, dy down,
-    or up with ``vertical`` "up". What is at a pixel at the number of the frame lies dx · t pixels to the right of it
-    t frames later. Light and coverage of each pixel are spread evenly over its straight path while the shutter is
-    open, and none is lost: a premultiplied layer stays one, and its alpha at a moving edge is the share of the time in
-    which the edge has passed.
+    ``motion`` says how far each pixel moves in one frame, in pixels of the full-size frame: dx to the right, dy
+    down, or up with ``vertical`` "up". What is at a pixel at the number of the frame lies dx · t pixels to the
+    right of it t frames later. Light and coverage of each pixel are spread evenly over its straight path while
+    the shutter is open, and none is lost: a premultiplied layer stays one, and its alpha at a moving edge is
+    the share of the time in which the edge has passed.
 
     - ``shutter`` is how long it is open: 180 degrees is half of a frame, 0 is a sharp picture.
-    - ``shutter_centre`` is the middle of that time. At 0, the default, as much lies before the frame as behind it; a
-      shutter of 180 degrees that opens at the frame has the centre 0.25. For motion that counts from the frame before
-      to this one backwards, change its sign.
+    - ``shutter_centre`` is the middle of that time, in frames from the number of the frame. At 0, the default, as
+      much lies before the frame as behind it; 180 degrees that open at the frame have the centre 0.25. Where the
+      pass says how far away a pixel was one frame ago, which is the opposite motion, change the centre's sign.
 
-    Where paths cross, the nearer one by ``depth`` is in front. Without depth, what moves farther is in front: right
-    for a thing that moves through a still set, wrong for one that the camera follows, which needs depth. A still
-    thing stays sharp beside moving ones. Ground that a moving thing uncovers is not in the picture: it is filled from
-    beside it. Layers with nothing behind them become transparent there.
+    Where paths cross, the nearer one by ``depth`` is in front. Without depth, what moves farther is in front:
+    right for a thing that moves through a still set, wrong for one that the camera follows, which needs depth.
+    A still thing stays sharp beside moving ones. Ground that a moving thing uncovers is not in the picture: it
+    is filled from beside it. Layers with nothing behind them become transparent there.
 
     Partly covered pixels take motion and depth of the most covered pixel up to two pixels away, since those of the
     pass may be mixed or 0. In opaque pictures, pixels at the edge between two motions are divided into both.
 
-    Motion beyond ``largest_length`` is shortened to it, with a warning. NaN and infinity are taken as 0, no motion.
-    The result reaches beyond the picture by ``largest_length`` times the time between the frame and the farther end
-    of the exposure (a quarter of it by default). Time grows with the number of pixels and the length of paths: with
-    3840×2160 pixels on two cores 1.4 seconds where all move 40 pixels per frame, 2.1 where all move 80.
+    Motion beyond ``largest_length`` is shortened to it, with a warning. NaN and infinity are taken as 0, no
+    motion. The result reaches beyond the picture by ``largest_length`` times the time between the frame and the
+    farther end of the exposure (a quarter of it by default). Time grows with the number of pixels and the
+    length of paths: with 3840×2160 pixels on two cores 1.4 seconds where all move 40 pixels per frame, 2.1
+    where all move 80.
     """
 
     source_of_maths: ClassVar[str] = (
@@ -52,7 +53,7 @@ class MotionBlur(Adjustable, AreaNode):
     page_examples: ClassVar[PageExamples] = (
         {"about": "The lantern moves to the right and a little down.", "image": "lantern", "motion": "swing"},
         {
-            "about": "All of the picture by a camera that turns; the cord is nearer and faster.",
+            "about": "The camera slides along the bench; the cord is nearer, and faster.",
             "image": "final",
             "motion": "pan",
             "depth": "depth",

@@ -77,7 +77,7 @@ def table(rounds: int) -> str:
 
 
 def growing(name: str, radius: int, rounds: int) -> str:
-    """Growing and shrinking against OpenCV's flat disc of whole pixels; ours takes any radius and keeps edges soft."""
+    """Growing and shrinking against OpenCV's disc of whole pixels; ours has any radius, and edges stay soft."""
     cv2.setNumThreads(thread_count())
     if name == "noise":
         matte = np.random.default_rng(1).random(FRAME.shape, np.float32)

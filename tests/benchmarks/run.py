@@ -23,6 +23,7 @@ import ids
 import kinds
 import mattes
 import memory
+import motion
 import numpy as np
 import placing
 import plugin
@@ -49,6 +50,7 @@ NAMES = (
     "softening",
     "spreading",
     "graining",
+    "motion",
 )
 _TITLES = {
     "plain": "20 pixel operations, 3840×2160 RGBA float32: ten times exposure and over",
@@ -138,6 +140,8 @@ def main() -> None:
     if "graining" in names:
         for part in (graining.table(rounds), graining.distance(), graining.memory()):
             add(part)
+    if "motion" in names:
+        add(motion.tables(max(3, rounds // 3)))
     if "placing" in names:
         add(placing.tables(max(3, rounds // 2)))
     if "memory" in names:
