@@ -149,8 +149,10 @@ def motion_blur(
         shape[0],
     )
     over_strips(lambda *rows: share_mixed((red, green, blue, alpha), order, codes, shares, *rows), shape[0])
-    bounds = np.empty((-(-shape[0] // BLOCK), -(-shape[1] // BLOCK), 4), np.int32)
-    over_strips(lambda *rows: block_bounds((own_x, own_y), codes, times, bounds, *rows), bounds.shape[0], least=1)
+    bounds = np.empty((-(-shape[0] // BLOCK), -(-shape[1] // BLOCK), 5), np.int32)
+    over_strips(
+        lambda *rows: block_bounds(alpha, (own_x, own_y), codes, times, bounds, *rows), bounds.shape[0], least=1
+    )
     make = functools.partial(np.empty, (height, width), np.float32)
     result = (make(), make(), make(), make())
     if height and width:

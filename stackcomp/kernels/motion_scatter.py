@@ -46,6 +46,8 @@ _ALIKE, _ALIKE_PX = 1e-3, 0.1
 _APART = 0.25
 # Where something leaves a pixel, what moves like it is the same thing: up to such a share of its motion.
 _SAME = 1 / 3
+# Pixels of a row that are looked at together.
+_RUN = 64
 # Added to the code of a mixed pixel whose own view is behind.
 _FRONT = 16
 # Missing shares below this are rounding.
@@ -167,28 +169,51 @@ def find_mixed(
     dx, dy = moved
     height, width = alpha.shape
     for y in range(first, last):
-        for x in range(width):
-            codes[y, x] = 0
-            if y < 2 or x < 2 or y >= height - 2 or x >= width - 2 or alpha[y, x] < 1:
-                continue
-            vx, vy, own = dx[y, x], dy[y, x], order[y, x]
-            nearest, farthest = own, own
+        codes[y] = 0
+        if y < 2 or y >= height - 2:
+            continue
+        for begin in range(2, width - 2, _RUN):
+            # Most pixels move as all around them do.
+            end = min(begin + _RUN, width - 2)
+            some_x, some_y = dx[y, begin:end], dy[y, begin:end]
+            steps = 0
             for k in range(9):
-                ny, nx = y + k // 3 - 1, x + k % 3 - 1
-                step = abs(dx[ny, nx] - vx) + abs(dy[ny, nx] - vy)
-                if step * span <= _APART or alpha[ny, nx] < 1:
-                    continue
-                # A motion that changes evenly, as that of a wheel, is one thing. It changes so on both sides.
-                oy, ox, by, bx = 2 * y - ny, 2 * x - nx, 2 * ny - y, 2 * nx - x
-                even = abs(dx[oy, ox] - vx) + abs(dy[oy, ox] - vy) if alpha[oy, ox] > 0 else np.float32(0)
-                if alpha[by, bx] > 0:
-                    even = max(even, abs(dx[by, bx] - dx[ny, nx]) + abs(dy[by, bx] - dy[ny, nx]))
-                if step < 2 * even:
-                    continue
-                if order[ny, nx] < nearest and order[ny, nx] < _nearer(own, by_depth):
-                    nearest, codes[y, x] = order[ny, nx], k + 1 + _FRONT
-                elif codes[y, x] < _FRONT and order[ny, nx] > farthest and order[ny, nx] > _farther(own, by_depth):
-                    farthest, codes[y, x] = order[ny, nx], k + 1
+                row, left = y + k // 3 - 1, begin + k % 3 - 1
+                next_x, next_y = dx[row, left : left + some_x.size], dy[row, left : left + some_x.size]
+                for x in range(some_x.size):
+                    steps += (abs(next_x[x] - some_x[x]) + abs(next_y[x] - some_y[x])) * span > _APART
+            if steps:
+                _mixed_run(alpha, moved, order, span, by_depth, codes, y, begin, end)
+
+
+@compiled
+def _mixed_run(
+    alpha: Array, moved: tuple[Array, Array], order: Array, span: float, by_depth: bool, codes: Array, y: int,
+    first: int, last: int,
+) -> None:  # fmt: skip
+    """Find mixed pixels in a part of a row; see `find_mixed`."""
+    dx, dy = moved
+    for x in range(first, last):
+        if alpha[y, x] < 1:
+            continue
+        vx, vy, own = dx[y, x], dy[y, x], order[y, x]
+        nearest, farthest = own, own
+        for k in range(9):
+            ny, nx = y + k // 3 - 1, x + k % 3 - 1
+            step = abs(dx[ny, nx] - vx) + abs(dy[ny, nx] - vy)
+            if step * span <= _APART or alpha[ny, nx] < 1:
+                continue
+            # A motion that changes evenly, as that of a wheel, is one thing. It changes so on both sides.
+            oy, ox, by, bx = 2 * y - ny, 2 * x - nx, 2 * ny - y, 2 * nx - x
+            even = abs(dx[oy, ox] - vx) + abs(dy[oy, ox] - vy) if alpha[oy, ox] > 0 else np.float32(0)
+            if alpha[by, bx] > 0:
+                even = max(even, abs(dx[by, bx] - dx[ny, nx]) + abs(dy[by, bx] - dy[ny, nx]))
+            if step < 2 * even:
+                continue
+            if order[ny, nx] < nearest and order[ny, nx] < _nearer(own, by_depth):
+                nearest, codes[y, x] = order[ny, nx], k + 1 + _FRONT
+            elif codes[y, x] < _FRONT and order[ny, nx] > farthest and order[ny, nx] > _farther(own, by_depth):
+                farthest, codes[y, x] = order[ny, nx], k + 1
 
 
 @compiled
@@ -264,15 +289,23 @@ def share_mixed(
 
 @compiled
 def block_bounds(
-    moved: tuple[Array, Array], codes: Array, times: tuple[float, float], bounds: Array, first: int, last: int
+    alpha: Array,
+    moved: tuple[Array, Array],
+    codes: Array,
+    times: tuple[float, float],
+    bounds: Array,
+    first: int,
+    last: int,
 ) -> None:
     """Compute where the light of what moves in each block lands.
 
     Args:
+        alpha: coverage.
         moved: dx and dy.
         codes: as `find_mixed` gives them.
         times: begin and end of the exposure in frames.
-        bounds: int32 ``(rows, columns, 4)``: first and last row, first and last column; empty where nothing moves.
+        bounds: int32 ``(rows, columns, 5)``: first and last row, first and last column, empty where nothing
+            moves; and whether any pixel is clear or mixed.
         first: first row of blocks.
         last: row of blocks behind the last.
     """
@@ -280,10 +313,11 @@ def block_bounds(
     height, width = dx.shape
     for row in range(first, last):
         for column in range(bounds.shape[1]):
-            top, bottom, left, right = 1 << 30, -(1 << 30), 1 << 30, -(1 << 30)
+            top, bottom, left, right, edges = 1 << 30, -(1 << 30), 1 << 30, -(1 << 30), 0
             for y in range(row * BLOCK, min(row * BLOCK + BLOCK, height)):
                 for x in range(column * BLOCK, min(column * BLOCK + BLOCK, width)):
                     ny, nx = y, x
+                    edges |= codes[y, x] != 0 or alpha[y, x] <= 0
                     for part in range(2 if codes[y, x] else 1):
                         if part == 1:
                             ny, nx = _beside(codes, y, x)
@@ -294,7 +328,7 @@ def block_bounds(
                             bottom = max(bottom, y + int(np.floor(max(ay, by))) + 1)
                             left = min(left, x + int(np.floor(min(ax, bx))))
                             right = max(right, x + int(np.floor(max(ax, bx))) + 1)
-            bounds[row, column, 0], bounds[row, column, 1] = top, bottom
+            bounds[row, column, 0], bounds[row, column, 1], bounds[row, column, 4] = top, bottom, edges
             bounds[row, column, 2], bounds[row, column, 3] = left, right
 
 
@@ -599,7 +633,7 @@ def _uncovered(
     """Return the share of the time in which a pixel's own surface has moved off it, and what is behind.
 
     The ground is that of the pixels beside the surface, along the pixel's own path, the nearest most; ``fill``
-    gets its R, G, B and alpha.
+    gets its R, G, B and alpha. Where no pixel on the path is clear or mixed, the surface does not end.
     """
     red, green, blue, alpha = planes
     dx, dy = moved
@@ -608,6 +642,7 @@ def _uncovered(
     across, low, high, at, slope = _path(-vx * times[0], -vy * times[0], -vx * times[1], -vy * times[1])
     soft = _softness(slope, high - low)
     off = weights = 0.0
+    ends = False
     fill[:] = 0
     for place in range(int(np.ceil(low - _ENDS)), int(np.floor(high + _ENDS)) + 1):
         share, mean = _end_share(place, low, high)
@@ -622,6 +657,7 @@ def _uncovered(
                 continue
             ny, nx = (y + line + side, x + place) if across else (y + place, x + line + side)
             clear, weight = alpha[ny, nx] <= 0, share * part
+            ends = ends or clear or codes[ny, nx] != 0
             if codes[ny, nx]:
                 weight *= 1 - shares[ny, nx] / 255.0
             elif not clear:
@@ -642,7 +678,26 @@ def _uncovered(
                 fill[3] += weight * alpha[ny, nx]
     if weights > 0:
         fill /= weights
-    return off
+    return off if ends else 0.0
+
+
+@compiled
+def _near_ends(
+    moved: tuple[Array, Array], times: tuple[float, float], bounds: Array, tile: tuple[int, int, int, int]
+) -> bool:
+    """Return whether clear or mixed pixels may lie on paths of a tile's pixels."""
+    dx, dy = moved
+    top, left, bottom, right = tile
+    most = np.float32(0)
+    for y in range(top, bottom):
+        for x in range(left, right):
+            most = max(most, max(abs(dx[y, x]), abs(dy[y, x])))
+    far = int(np.ceil(most * max(abs(times[0]), abs(times[1])))) + 1
+    for row in range(max(0, (top - far) // BLOCK), min(bounds.shape[0], (bottom + far) // BLOCK + 1)):
+        for column in range(max(0, (left - far) // BLOCK), min(bounds.shape[1], (right + far) // BLOCK + 1)):
+            if bounds[row, column, 4]:
+                return True
+    return False
 
 
 @compiled
@@ -654,6 +709,7 @@ def _finish(
     shares: Array,
     times: tuple[float, float],
     by_depth: bool,
+    ends: bool,
     tile: tuple[int, int, int, int],
     sums: Array,
     fronts: Array,
@@ -670,7 +726,7 @@ def _finish(
             missing = 1 - sums[q + 5]
             if missing > _NONE and alpha[y, x] > 0:
                 filled = 0.0
-                if moved[0][y, x] != 0 or moved[1][y, x] != 0:
+                if ends and (moved[0][y, x] != 0 or moved[1][y, x] != 0):
                     filled = min(
                         missing, _uncovered(planes, moved, order, codes, shares, times, by_depth, y, x, fill)
                     )
@@ -761,4 +817,20 @@ def scatter(
             _spread(
                 planes, moved, order, codes, times, spare if turned else index, count, tile, sums, fronts, near
             )
-            _finish(planes, moved, order, codes, shares, times, by_depth, tile, sums, fronts, fill, around, result)
+            ends = _near_ends(moved, times, bounds, tile)
+            _finish(
+                planes,
+                moved,
+                order,
+                codes,
+                shares,
+                times,
+                by_depth,
+                ends,
+                tile,
+                sums,
+                fronts,
+                fill,
+                around,
+                result,
+            )
