@@ -110,8 +110,8 @@ def make(folder: Path, seed: int, nodes: int = 18) -> RandomGraph:
     for what in (
         {"as_": "ratio", "layer": "shadow"},
         {"as_": "depth"},
-        {"as_": "motion"},
         {"as_": "matte", "channels": {"A": "mask"}},
+        {"as_": "motion"},
     ):
         _add(made, draw, "pick_channels", {"layers": layers, **what})
     deck: list[str] = []

@@ -63,6 +63,7 @@ def scene() -> Mapping[str, Image]:
     alpha, colour = shrunk(lantern.alpha), shrunk(lantern.colour)
     straight = np.divide(colour, alpha[..., None], out=np.zeros_like(colour), where=alpha[..., None] > 0)
     old = _old(np.dstack([colour, alpha]))
+    metres = _depth(lantern, cord)
     pictures = {
         "plate": _colour(plate),
         "plate_with_rig": _colour(with_rig(plate)),
@@ -76,13 +77,13 @@ def scene() -> Mapping[str, Image]:
         "shadow": Image.from_array(shrunk(light), type=Ratio()),
         "lantern_matte": Image.from_array(alpha, type=Matte()),
         "cord": Image.from_array(shrunk(cord), type=Matte()),
-        "depth": Image.from_array(_depth(lantern, cord), type=Depth()),
+        "depth": Image.from_array(metres, type=Depth()),
         "lantern_depth": Image.from_array(_nearest(lantern.depth), type=Depth()),
         "swing": Image.from_array(np.full((HEIGHT, WIDTH, 2), [24, 7], np.float32), type=Motion()),
+        "pan": Image.from_array(_slid(metres, 20), type=Motion()),
         "comp": _colour(comp),
         "final": _colour(final),
     }
-    pictures["pan"] = Image.from_array(_slid(pictures["depth"]["Z"], 20), type=Motion())
     pictures["cg"] = _layers(pictures, lantern)
     return MappingProxyType(pictures)
 
