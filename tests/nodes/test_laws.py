@@ -175,6 +175,7 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
     ],
     "light_wrap": [
         {"image": "cg", "backdrop": "plate", "reach": 0.8},
+        {"image": "cg", "backdrop": "plate", "reach": 13},
         {
             "image": "cg",
             "backdrop": "cropped",
