@@ -209,3 +209,11 @@ def test_what_is_refused():
     for field in ({"reach": 0}, {"strength": 1.2}, {"threshold": -1}):
         with pytest.raises(DocumentError, match=next(iter(field))):
             wrapped(**{"reach": 4, **field})
+
+
+def test_wide_tiles_are_parts_of_the_whole():
+    """The coarse grid lies where the frame begins, wherever a tile does."""
+    whole = wrapped(reach=20)
+    for x, y in [(31, 20), (32, 21), (33, 23)]:
+        tile = wrapped(reach=20, window=Window(x, y, x + 9, y + 8))
+        assert tile["R"] == pytest.approx(whole.over(tile.window)["R"], abs=1e-6)
