@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import math
+import threading
 from collections.abc import Callable, Iterator, Sequence
+from functools import cached_property
 
 import numpy as np
 
 from stackcomp.data.window import Window
-from stackcomp.kernels.compiled import Array, plane_of
+from stackcomp.kernels.compiled import Array, compiled, inlined, plane_of
 from stackcomp.kernels.cubic_filter import PLANES, filtered
 from stackcomp.kernels.stack import stacked, unstack
 from stackcomp.kernels.strips import over_strips
+from stackcomp.kernels.warp_windows import reach_of
 
-__all__ = ["in_tiles", "prepared", "put_planes", "tiles_of"]
+__all__ = ["by_places", "in_tiles", "prepared", "put_planes", "tiles_of"]
 
 # Size in pixels of the tiles of a target.
 _TILE = 128
@@ -58,6 +62,120 @@ def in_tiles(
             put(tile, [filtered(stack, places, steps) for stack in stacks])
 
     over_strips(compute, len(tiles), least=1)
+
+
+def by_places(
+    planes: Sequence[Array],
+    source_window: Window,
+    target_window: Window,
+    places_of: Callable[[Window], tuple[Array, Array]],
+) -> list[Array]:
+    """Warp planes where only the places of a tile tell which part of the source it needs.
+
+    Args:
+        planes: float32, each of ``source_window.shape``.
+        source_window: the window of the planes.
+        target_window: the pixels to compute.
+        places_of: for a tile, places of its pixels in the source and their steps, as
+            `stackcomp.kernels.cubic_filter.filtered` takes them; it is called in several threads, and what it
+            returns is changed.
+
+    Returns:
+        The planes over the target window, float32; nothing (0) where a place is NaN or beyond the source.
+
+    Raises:
+        ValueError: a plane of another shape.
+    """
+    source, results = prepared(planes, source_window, target_window)
+    if source_window.empty or not planes:
+        return results
+    tiles = list(tiles_of(target_window))
+    whole = _Whole(source, source_window)
+
+    def compute(first: int, last: int) -> None:
+        for tile in tiles[first:last]:
+            places, steps = places_of(tile)
+            part = _part_seen(places, steps, source_window)
+            if part.empty:
+                continue
+            large = _is_large(part)
+            part = source_window if large else part
+            stacks = whole.stacks if large else stacked(source, source_window, part)
+            places -= np.array([part.x0, part.y0], np.float64)[:, None, None]
+            put_planes(tile, [filtered(stack, places, steps) for stack in stacks], results, target_window)
+
+    over_strips(compute, len(tiles), least=1)
+    return results
+
+
+class _Whole:
+    """Stacks of all planes, made when the first tile needs them."""
+
+    def __init__(self, source: Sequence[Array], window: Window) -> None:
+        self._source, self._window, self._lock = source, window, threading.Lock()
+
+    @property
+    def stacks(self) -> list[Array]:
+        with self._lock:
+            return self._made
+
+    @cached_property
+    def _made(self) -> list[Array]:
+        return stacked(self._source, self._window, self._window)
+
+
+def _part_seen(places: Array, steps: Array, source_window: Window) -> Window:
+    """The part of the source that places see with their filter; see `filtered` for the arguments."""
+    low_x, high_x, low_y, high_y, by_x, by_y = _extent(places.reshape(2, -1), steps.reshape(4, -1))
+    if not low_x <= high_x:
+        return Window(source_window.x0, source_window.y0, source_window.x0, source_window.y0)
+    sides = []
+    for low, high, by, first, last in (
+        (low_x, high_x, by_x, source_window.x0, source_window.x1),
+        (low_y, high_y, by_y, source_window.y0, source_window.y1),
+    ):
+        reach = reach_of(by, by)
+        # Limited to the source before rounding: places may lie anywhere.
+        sides.append(tuple(min(max(end, first), last) for end in (low - reach, high + reach)))
+    (x0, x1), (y0, y1) = ((math.floor(low), math.ceil(high)) for low, high in sides)
+    return source_window & Window(x0, y0, x1, y1)
+
+
+@compiled
+def _extent(places: Array, steps: Array) -> tuple[float, float, float, float, float, float]:
+    """The smallest and largest x, then y, of all places that are known, and the largest steps of both."""
+    low_x, high_x = _limits(places[0])
+    low_y, high_y = _limits(places[1])
+    return low_x, high_x, low_y, high_y, max(_most(steps[0]), _most(steps[2])), max(_most(steps[1]), _most(steps[3]))
+
+
+@inlined
+def _limits(numbers: Array) -> tuple[float, float]:
+    # Eight in turn, since one would wait for the last; comparisons with NaN are false and keep what there is.
+    low, high = np.full(8, np.inf), np.full(8, -np.inf)
+    whole = numbers.size // 8 * 8
+    for k in range(0, whole, 8):
+        for lane in range(8):
+            number = numbers[k + lane]
+            low[lane] = number if number < low[lane] else low[lane]
+            high[lane] = number if number > high[lane] else high[lane]
+    for k in range(whole, numbers.size):
+        low[0] = numbers[k] if numbers[k] < low[0] else low[0]
+        high[0] = numbers[k] if numbers[k] > high[0] else high[0]
+    return low.min(), high.max()
+
+
+@inlined
+def _most(steps: Array) -> np.float32:
+    most = np.zeros(8, np.float32)
+    whole = steps.size // 8 * 8
+    for k in range(0, whole, 8):
+        for lane in range(8):
+            step = abs(steps[k + lane])
+            most[lane] = step if step > most[lane] else most[lane]
+    for k in range(whole, steps.size):
+        most[0] = max(most[0], abs(steps[k]))
+    return most.max()
 
 
 def tiles_of(window: Window) -> Iterator[Window]:
