@@ -1,4 +1,4 @@
-"""What is behind the rules about material from elsewhere: tracks, cameras, shapes, ids, patches.
+"""What is behind the rules about material from elsewhere: tracks, cameras, lenses, shapes, ids, patches.
 
 See `stackcomp.check.rule_explanations`.
 """
@@ -34,6 +34,11 @@ OF_MATERIAL: dict[str, str] = {
         "USD files are read by USD's own library, usd-core, which is installed on request. Frames are time codes, "
         "or time codes divided by --codes-per-frame, a number above 0."
     ),
+    "coordinates-bits": (
+        "s and t are shares of the width and the height of a picture. Half floats between 0.5 and 1 lie 1/2048 "
+        "apart, which is 2 pixels of 4096; lossy compression moves places by as much. Nothing can bring back what "
+        "lies between."
+    ),
     "homography-singular": (
         "Pictures and shapes are placed by a homography, a matrix of nine numbers. If it cannot be inverted, it "
         "maps them to a line or a point."
@@ -59,6 +64,27 @@ OF_MATERIAL: dict[str, str] = {
         "layers are called after it with two digits behind. Where a layer or a channel between them is missing, "
         "so are some objects, and coverage would be too small."
     ),
+    "lens-board": (
+        "The lens is calibrated by the inner corners of a checkerboard, which are looked for in each picture. All "
+        "pictures are of one camera, with one lens, focus and size, and show the whole board from several sides."
+    ),
+    "lens-file": (
+        "The distortion of a lens may come from a file, as match lens writes it. It is read by check, so that it is "
+        "complete before a frame is rendered."
+    ),
+    "lens-folds": (
+        "The formula of a lens fits where it was measured. Farther out it may stop to grow with the radius, and map "
+        "two places of the picture onto one; no lens does that. Pixels beyond that radius show nothing."
+    ),
+    "lens-lateral": (
+        "Lateral chromatic aberration draws red, green and blue in different sizes. Mattes, depth and ids have no "
+        "such planes, and follow green."
+    ),
+    "lens-size": (
+        "Focal lengths and centre are pixels of the calibrated picture. They are brought to another resolution by "
+        "one factor; a picture of another shape was cropped or squeezed, and nobody knows which part of the lens "
+        "it shows. One pixel is rounding."
+    ),
     "object-absent": (
         "An object may appear later in a shot. Its matte is empty at frames whose manifest does not have it, so "
         "the name is looked for in the other files of the sequence before it is called wrong."
@@ -66,6 +92,11 @@ OF_MATERIAL: dict[str, str] = {
     "object-unknown": (
         "A name that no manifest has would give an empty matte at every frame, and whatever depends on it would "
         "be missing in the picture without a word."
+    ),
+    "overscan-missing": (
+        "A lens with barrel distortion shows more than a pinhole does in the same frame. What it shows at the edges "
+        "must have been rendered beyond them. Only edges up to which the picture reaches are looked at, and only "
+        "where headers tell its data window; a picture that ends within the frame was cropped to what it holds."
     ),
     "patch-nothing": (
         "An outline beside the patch, one that encloses nothing, or a feather that is wider than the outline "

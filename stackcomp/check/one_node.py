@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from stackcomp.check.bugs import USER_ERRORS, bugs_of
 from stackcomp.check.checked import CheckedNode, Wire
+from stackcomp.check.data_windows import data_window
 from stackcomp.check.declared import declared_by
 from stackcomp.check.mended import MendedEncoding
 from stackcomp.check.one_wire import check_wire
@@ -26,6 +27,7 @@ def check_node(state: CheckState, name: str, context: Context) -> None:
     if name in state.given:
         image = state.given[name]
         state.done[name] = CheckedNode(name, node, image.type, image.display, {})
+        state.data_windows[name] = image.window
         return
     wires = {}
     for port, source in node.inputs().items():
@@ -99,7 +101,9 @@ def _own_rules(state: CheckState, name: str, wires: Mapping[str, Wire], context:
     before = len(state.problems)
     try:
         with bugs_of(name, node):
-            own = list(node.look(types, windows, context))
+            known = state.data_windows
+            data = {port: known[wire.source] for port, wire in wires.items() if wire.source in known}
+            own = list(node.look(types, windows, replace(context, data_windows=data)))
             for problem in own:
                 _add(state, name, tidy(problem), wires)
             if _has_no_type(node, state.problems[before:]):
@@ -111,6 +115,7 @@ def _own_rules(state: CheckState, name: str, wires: Mapping[str, Wire], context:
                 if not isinstance(type, PortType):
                     odd = f"result gives {type!r}, not a type such as Matte()"
                 raise TypeError(cut(odd, 120))
+            pixels = data_window(node, types, data, display, context)
     except BugError:
         raise
     except USER_ERRORS as error:
@@ -121,6 +126,8 @@ def _own_rules(state: CheckState, name: str, wires: Mapping[str, Wire], context:
     if isinstance(type, Colour) and any(problem.rule == "encoding-unknown" for problem in state.problems[before:]):
         type = replace(type, encoding=state.mended)
     state.done[name] = CheckedNode(name, node, type, display, wires)
+    if pixels is not None:
+        state.data_windows[name] = pixels
 
 
 def _has_no_type(node: Node, own: Sequence[Problem]) -> bool:

@@ -139,6 +139,7 @@ colour-black     | e | A picked colour is black, whose colour cannot be compared
 colour-config    | e | The colour config is missing or cannot be read. | Correct the name or the path.
 compression-level | w | A level of compression changes nothing here. | Leave it out.
 converts-nothing | w | A conversion changes nothing. | Correct the declared encoding, or remove the node.
+coordinates-bits | w | Channels of coordinates are stored in a way that loses bits. | Render them as 32-bit floats with lossless compression.
 cycle            | e | Nodes feed each other in a cycle. | Disconnect one of the inputs in the message.
 dangling         | e | An input names a node that does not exist. | Correct the name.
 encoding-unknown | e | An encoding is missing, or the colour config does not have it. | stackcomp encodings lists them.
@@ -165,13 +166,18 @@ ids-manifest     | ew | The names of ids are not known: there is no manifest, or
 ids-type         | e | A file has no ids of that type or not all of them, or several types and none is chosen. | Use one of the types in the message.
 layer-missing    | e | A file has no layer of that name. | Use one of the names in the message.
 layer-unused     | w | A layer is named, but no channel is taken from it. | Leave one of them out.
+lens-file        | e | A lens file is missing or cannot be read. | Correct the path or the file.
 lens-focus       | e | A lens is focused within its focal length. | Metres for the focus, millimetres for the lens.
+lens-folds       | w | The formula of a lens folds back within the frame. | Calibrate up to the corners, or with fewer coefficients.
+lens-lateral     | w | Chromatic aberration is given for a picture without R, G and B. | Leave it out.
+lens-size        | e | A lens was calibrated for a picture of another shape. | Use it with pictures of that shape.
 limits-crossed   | e | The limits of a matte are crossed at a frame. | Give keys at which they are in order.
 no-alpha         | e | A port that needs alpha gets colour without it. | Supply an A channel.
 not-linear       | e | A port that needs scene-linear light gets other colour. | Put a convert_colour node between them.
 object-absent    | w | A named object is in no frame that is rendered, but in another of the sequence. | Nothing, if it appears later.
 object-unknown   | e | A file has no object of that name. | Use one of the names in the message.
 output-twice     | e | Two frames or nodes would write the same file. | Give each a path of its own.
+overscan-missing | w | CG that will be distorted has too few pixels beyond the frame. | Render it with the overscan in the message.
 overwrites-input | e | A file that is read would be written over. | Write to another place.
 patch-nothing    | w | An outline or a feather leaves nothing of a patch. | Follow the message.
 planes           | e | The planes that are chosen do not make the type. | Choose the planes in the message.
@@ -212,6 +218,7 @@ clipped          | e | An area holds too many clipped pixels. | Choose an area t
 edge-unclear     | e | The width of an edge cannot be measured. | Name an area that one long, sharp edge crosses.
 grain-unclear    | e | The grain of a plate cannot be measured. | Name an area with grain.
 lat-long         | e | A picture is not a lat-long of the whole sphere. | Give one that is twice as wide as high.
+lens-board       | e | A checkerboard cannot be found in a picture, or the pictures do not go together. | Follow the message.
 no-colour        | e | A file has no R, G and B. | Name a layer or a file that has.
 no-light         | e | An area holds no light to compare. | Choose a lit area.
 non-finite       | e | Pixels that are measured are not finite. | Repair them, or choose another area.

@@ -13,6 +13,7 @@ from stackcomp.check.mended import MendedEncoding
 from stackcomp.check.outputs import Outputs
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Encoding
+from stackcomp.data.window import Window
 from stackcomp.document.model import Document
 from stackcomp.errors import CheckError, Problem, Severity, unknown_node
 
@@ -33,6 +34,7 @@ class CheckState:
         only: names of the nodes to check.
         problems: findings so far.
         done: nodes whose output type and frame are known.
+        data_windows: of those nodes for which headers tell where they have pixels.
         unsized: nodes whose inputs, or whose inputs' inputs, differ in size.
         working_space: colour space of the comp.
         mended: stands in for a colour space with an error.
@@ -47,6 +49,7 @@ class CheckState:
     only: set[str]
     problems: list[Problem] = field(default_factory=list)
     done: dict[str, CheckedNode] = field(default_factory=dict)
+    data_windows: dict[str, Window] = field(default_factory=dict)
     unsized: set[str] = field(default_factory=set)
     working_space: Encoding = field(default_factory=lambda: MendedEncoding("", "scene-linear"))
     mended: Encoding = field(default_factory=lambda: MendedEncoding("", "scene-linear"))

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from stackcomp.data.image import Image
-from stackcomp.data.port_types import Colour, Depth, Ids, Layers, Matte, Motion, PortType, Ratio
+from stackcomp.data.port_types import Colour, Coordinates, Depth, Ids, Layers, Matte, Motion, PortType, Ratio
 from stackcomp.data.reach import goes_on
 from stackcomp.data.window import Window
 
@@ -27,7 +27,7 @@ def scaled(image: Image, type: PortType, scale: float) -> Image:
 
     Where the picture ends inside the frame, coverage and premultiplied colour are averaged with nothing and a
     ratio with 1, as its type says; what has no coverage to say how much of a pixel it fills is averaged over its
-    own part of the pixel. Ids and depth are picked, not averaged, and so are the channels of a file beside its
+    own part of the pixel. Ids, depth and coordinates are picked, not averaged, and so are the channels of a file beside its
     R G B A, which may be such. Motion is counted in pixels of the new grid.
     """
     if scale == 1:
@@ -47,7 +47,7 @@ def scaled(image: Image, type: PortType, scale: float) -> Image:
 
 
 def _picked(type: PortType, plane: str) -> bool:
-    return isinstance(type, Ids | Depth) or (isinstance(type, Layers) and plane not in "RGBAY")
+    return isinstance(type, Ids | Depth | Coordinates) or (isinstance(type, Layers) and plane not in "RGBAY")
 
 
 def _fades(type: PortType, plane: str) -> bool:

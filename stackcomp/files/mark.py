@@ -11,7 +11,7 @@ JPEG  in a comment segment
 MOV   in the metadata of the movie, under the key ``stackcomp/mark``; MP4 likewise
 XML   in a comment after the XML declaration (colour corrections)
 HTML  in a comment after the document type; Markdown in a comment in the first line
-JSON  in a field: ``program`` of a dump's report and of camera, track and grain files, ``written by`` under
+JSON  in a field: ``program`` of a dump's report and of camera, lens, track and grain files, ``written by`` under
       a file's findings, ``$comment`` of a schema
 ====  ============================================================================================
 
@@ -67,6 +67,7 @@ MarkKind = Literal[
     "findings",
     "schema",
     "camera",
+    "lens",
     "track",
     "grain",
     "corrections",
@@ -127,8 +128,8 @@ class Mark:
     Attributes:
         kind: ``delivery`` of a deliver node; ``picture`` of any other node; picture of a ``dump`` or of a
             ``measurement``; ``reference`` with which tests compare renders; ``report`` of a dump, ``findings`` of
-            measuring, ``schema``, ``camera``, ``track`` or ``grain`` file (these in JSON); ``corrections`` of
-            colour (in XML); ``page`` for people (HTML or Markdown).
+            measuring, ``schema``, ``camera``, ``lens``, ``track`` or ``grain`` file (these in JSON); ``corrections``
+            of colour (in XML); ``page`` for people (HTML or Markdown).
         graph: hash of the graph file; empty if there is none.
         reads: what the graph reads through variables.
     """
@@ -263,6 +264,7 @@ def _of_json(text: bytes) -> Mark | None:
         ("findings", findings.get("written by") if isinstance(findings, dict) else None),
         ("schema", content.get("$comment") if "$defs" in content else None),
         ("camera", content.get("program") if "stackcomp_camera" in content else None),
+        ("lens", content.get("program") if "stackcomp_lens" in content else None),
         ("track", content.get("program") if "stackcomp_track" in content else None),
         ("grain", content.get("program") if "stackcomp_grain" in content else None),
     )

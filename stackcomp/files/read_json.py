@@ -65,11 +65,14 @@ _WRITTEN = {
     "track": 'a track is written {"stackcomp_track": 1, …}; stackcomp track makes one',
     "camera": 'a camera is written {"stackcomp_camera": 1, …}; stackcomp camera makes one',
     "grain": 'grain is written {"stackcomp_grain": 1, …}; stackcomp match grain --to makes one',
+    "lens": 'a lens is written {"stackcomp_lens": 1, …}; stackcomp match lens makes one',
     "shapes": 'shapes are written {"stackcomp_shapes": 1, …}',
     "manifest": 'a manifest is written {"name": "8 hexadecimal digits", …}',
     "thresholds": 'thresholds are written {"check": {"limit": number, …}, …}; --show-thresholds prints them all',
 }
-Holds = Literal["graph", "variables", "sequence", "thresholds", "track", "camera", "grain", "shapes", "manifest"]
+Holds = Literal[
+    "graph", "variables", "sequence", "thresholds", "track", "camera", "grain", "lens", "shapes", "manifest"
+]
 
 
 def parse_json(text: str, place: str, holds: Holds = "graph") -> dict[str, Any]:
@@ -218,6 +221,7 @@ _FILES = {
     "track": "track",
     "camera": "camera",
     "grain": "grain file",
+    "lens": "lens file",
     "shapes": "file of shapes",
     "manifest": "manifest",
 }
@@ -238,7 +242,7 @@ def _holds(path: Path) -> Holds | Literal[""]:
         document = json.loads(path.read_bytes().decode("utf-8-sig"))
     except (OSError, ValueError, RecursionError):
         return ""
-    for kind in ("sequence", "track", "camera", "shapes"):
+    for kind in ("sequence", "track", "camera", "lens", "shapes"):
         if isinstance(document, dict) and f"stackcomp_{kind}" in document:
             return kind
     return (

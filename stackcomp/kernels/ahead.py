@@ -43,9 +43,11 @@ from stackcomp.kernels import (
     grain_field,
     grain_shape,
     id_coverage,
+    lens_map,
     membrane,
     motion_blur,
     motion_scatter,
+    nearest,
     nearest_distance,
     polygon,
     push_pull,
@@ -56,8 +58,12 @@ from stackcomp.kernels import (
     stroke_coverage,
     stroke_picture,
     warp,
+    warp_coordinates,
+    warp_lens,
     warp_map,
+    warp_tiles,
 )
+from stackcomp.kernels.distortion import Distortion
 
 __all__ = ["KERNELS", "compile_ahead", "is_cold"]
 
@@ -78,6 +84,18 @@ def _warp() -> None:
     warp.warp_planes([_plane()], _TINY, np.diag([0.5, 0.75, 1]), _TINY)
     warp.warp_over([_plane()] * 4, _TINY, np.diag([0.5, 0.75, 1]), [_plane()] * 3, _TINY)
     warp_map.warp_through([_plane()], _TINY, np.zeros((2, 10, 10)), _TINY)
+
+
+def _lens() -> None:
+    map = lens_map.LensMap(Distortion(k1=0.1), (8.0, 8.0), (4.0, 4.0), distorts=False)
+    warp_lens.warp_by_lens([_plane()], _TINY, map, _TINY)
+    warp_lens.warp_by_lens([_plane()], _TINY, map, _TINY, nearest=True)
+
+
+def _coordinates() -> None:
+    for nearest_alone in (False, True):
+        looks = warp_coordinates.Looks(_plane(), _plane(), None, _TINY, (0.0, 0.0, 8.0, 8.0), upward=True)
+        warp_coordinates.warp_by_coordinates([_plane()], _TINY, looks, _TINY, nearest=nearest_alone)
 
 
 def _membrane() -> None:
@@ -172,6 +190,8 @@ KERNELS: dict[str, Callable[[], None]] = {
     "motion_blur": _motion_blur,
     "defocus": _defocus,
     "warp": _warp,
+    "lens": _lens,
+    "coordinates": _coordinates,
     "membrane": _membrane,
     "grain": _grain,
     "disc_morphology": _disc_morphology,
@@ -192,6 +212,8 @@ _MODULES: dict[str, tuple[ModuleType, ...]] = {
     "motion_blur": (motion_scatter,),
     "defocus": (disc_gather, column_distance),
     "warp": (warp, warp_map, stack, cubic_filter, cubic_code),
+    "lens": (lens_map, nearest, warp_tiles),
+    "coordinates": (warp_coordinates, nearest, warp_tiles),
     "membrane": (membrane,),
     "grain": (grain_field,),
     "disc_morphology": (disc_morphology,),

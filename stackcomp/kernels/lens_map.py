@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -50,6 +51,35 @@ class LensMap:
     centre: tuple[float, float]
     distorts: bool
     magnification: float = 1.0
+
+    @classmethod
+    def in_frame(
+        cls,
+        distortion: Distortion,
+        size: tuple[int, int],
+        focal: tuple[float, float],
+        centre: tuple[float, float],
+        frame: Window,
+        scale: float = 1.0,
+        *,
+        distorts: bool,
+        magnification: float = 1.0,
+    ) -> LensMap:
+        """The map of a lens that was calibrated for a picture of one size, in a frame of another.
+
+        Args:
+            distortion: the lens.
+            size: width and height of the calibrated picture.
+            focal: in pixels of it.
+            centre: likewise.
+            frame: at full size; of the same shape.
+            scale: of the render.
+            distorts: as the attribute.
+            magnification: likewise.
+        """
+        factor = frame.width / size[0] * scale
+        at = frame.x0 * scale + centre[0] * factor, frame.y0 * scale + centre[1] * factor
+        return cls(distortion, (focal[0] * factor, focal[1] * factor), at, distorts, magnification)
 
     @property
     def changes_nothing(self) -> bool:
@@ -115,6 +145,23 @@ class LensMap:
         # Two pixels of the filter, which is that of the larger pixels; one for what lies between the points.
         return _around(there, 3.0 + _bow(source)) if np.isfinite(there.x).any() else _nothing(source)
 
+    def folds(self, target: Window) -> bool:
+        """Whether some pixels of a window lie beyond the fold of the formula, and show nothing."""
+        return bool(np.isnan(self.at(*_spread(target)).x).any())
+
+    def overscan(self, frame: Window) -> tuple[int, int, int, int]:
+        """How many pixels beyond a frame the source must have so that no pixel of the frame lacks any.
+
+        Returns:
+            left, top, right, bottom; with the two pixels of the filter where there are any.
+        """
+        seen = self.seen(frame)
+        if seen.empty:
+            return 0, 0, 0, 0
+        beyond = (frame.x0 - seen.x0, frame.y0 - seen.y0, seen.x1 - frame.x1, seen.y1 - frame.y1)
+        left, top, right, bottom = (side + 2 if side > 0 else 0 for side in beyond)
+        return left, top, right, bottom
+
     def seen(self, target: Window) -> Window:
         """The part of the source at which the pixels of a window look, without the filter; unlimited in size."""
         if target.empty:
@@ -161,15 +208,16 @@ class Grid:
     nodes: Mapped
     exact: Array
 
-    @classmethod
-    def of(cls, map: LensMap, window: Window) -> Grid:
-        """The grid for the pixels of a window."""
+    @staticmethod
+    @lru_cache(maxsize=12)
+    def of(map: LensMap, window: Window) -> Grid:
+        """The grid for the pixels of a window; kept, since most lenses are the same at every frame."""
         left, top = window.x0 // _STEP, window.y0 // _STEP
         right, bottom = -(-window.x1 // _STEP), -(-window.y1 // _STEP)
         columns = np.arange(left - _MARGIN, right + _MARGIN + 1) * float(_STEP)
         rows = np.arange(top - _MARGIN, bottom + _MARGIN + 1) * float(_STEP)
         nodes = map.at(*np.meshgrid(columns, rows))
-        return cls(map, (left, top), nodes, _uneven(nodes.x) | _uneven(nodes.y))
+        return Grid(map, (left, top), nodes, _uneven(nodes.x) | _uneven(nodes.y))
 
     @property
     def bow(self) -> float:

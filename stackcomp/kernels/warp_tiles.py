@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 
 from stackcomp.data.window import Window
-from stackcomp.kernels.compiled import Array, compiled, inlined, plane_of
+from stackcomp.kernels.compiled import Array, compiled, plane_of
 from stackcomp.kernels.cubic_filter import PLANES, filtered
 from stackcomp.kernels.stack import stacked, unstack
 from stackcomp.kernels.strips import over_strips
@@ -144,38 +144,16 @@ def _part_seen(places: Array, steps: Array, source_window: Window) -> Window:
 @compiled
 def _extent(places: Array, steps: Array) -> tuple[float, float, float, float, float, float]:
     """The smallest and largest x, then y, of all places that are known, and the largest steps of both."""
-    low_x, high_x = _limits(places[0])
-    low_y, high_y = _limits(places[1])
-    return low_x, high_x, low_y, high_y, max(_most(steps[0]), _most(steps[2])), max(_most(steps[1]), _most(steps[3]))
-
-
-@inlined
-def _limits(numbers: Array) -> tuple[float, float]:
-    # Eight in turn, since one would wait for the last; comparisons with NaN are false and keep what there is.
-    low, high = np.full(8, np.inf), np.full(8, -np.inf)
-    whole = numbers.size // 8 * 8
-    for k in range(0, whole, 8):
-        for lane in range(8):
-            number = numbers[k + lane]
-            low[lane] = number if number < low[lane] else low[lane]
-            high[lane] = number if number > high[lane] else high[lane]
-    for k in range(whole, numbers.size):
-        low[0] = numbers[k] if numbers[k] < low[0] else low[0]
-        high[0] = numbers[k] if numbers[k] > high[0] else high[0]
-    return low.min(), high.max()
-
-
-@inlined
-def _most(steps: Array) -> np.float32:
-    most = np.zeros(8, np.float32)
-    whole = steps.size // 8 * 8
-    for k in range(0, whole, 8):
-        for lane in range(8):
-            step = abs(steps[k + lane])
-            most[lane] = step if step > most[lane] else most[lane]
-    for k in range(whole, steps.size):
-        most[0] = max(most[0], abs(steps[k]))
-    return most.max()
+    low_x, high_x, low_y, high_y = np.inf, -np.inf, np.inf, -np.inf
+    by_x, by_y = np.float32(0), np.float32(0)
+    for k in range(places.shape[1]):
+        x, y = places[0, k], places[1, k]
+        # Comparisons with NaN are false, and keep what there is.
+        low_x, high_x = x if x < low_x else low_x, x if x > high_x else high_x
+        low_y, high_y = y if y < low_y else low_y, y if y > high_y else high_y
+        across, down = max(abs(steps[0, k]), abs(steps[2, k])), max(abs(steps[1, k]), abs(steps[3, k]))
+        by_x, by_y = across if across > by_x else by_x, down if down > by_y else by_y
+    return low_x, high_x, low_y, high_y, by_x, by_y
 
 
 def tiles_of(window: Window) -> Iterator[Window]:

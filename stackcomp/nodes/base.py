@@ -81,6 +81,7 @@ class Port:
             the world does not end there; elsewhere nothing.
         many: the field is a tuple of names, ``Annotated[tuple[str, ...], Port(…)]``; each is an input of its own,
             called ``field.0``, ``field.1``, ….
+        keeps_non_finite: an area node gets NaN and infinity as they are, since they tell it something.
     """
 
     accepts: tuple[type[PortType], ...] = (Colour,)
@@ -90,6 +91,7 @@ class Port:
     any_size: bool = False
     beyond: Literal["nothing", "frame"] = "frame"
     many: bool = False
+    keeps_non_finite: bool = False
 
 
 @dataclass(frozen=True)
@@ -101,12 +103,15 @@ class Context:
         colour_config: name or path of the OCIO config.
         root: folder against which relative paths resolve.
         frames: frames the graph is about; the first one's headers give the types.
+        data_windows: in `Node.look` alone, where pixels are that arrive at its ports, at full size: of those ports
+            for which headers tell it.
     """
 
     working_space: Encoding
     colour_config: str
     root: Path
     frames: tuple[int, ...]
+    data_windows: Mapping[str, Window] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def frame(self) -> int:

@@ -14,6 +14,7 @@ from stackcomp.nodes.colour_matrix import ColourMatrix
 from stackcomp.nodes.colour_matte import ColourMatte
 from stackcomp.nodes.contact_shade import ContactShade
 from stackcomp.nodes.convert_colour import ConvertColour
+from stackcomp.nodes.coordinate_warp import CoordinateWarp
 from stackcomp.nodes.defocus import Defocus
 from stackcomp.nodes.deliver import Deliver
 from stackcomp.nodes.depth_matte import DepthMatte
@@ -27,6 +28,7 @@ from stackcomp.nodes.id_matte import IdMatte
 from stackcomp.nodes.invert_matte import InvertMatte
 from stackcomp.nodes.join_mattes import JoinMattes
 from stackcomp.nodes.light_wrap import LightWrap
+from stackcomp.nodes.lens_warp import LensWarp
 from stackcomp.nodes.luma_matte import LumaMatte
 from stackcomp.nodes.match_black import MatchBlack
 from stackcomp.nodes.match_grain import MatchGrain
@@ -98,6 +100,8 @@ BUILT_IN: dict[str, type[Node]] = {
         MotionBlur,
         Place,
         CleanPatch,
+        LensWarp,
+        CoordinateWarp,
     )
 }  # fmt: skip
 

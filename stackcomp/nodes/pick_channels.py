@@ -157,6 +157,8 @@ class PickChannels(ViewNode):
             yield from self._colour_says(types, context)
         if self.as_ == "ids" and isinstance(type, Layers):
             yield from self._ids_whole(wishes, type)
+        if self.as_ == "coordinates" and isinstance(type, Layers):
+            yield from self._fine_enough(wishes, type)
 
     def _ids_whole(self, wishes: Mapping[str, str | float], type: Layers) -> Iterator[Problem]:
         """A channel that is chosen as ids, but has lost bits."""
@@ -168,6 +170,19 @@ class PickChannels(ViewNode):
                     "render ids as 32-bit floats with lossless compression, such as zip",
                     field=f"channels.{plane}",
                 )
+
+    def _fine_enough(self, wishes: Mapping[str, str | float], type: Layers) -> Iterator[Problem]:
+        """Channels that are chosen as coordinates, but have lost bits."""
+        coarse = [wish for wish in wishes.values() if isinstance(wish, str) and wish in type.lossy]
+        if coarse:
+            yield Problem(
+                "coordinates-bits",
+                f"channel {coarse[0]} is {type.lossy[coarse[0]]}: places in a picture would be known to pixels only, "
+                "and what is looked up there would show steps",
+                "render coordinates as 32-bit floats with lossless compression, such as zip",
+                field="channels.s" if self.channels is not None else "layer",
+                severity="warning",
+            )
 
     def _not_there(self, missing: Mapping[str, str], type: PortType) -> Iterator[Problem]:
         """Channels named one by one that are not there; one finding for those of a layer that is not there."""

@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import Field, field_validator
 
 from stackcomp.data.image import Held, Image, Plane
-from stackcomp.data.port_types import Alpha, Depth, Encoding, Ids, Layers, PortType
+from stackcomp.data.port_types import Alpha, Coordinates, Depth, Encoding, Ids, Layers, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import FileError, Problem
 from stackcomp.files.file_state import FileState, NoFileError, file_state, require_state
@@ -325,8 +325,8 @@ class Read(SourceNode):
         return Held(made, window, display, type, header.metadata)
 
     def settles(self, type: PortType) -> bool:
-        # Of depth they mean that there is nothing, and ids are bit patterns: both stay as they are.
-        return not isinstance(type, Ids | Depth)
+        # Of depth and coordinates they mean that there is nothing, and ids are bit patterns: all stay as they are.
+        return not isinstance(type, Ids | Depth | Coordinates)
 
     def settle(self, image: Image, window: Window, job: Job) -> Image:
         """Deal with pixels that are not finite as ``non_finite`` says; they are counted either way.

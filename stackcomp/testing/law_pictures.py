@@ -30,7 +30,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.data.image import Image
-from stackcomp.data.port_types import Colour, Depth, Encoding, Layers, Matte, Motion, Ratio
+from stackcomp.data.port_types import Colour, Coordinates, Depth, Encoding, Layers, Matte, Motion, Ratio
 from stackcomp.data.window import Window
 from stackcomp.errors import ArgumentError, did_you_mean
 from stackcomp.files.id_hash import id_of
@@ -68,6 +68,14 @@ def _file() -> Image:
     return Image(planes, CROP, FRAME, type)
 
 
+def _coordinates() -> Image:
+    """Places in the frame, moved by waves, with pixels in which nothing is."""
+    y, x = np.mgrid[CROP.y0 : CROP.y1, CROP.x0 : CROP.x1] + 0.5
+    s = (x + 3 * np.sin(y / 5)) / FRAME.width
+    t = 1 - (1.2 * y + 2 * np.cos(x / 4)) / FRAME.height
+    return _image(np.dstack([s, t]), CROP, type=Coordinates())
+
+
 def _ids() -> Image:
     bits = np.array([id_of(name) for name in _OBJECTS], np.uint32).view(np.float32)
     which, shares = (noise(seed, CROP, 2) for seed in (10, 11))
@@ -93,6 +101,7 @@ LAW_PICTURES: dict[str, Callable[[], Image]] = {
     "depth": lambda: _image(1 + 4 * noise(8, FRAME, 1), FRAME, type=Depth()),
     "other_depth": lambda: _image(1 + 4 * noise(12, CROP, 1), CROP, type=Depth()),
     "motion": lambda: _image(noise(13, FRAME, 2) * 8 - 4, FRAME, type=Motion()),
+    "coordinates": _coordinates,
     "file": _file,
     "ids": _ids,
 }

@@ -16,6 +16,7 @@ import pytest
 from stackcomp.files import exr
 from stackcomp.files.camera_file import write_camera
 from stackcomp.files.grain_file import GrainFile, write_grain
+from stackcomp.files.lens_file import write_lens
 from stackcomp.kernels.pinhole import Camera
 from stackcomp.nodes.kinds import BUILT_IN
 from stackcomp.testing import FRAME, LAWS, Example
@@ -208,6 +209,17 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
         },
         {"backdrop": "cg", "patch": "plate", **SHOT, "depth": "depth", "outline": OUTLINE, "match": "gain"},
     ],
+    "lens_warp": [
+        {"image": "cg", "direction": "distort", "focal": [40, 42], "k1": -0.3, "k2": 0.05, "lateral": [1.5, -1]},
+        {"image": "plate", "direction": "straighten", "lens": "lens.json"},
+        {"image": "ratio", "direction": "straighten", "focal": [40, 42], "k1": 0.3, "p1": 0.02},
+        {"image": "depth", "direction": "distort", "focal": [40, 42], "k1": -0.3},
+    ],
+    "coordinate_warp": [
+        {"image": "cg", "coordinates": "coordinates", "matte": "other_matte"},
+        {"image": "plate", "coordinates": "coordinates", "origin": "top"},
+        {"image": "depth", "coordinates": "coordinates"},
+    ],
 }
 EXAMPLES = [Example(kind, fields) for kind, some in ENTRIES.items() for fields in some]
 
@@ -239,6 +251,9 @@ def write_files(folder):
     near = dict.fromkeys("RGB", ((0.3, 1, 0.3), (0.05, 0.2, 0.05)))
     grain = {"floor": (0.1,) * 3, "slope": (0.2,) * 3, "levels": levels, "correlation": table}
     write_grain(folder / "grain.json", GrainFile(version=1, space="ACEScg", autocorrelation=near, **grain))
+    rational = {"k1": 0.2, "k2": -0.1, "k4": 0.4, "p2": 0.01, "s1": 0.02}
+    lens = {"model": "rational", "size": [88, 72], "focal": [90, 90], "centre": [45, 37], "coefficients": rational}
+    write_lens(folder / "lens.json", lens)
 
 
 def test_every_kind_has_an_entry():

@@ -89,7 +89,7 @@ class AreaStep(Step):
         bad = 0
         for channel, plane in image.planes.items():
             planes[channel] = plane
-            if plane.dtype == np.float32 and not all_finite(plane):
+            if plane.dtype == np.float32 and not spec.keeps_non_finite and not all_finite(plane):
                 finite = np.isfinite(plane)
                 bad += int(plane.size - np.count_nonzero(finite))
                 planes[channel] = np.where(finite, plane, np.float32(0))
