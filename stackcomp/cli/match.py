@@ -8,6 +8,7 @@ from stackcomp.cli.match_black import black
 from stackcomp.cli.match_chart import chart
 from stackcomp.cli.match_grain import grain
 from stackcomp.cli.match_grey import grey
+from stackcomp.cli.match_lens import lens
 from stackcomp.cli.match_light import light
 from stackcomp.cli.match_sharpness import sharpness
 
@@ -16,7 +17,7 @@ __all__ = ["match"]
 match = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="Find the numbers that match CG and light to a plate, and keep them as variables for graphs.",
+    help="Find the numbers that match CG, light and lens to a plate, and keep them for graphs.",
 )
 match.command(no_args_is_help=True)(grey)
 match.command(no_args_is_help=True)(light)
@@ -24,3 +25,4 @@ match.command(no_args_is_help=True)(chart)
 match.command(no_args_is_help=True)(black)
 match.command(no_args_is_help=True)(grain)
 match.command(no_args_is_help=True)(sharpness)
+match.command(no_args_is_help=True)(lens)

@@ -108,7 +108,7 @@ def track(
     from pathlib import Path
 
     from stackcomp.cli.track_request import Request
-    from stackcomp.track.coarse import opencv
+    from stackcomp.data.opencv import opencv
     from stackcomp.track.plate import open_plate
     from stackcomp.track.point import Options
     from stackcomp.track.smoothing import smoothed

@@ -103,44 +103,62 @@ def _place(
     """Fill places from a row and a column of s and t on; NaN where nothing is known."""
     left, top, width, height = frame
     near_x, near_y = width * _ROUNDING, height * _ROUNDING
+    # 1 - t, or t.
+    begin, sense = (1.0, -1.0) if upward else (0.0, 1.0)
+    first, last = max(0, -corner[1]), min(known.shape[2], s.shape[1] - corner[1])
     for row in range(known.shape[1]):
         y = row + corner[0]
-        if y < 0 or y >= s.shape[0]:
+        if y < 0 or y >= s.shape[0] or last <= first:
             known[:, row] = np.nan
             continue
-        for column in range(known.shape[2]):
-            x = column + corner[1]
-            inside = 0 <= x < s.shape[1]
-            # Index 0 stands in for what lies outside.
-            k = x if inside else 0
-            right, down = np.float64(s[y, k]) * width, np.float64(t[y, k])
-            down = (1 - down if upward else down) * height
-            middle_x, middle_y = np.floor(right) + 0.5, np.floor(down) + 0.5
-            right = middle_x if abs(right - middle_x) <= near_x else right
-            down = middle_y if abs(down - middle_y) <= near_y else down
-            inside = inside and right - right + down - down == 0 and (not covered or cover[y, k] > 0)
-            known[0, row, column] = left + right if inside else np.nan
-            known[1, row, column] = top + down if inside else np.nan
+        known[:, row, :first] = np.nan
+        known[:, row, last:] = np.nan
+        own_s, own_t = s[y, first + corner[1] : last + corner[1]], t[y, first + corner[1] : last + corner[1]]
+        x_row, y_row = known[0, row, first:last], known[1, row, first:last]
+        for k in range(own_s.size):
+            right = np.float64(own_s[k]) * width
+            middle = np.floor(right) + 0.5
+            x_row[k] = left + (middle if abs(right - middle) <= near_x else right)
+        for k in range(own_t.size):
+            down = (begin + sense * np.float64(own_t[k])) * height
+            middle = np.floor(down) + 0.5
+            y_row[k] = top + (middle if abs(down - middle) <= near_y else down)
+        # Both are known or none is: infinity less itself is NaN.
+        for k in range(x_row.size):
+            nothing = (x_row[k] - x_row[k]) + (y_row[k] - y_row[k])
+            x_row[k] += nothing
+            y_row[k] += nothing
+        if covered:
+            own = cover[y, first + corner[1] : last + corner[1]]
+            for k in range(own.size):
+                x_row[k] = x_row[k] if own[k] > 0 else np.nan
+                y_row[k] = y_row[k] if own[k] > 0 else np.nan
 
 
 @compiled
 def _differences(known: Array, places: Array, steps: Array) -> None:
+    width = places.shape[2]
     for row in range(places.shape[1]):
-        for column in range(places.shape[2]):
-            x, y = known[0, row + 1, column + 1], known[1, row + 1, column + 1]
-            places[0, row, column], places[1, row, column] = x, y
-            for axis in range(2):
-                down, right = axis, 1 - axis
-                next_x = known[0, row + 1 + down, column + 1 + right] - x
-                next_y = known[1, row + 1 + down, column + 1 + right] - y
-                last_x = x - known[0, row + 1 - down, column + 1 - right]
-                last_y = y - known[1, row + 1 - down, column + 1 - right]
+        x, y = known[0, row + 1, 1 : width + 1], known[1, row + 1, 1 : width + 1]
+        places[0, row] = x
+        places[1, row] = y
+        for axis in range(2):
+            down, right = axis, 1 - axis
+            after_x = known[0, row + 1 + down, 1 + right : 1 + right + width]
+            after_y = known[1, row + 1 + down, 1 + right : 1 + right + width]
+            before_x = known[0, row + 1 - down, 1 - right : 1 - right + width]
+            before_y = known[1, row + 1 - down, 1 - right : 1 - right + width]
+            step_x, step_y = steps[2 * axis, row], steps[2 * axis + 1, row]
+            own_x, own_y = np.float32(right), np.float32(down)
+            for k in range(width):
+                next_x, next_y = after_x[k] - x[k], after_y[k] - y[k]
+                last_x, last_y = x[k] - before_x[k], y[k] - before_y[k]
                 next_far, last_far = next_x * next_x + next_y * next_y, last_x * last_x + last_y * last_y
                 apart = next_x * last_x + next_y * last_y <= 0
                 # Comparisons with NaN are false: of a neighbour that is not known, the other one is taken.
-                other = last_far < next_far or not next_far - next_far == 0
-                next_x, next_y = last_x if other else next_x, last_y if other else next_y
+                other = (last_far < next_far) | (next_far != next_far)
                 far = last_far if other else next_far
-                alone = apart or not far - far == 0
-                steps[2 * axis, row, column] = np.float32(right) if alone else np.float32(next_x)
-                steps[2 * axis + 1, row, column] = np.float32(down) if alone else np.float32(next_y)
+                alone = apart | (far != far)
+                one_x, one_y = last_x if other else next_x, last_y if other else next_y
+                step_x[k] = own_x if alone else np.float32(one_x)
+                step_y[k] = own_y if alone else np.float32(one_y)

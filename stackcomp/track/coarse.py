@@ -8,38 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
-from stackcomp.errors import Problem, RequestError
+from stackcomp.data.opencv import opencv
 from stackcomp.kernels.compiled import Array
 from stackcomp.track.sight import Sight
 
-__all__ = ["flow", "opencv", "others_like_it", "searched"]
+__all__ = ["flow", "others_like_it", "searched"]
 
 _LEAST_CORRELATION = 0.6
 #: The best place must be better than any other: what it lacks to 1 is at most this share of what the other lacks.
 _CLEARLY = 0.6
-
-
-def opencv() -> Any:
-    """Return OpenCV's module.
-
-    Raises:
-        RequestError: it is not installed.
-    """
-    try:
-        import cv2
-    except ImportError as error:
-        raise RequestError(
-            Problem(
-                "extra-missing",
-                f"tracking needs OpenCV, which cannot be imported: {error}",
-                "install it with pip install 'stackcomp[track]'",
-            )
-        ) from None
-    return cv2
 
 
 def flow(
