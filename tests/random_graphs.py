@@ -25,6 +25,7 @@ from stackcomp.files import exr
 from stackcomp.files.camera_file import write_camera
 from stackcomp.files.grain_file import GrainFile, write_grain
 from stackcomp.files.id_hash import id_of
+from stackcomp.files.lens_file import write_lens
 from stackcomp.files.track_file import track_text
 from stackcomp.kernels.pinhole import Camera
 from stackcomp.nodes.base import Context, Node, Port
@@ -78,6 +79,8 @@ def write_files(folder: Path, seed: int) -> None:
     near = dict.fromkeys("RGB", ((0.3, 1, 0.3), (0.05, 0.2, 0.05)))
     grain = GrainFile(version=1, space="ACEScg", floor=(0.1,) * 3, slope=(0.2,) * 3, autocorrelation=near)
     write_grain(folder / "grain.json", grain)
+    lens = {"model": "brown", "size": [FRAME.width, FRAME.height], "focal": [40, 41], "centre": [18, 15]}
+    write_lens(folder / "lens.json", {**lens, "coefficients": {"k1": -0.2, "k2": 0.05, "p1": 0.01}})
 
 
 @dataclass
@@ -192,6 +195,8 @@ def _fields(made: RandomGraph, draw: random.Random, kind: type[Node]) -> dict[st
             fields[name] = draw.choice(get_args(info.annotation))
     if "track" in kind.model_fields:
         _one_way(fields, draw)
+    if kind.kind_name() == "lens_warp":
+        _one_lens(fields, draw)
     return fields
 
 
@@ -213,6 +218,17 @@ def _one_way(fields: dict[str, Any], draw: random.Random) -> None:
         fields.pop("plane", None)
     if "still_depth" not in fields:
         fields.pop("tolerance", None)
+
+
+def _one_lens(fields: dict[str, Any], draw: random.Random) -> None:
+    """Leave the lens file or numbers of a model that has them all."""
+    if draw.random() < 0.4:
+        for name in [name for name in fields if name not in ("image", "direction", "lateral")]:
+            del fields[name]
+        fields["lens"] = "lens.json"
+        return
+    fields.pop("lens", None)
+    fields |= {"model": "rational", "focal": [draw.uniform(25, 60), draw.uniform(25, 60)]}
 
 
 def _type_at(source: CheckedNode, spec: Port) -> Any:
@@ -312,6 +328,8 @@ DRAWN: dict[tuple[str, str], Callable[[random.Random], Any]] = {
     ("place", "homography"): _near_identity,
     ("clean_patch", "homography"): _near_identity,
     ("clean_patch", "outline"): lambda draw: [[2, 2], [30, 4], [25, 26], [3, 20]],
+    ("lens_warp", "lens"): lambda draw: "lens.json",
+    ("lens_warp", "focal"): lambda draw: [draw.uniform(25, 60), draw.uniform(25, 60)],
     ("", "names"): lambda draw: draw.choice([["lamp"], ["lamp", "#1a2b3c4d"], ["l*"], ["bench", "?olt"]]),
     ("", "type"): lambda draw: "CryptoObject",
     ("match_grain", "file"): lambda draw: "grain.json",

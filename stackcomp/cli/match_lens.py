@@ -44,7 +44,10 @@ def lens(
         bool, typer.Option("--prism", help="With rational: also the four coefficients of a thin prism.")
     ] = False,
     about: Annotated[
-        str, typer.Option(metavar="TEXT", help="A note that the file keeps, such as lens and focus.", show_default=False)
+        str,
+        typer.Option(
+            metavar="TEXT", help="A note that the file keeps, such as lens and focus.", show_default=False
+        ),
     ] = "",
     encoding: Annotated[
         str | None,
@@ -89,7 +92,9 @@ def lens(
     )
     write_lens(Path(to), found.file_fields(about or f"from {len(charts)} pictures of a checkerboard"))
     if as_json:
-        print_json({"command": "match lens", "charts": charts, "board": [across, down], **found.as_dict(), "written": to})
+        print_json(
+            {"command": "match lens", "charts": charts, "board": [across, down], **found.as_dict(), "written": to}
+        )
         return DONE
     for line in _lines(found, charts):
         say(line)

@@ -314,10 +314,16 @@ def _interpolate(
             begin = (skipped + 0.5) * share
             for part in range(2):
                 nodes = nodes_x if part == 0 else nodes_y
-                a0, b0 = _between(nodes[j - 1, i - 1], nodes[j, i - 1], nodes[j + 1, i - 1], nodes[j + 2, i - 1], t)
+                a0, b0 = _between(
+                    nodes[j - 1, i - 1], nodes[j, i - 1], nodes[j + 1, i - 1], nodes[j + 2, i - 1], t
+                )
                 a1, b1 = _between(nodes[j - 1, i], nodes[j, i], nodes[j + 1, i], nodes[j + 2, i], t)
-                a2, b2 = _between(nodes[j - 1, i + 1], nodes[j, i + 1], nodes[j + 1, i + 1], nodes[j + 2, i + 1], t)
-                a3, b3 = _between(nodes[j - 1, i + 2], nodes[j, i + 2], nodes[j + 1, i + 2], nodes[j + 2, i + 2], t)
+                a2, b2 = _between(
+                    nodes[j - 1, i + 1], nodes[j, i + 1], nodes[j + 1, i + 1], nodes[j + 2, i + 1], t
+                )
+                a3, b3 = _between(
+                    nodes[j - 1, i + 2], nodes[j, i + 2], nodes[j + 1, i + 2], nodes[j + 2, i + 2], t
+                )
                 c1, c2, c3 = _powers(a0, a1, a2, a3)
                 # Loops that write one array each: nothing else could be the same memory.
                 to = places[part, row, column : column + count]

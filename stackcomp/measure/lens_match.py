@@ -21,7 +21,7 @@ from stackcomp.kernels.lens_map import LensMap
 __all__ = ["LensMatch", "match_lens"]
 
 # Common practice, no source: what a calibration should have.
-_PICTURES, _TURNED, _NEAR_EDGE, _RESIDUAL, _WORST, _UNSURE = 6, 15.0, 0.12, 1.0, 2.5, 0.02
+_PICTURES, _TURNED, _NEAR_EDGE, _RESIDUAL, _WORST, _UNSURE, _LARGE = 6, 15.0, 0.12, 1.0, 2.5, 0.02, 20.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,7 +137,7 @@ def match_lens(
     frame = Window.of_size(*size)
     fields = {"model": model, "size": size, "focal": focal, "centre": centre, "coefficients": coefficients}
     lens = LensFile.model_validate({"stackcomp_lens": 1, **fields})
-    map = LensMap.in_frame(lens.distortion, size, focal, centre, frame, distorts=True)
+    lens_map = LensMap.in_frame(lens.distortion, size, focal, centre, frame, distorts=True)
     of_pictures = tuple(float(error) for error in np.ravel(errors))
     everywhere = np.concatenate([np.asarray(some) for some in corners])
     low, high = everywhere.min(axis=0) / size, 1 - everywhere.max(axis=0) / size
@@ -149,13 +149,18 @@ def match_lens(
         *_doubts_of_reach(reach),
         *_doubts_of_errors(float(rms), of_pictures, names),
     ]
-    if map.folds(frame):
+    if model == "rational" and max(map(abs, numbers)) > _LARGE:
+        doubts.append(
+            "the coefficients of the rational model are large and cancel each other: the pictures do not determine "
+            "them; use --model brown, unless the lens is a very wide one"
+        )
+    if lens_map.folds(frame):
         doubts.append(
             "the formula folds back within the frame: the corners of the frame are beyond what the boards tell; take "
             "pictures with the board in the corners, or use --model brown"
         )
     return LensMatch(
-        model, size, focal, centre, coefficients, float(rms), of_pictures, reach, turned, map.overscan(frame),
+        model, size, focal, centre, coefficients, float(rms), of_pictures, reach, turned, lens_map.overscan(frame),
         tuple(doubts),
     )  # fmt: skip
 

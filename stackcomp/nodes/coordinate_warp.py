@@ -63,9 +63,7 @@ class CoordinateWarp(AreaNode):
             beyond="nothing",
         ),
     ]
-    coordinates: Annotated[
-        str, Port((Coordinates,), doc="s and t", beyond="nothing", keeps_non_finite=True)
-    ]
+    coordinates: Annotated[str, Port((Coordinates,), doc="s and t", beyond="nothing", keeps_non_finite=True)]
     matte: Annotated[
         str | None, Port((Matte,), doc="where s and t mean something; the result fades with it", beyond="nothing")
     ] = None

@@ -27,8 +27,8 @@ from stackcomp.nodes.holdout import Holdout
 from stackcomp.nodes.id_matte import IdMatte
 from stackcomp.nodes.invert_matte import InvertMatte
 from stackcomp.nodes.join_mattes import JoinMattes
-from stackcomp.nodes.light_wrap import LightWrap
 from stackcomp.nodes.lens_warp import LensWarp
+from stackcomp.nodes.light_wrap import LightWrap
 from stackcomp.nodes.luma_matte import LumaMatte
 from stackcomp.nodes.match_black import MatchBlack
 from stackcomp.nodes.match_grain import MatchGrain

@@ -119,7 +119,9 @@ class LensWarp(AreaNode):
     ] = None
     centre: Annotated[
         tuple[float, float] | None,
-        Number("where the optical axis lies; left out, the middle", unit="pixels of size", size=2, low=-1e6, high=1e6),
+        Number(
+            "where the optical axis lies; left out, the middle", unit="pixels of size", size=2, low=-1e6, high=1e6
+        ),
     ] = None
     size: Annotated[
         tuple[int, int] | None,
@@ -170,7 +172,9 @@ class LensWarp(AreaNode):
             raise BadValueError(
                 f"has a size of {self.size[0]}×{self.size[1]}", "give 1 to 65536 pixels for each side"
             )
-        odd = next((name for name in _ALL if name in self.model_fields_set and name not in COEFFICIENTS[self.model]), "")
+        odd = next(
+            (name for name in _ALL if name in self.model_fields_set and name not in COEFFICIENTS[self.model]), ""
+        )
         if odd:
             raise BadValueError(
                 f'has "{odd}", which the model "{self.model}" lacks', 'set "model" to "rational", or leave it out'

@@ -17,6 +17,7 @@ depth               metres along the optical axis, of set, lantern and cord
 lantern_depth       the same of the lantern alone, 0 elsewhere
 swing               the lantern's motion as it swings: 24 pixels per frame to the right, 7 down
 pan                 motion of the whole picture by a camera that slides: the nearer the farther
+waves               s and t of every pixel, moved by waves; t is 0 at the bottom
 comp                the lantern over its shadow, without the cord in front; colour without alpha
 final               ``comp`` with the cord in front and the lamp lit; colour without alpha
 cg                  layers of a file: R G B A, emission.R G B, shadow.R G B, depth.Z, CryptoObject00 and 01.r g b a
@@ -36,7 +37,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stackcomp.data.image import Image
-from stackcomp.data.port_types import Colour, Depth, Encoding, Layers, Matte, Motion, Ratio
+from stackcomp.data.port_types import Colour, Coordinates, Depth, Encoding, Layers, Matte, Motion, Ratio
 from stackcomp.data.window import Window
 from stackcomp.files.id_hash import HASH, id_of
 from stackcomp.reference.bench import bench_depth, cord_cover, drawn_set, with_cord, with_rig
@@ -81,6 +82,7 @@ def scene() -> Mapping[str, Image]:
         "lantern_depth": Image.from_array(_nearest(lantern.depth), type=Depth()),
         "swing": Image.from_array(np.full((HEIGHT, WIDTH, 2), [24, 7], np.float32), type=Motion()),
         "pan": Image.from_array(_slid(metres, 20), type=Motion()),
+        "waves": Image.from_array(_waves(), type=Coordinates()),
         "comp": _colour(comp),
         "final": _colour(final),
     }
@@ -120,6 +122,14 @@ def _gel() -> Pixels:
     cover = smooth(60, 72, x) * (1 - smooth(288, 300, x)) * smooth(12, 24, y) * (1 - smooth(156, 168, y))
     sheet = hue * (0.08 + 0.92 * down) * cover[..., None]
     return np.dstack([shrunk(sheet), shrunk(cover)])
+
+
+def _waves() -> Pixels:
+    """Return s and t at the centres of pixels, moved by up to 5 pixels."""
+    y, x = np.mgrid[:HEIGHT, :WIDTH] + 0.5
+    s = (x + 5 * np.sin(y / 9)) / WIDTH
+    t = 1 - (y + 4 * np.sin(x / 14)) / HEIGHT
+    return np.dstack([s, t]).astype(np.float32)
 
 
 def _nearest(metres: Field) -> Pixels:

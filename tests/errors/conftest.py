@@ -10,6 +10,7 @@ from stackcomp.data.window import Window
 from stackcomp.files import exr, stills
 from stackcomp.files.camera_file import write_camera
 from stackcomp.files.id_hash import id_of
+from stackcomp.files.lens_file import write_lens
 from stackcomp.files.track_file import track_text
 from stackcomp.kernels.pinhole import Camera
 
@@ -70,6 +71,18 @@ def _write_cameras(folder):
     write_camera(folder / "tall_gate.json", tall)
 
 
+def _write_lenses(folder):
+    """A lens, one of a picture of another shape, one with a coefficient of another model; s and t as 16-bit floats."""
+    folder.mkdir()
+    lens = {"model": "brown", "size": [32, 18], "focal": [32, 32], "centre": [16, 9], "coefficients": {"k1": -0.2}}
+    write_lens(folder / "lens.json", lens)
+    write_lens(folder / "tall.json", {**lens, "size": [32, 24], "centre": [16, 12]})
+    mixed = {"stackcomp_lens": 1, **lens, "coefficients": {"k1": -0.2, "k4": 0.1}}
+    (folder / "mixed.json").write_text(json.dumps(mixed))
+    planes = dict.fromkeys("RG", np.full(_FRAME.shape, 0.5, np.float32))
+    exr.write(folder / "st.exr", planes, window=_FRAME, display=_FRAME, pixel_type="half")
+
+
 def _write_shapes(folder):
     """Files of shapes: for a frame of 64×48, with a mistake, for a frame of another shape; SVG with text in it."""
     folder.mkdir()
@@ -124,6 +137,7 @@ def inputs(tmp_path_factory):
     _write_tracks(folder / "bench" / "tracks")
     _write_shapes(folder / "bench" / "shapes")
     _write_grain(folder / "bench" / "grain")
+    _write_lenses(folder / "bench" / "lenses")
     stills.write(folder / "straight.png", np.full((9, 16, 4), 0.5, np.float32), 8)
     (folder / "notes.txt").write_text("bring the lantern")
     (folder / "broken.exr").write_bytes((folder / "small.exr").read_bytes()[:60])
