@@ -35,6 +35,8 @@ _FARTHEST = 1e3
 _FOUND = 1e-11
 #: Steps become as many times smaller as they are small: the one after this is below rounding.
 _CLOSE = 1e-7
+#: How much farther than to the end of the radial part a point may be moved.
+_BEYOND = 1.1
 _MOST_STEPS = 40
 
 
@@ -108,6 +110,9 @@ class Distortion:
         """
         mapped = self._newton(x, y, *self._quick_guess(x, y))
         missing = ~np.isfinite(mapped.x)
+        if missing.any() and np.isfinite(self.limit):
+            # No term but the radial one leads farther than this.
+            missing &= np.hypot(x, y) < _BEYOND * self.radial(np.array(self._top(0.0)))[0]
         if missing.any():
             # Beside a fold Newton's method needs a good start.
             left = np.asarray(x)[missing], np.asarray(y)[missing]
@@ -126,7 +131,9 @@ class Distortion:
                 step_x = (there.yy * off_x - there.xy * off_y) / area
                 step_y = (there.xx * off_y - there.yx * off_x) / area
                 at_x, at_y = at_x + step_x, at_y + step_y
-                if not (np.maximum(abs(step_x), abs(step_y)) > _CLOSE).any():
+                step = np.maximum(abs(step_x), abs(step_y))
+                # What has left for good does not hold up the others.
+                if not ((step > _CLOSE) & (step < _FARTHEST)).any():
                     break
             there = self._formula(at_x, at_y)
             area = there.xx * there.yy - there.xy * there.yx
@@ -215,11 +222,17 @@ def _cubic(square: Array, a: float, b: float, c: float) -> tuple[Array, Array]:
 
 def _first_change(polynomial: np.polynomial.Polynomial) -> float:
     """The smallest positive root at which a polynomial that begins at 1 becomes negative; infinity without one."""
-    trimmed = polynomial.trim()
-    if trimmed.degree() < 1:
+    # Terms that are nothing up to the largest radius would only bring in roots beyond it, and overflow.
+    sizes = abs(polynomial.coef) * _FARTHEST ** (2.0 * np.arange(len(polynomial.coef)))
+    degree = int(np.nonzero(sizes > 1e-9)[0].max(initial=0))
+    if degree < 1:
         return np.inf
-    roots = trimmed.roots()
-    real = sorted(float(root.real) for root in roots if root.real > 0 and abs(root.imag) < 1e-7 * abs(root))
+    roots = polynomial.cutdeg(degree).roots()
+    real = sorted(
+        float(root.real)
+        for root in roots
+        if 0 < root.real < _FARTHEST**2 and abs(root.imag) < 1e-7 * abs(root)
+    )
     for root in real:
         # A root that it only touches is none.
         if polynomial(root * (1 + 1e-5)) < 0:

@@ -26,8 +26,8 @@ __all__ = ["TOLERANCE", "Grid", "LensMap"]
 #: How far from the formula a place may be, in pixels of the source.
 TOLERANCE = 5e-4
 _STEP = 16
-#: Nodes of the grid beyond those around a pixel's cell, for the differences.
-_MARGIN = 2
+#: Nodes of the grid beyond those of a cell's corners: one for its polynomials, and two more for differences of those.
+_MARGIN = 3
 #: Points along each side of a window, when its outline is mapped, and in each direction inside of it.
 _ALONG, _INSIDE = 257, 33
 #: Pixels of a window up to which each is computed by itself to see what it needs.
@@ -130,20 +130,24 @@ class LensMap:
             return Window(source.x0, source.y0, source.x0, source.y0)
         if self.changes_nothing:
             return source
-        u, v = _spread(source.grow(2))
-        if not self.distorts or math.isinf(self.distortion.limit):
-            points = u, v
-        else:
-            # The outline of what can be mapped may lie inside of the window.
-            turn = np.linspace(0, 2 * np.pi, 4 * _ALONG)
-            radius = self.distortion.limit * (1 - 1e-9)
-            ring_u = self.centre[0] + self.focal[0] * radius * np.cos(turn)
-            ring_v = self.centre[1] + self.focal[1] * radius * np.sin(turn)
-            inside = (ring_u > source.x0) & (ring_u < source.x1) & (ring_v > source.y0) & (ring_v < source.y1)
-            points = np.concatenate([u, ring_u[inside]]), np.concatenate([v, ring_v[inside]])
-        there = self.back.at(*points)
+        there = self.back.at(*_spread(source.grow(2)))
+        known = np.isfinite(there.x)
         # Two pixels of the filter, which is that of the larger pixels; one for what lies between the points.
-        return _around(there, 3.0 + _bow(source)) if np.isfinite(there.x).any() else _nothing(source)
+        reached = _around(there, 3.0 + _bow(source)) if known.any() else _nothing(source)
+        return reached if known.all() else reached | self._disc
+
+    @property
+    def _disc(self) -> Window:
+        """All of the target that can show anything, where the formula folds back."""
+        end = self.distortion.limit
+        if math.isfinite(end) and self.distorts:
+            # Terms beside the radial one move points a little farther.
+            end = 1.1 * self.magnification * float(self.distortion.radial(np.array(end))[0])
+        if not math.isfinite(end):
+            end = 1e6
+        sides = [(middle - focal * end, middle + focal * end) for middle, focal in zip(self.centre, self.focal, strict=True)]
+        (x0, x1), (y0, y1) = (np.clip(side, -1e6, 1e6) for side in sides)
+        return Window(math.floor(x0), math.floor(y0), math.ceil(x1), math.ceil(y1))
 
     def folds(self, target: Window) -> bool:
         """Whether some pixels of a window lie beyond the fold of the formula, and show nothing."""
@@ -250,18 +254,13 @@ class Grid:
 
 def _uneven(nodes: Array) -> Array:
     """For each cell whether cubic interpolation may be off by too much, or has no numbers to go by."""
-    far = np.zeros(nodes.shape)
-    for axis in (0, 1):
-        away = abs(np.diff(nodes, 4, axis=axis)) * (3 / 128)
-        inner = [slice(None), slice(None)]
-        inner[axis] = slice(2, -2)
-        far[tuple(inner)] += away
-    far = np.where(np.isfinite(nodes), far, np.inf)
-    # Those nodes count that a cell is interpolated from: one more on each side.
-    uneven = ~(far <= TOLERANCE / 4)
+    inner = slice(2, -2)
+    with np.errstate(invalid="ignore"):
+        far = abs(np.diff(nodes[inner], 4, axis=1)) + abs(np.diff(nodes[:, inner], 4, axis=0))
+    uneven = ~(far * (3 / 128) <= TOLERANCE / 4)
+    # Those nodes count that a cell is interpolated from: four each way.
     wide = uneven[:-3] | uneven[1:-2] | uneven[2:-1] | uneven[3:]
-    wide = wide[:, :-3] | wide[:, 1:-2] | wide[:, 2:-1] | wide[:, 3:]
-    return np.ascontiguousarray(wide[1:-1, 1:-1])
+    return np.ascontiguousarray(wide[:, :-3] | wide[:, 1:-2] | wide[:, 2:-1] | wide[:, 3:])
 
 
 def _spread(window: Window) -> tuple[Array, Array]:
