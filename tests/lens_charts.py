@@ -7,7 +7,8 @@ import numpy as np
 
 #: Squares of the board, across and down; it has one inner corner less each way.
 SQUARES = (10, 7)
-#: Where boards stand: turns in degrees about x, y and z, and the middle of the board in squares of it, from the camera.
+#: Where boards stand: turns in degrees about x, y and z, and the middle of the board in squares of it, from the
+#: camera.
 POSES = (
     ((0, 0, 0), (0, 0, 11)),
     ((35, 5, 3), (-1, 0.5, 12)),

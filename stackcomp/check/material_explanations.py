@@ -69,12 +69,12 @@ OF_MATERIAL: dict[str, str] = {
         "pictures are of one camera, with one lens, focus and size, and show the whole board from several sides."
     ),
     "lens-file": (
-        "The distortion of a lens may come from a file, as match lens writes it. It is read by check, so that it is "
-        "complete before a frame is rendered."
+        "The distortion of a lens may come from a file, as match lens writes it. It is read by check, so that "
+        "it is complete before a frame is rendered."
     ),
     "lens-folds": (
-        "The formula of a lens fits where it was measured. Farther out it may stop to grow with the radius, and map "
-        "two places of the picture onto one; no lens does that. Pixels beyond that radius show nothing."
+        "The formula of a lens fits where it was measured. Farther out it may stop to grow with the radius, and "
+        "map two places of the picture onto one; no lens does that. Pixels beyond that radius show nothing."
     ),
     "lens-lateral": (
         "Lateral chromatic aberration draws red, green and blue in different sizes. Mattes, depth and ids have no "
@@ -94,9 +94,10 @@ OF_MATERIAL: dict[str, str] = {
         "be missing in the picture without a word."
     ),
     "overscan-missing": (
-        "A lens with barrel distortion shows more than a pinhole does in the same frame. What it shows at the edges "
-        "must have been rendered beyond them. Only edges up to which the picture reaches are looked at, and only "
-        "where headers tell its data window; a picture that ends within the frame was cropped to what it holds."
+        "A lens with barrel distortion shows more than a pinhole does in the same frame. What it shows at the "
+        "edges must have been rendered beyond them. Only edges up to which the picture reaches are looked at, "
+        "and only where headers tell its data window; a picture that ends within the frame was cropped to what "
+        "it holds."
     ),
     "patch-nothing": (
         "An outline beside the patch, one that encloses nothing, or a feather that is wider than the outline "

@@ -62,8 +62,8 @@ def lens(
     """Find the distortion of a lens in pictures of a checkerboard, and write a lens file for lens_warp nodes.
 
     The pictures are of one camera with one focal length and focus, those of the shot. Ten or so are good: with the
-    board tilted to all sides, and in the corners of the frame. It also says how many more pixels than the frame has
-    a CG render needs on each side, so that no edge is missing when it is distorted.
+    board tilted to all sides, and in the corners of the frame. It also says how many more pixels than the frame
+    has a CG render needs on each side, so that no edge is missing when it is distorted.
 
     stackcomp match lens chart.*.exr --board 9x6 --to lens.json
 

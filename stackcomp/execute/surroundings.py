@@ -27,8 +27,8 @@ def scaled(image: Image, type: PortType, scale: float) -> Image:
 
     Where the picture ends inside the frame, coverage and premultiplied colour are averaged with nothing and a
     ratio with 1, as its type says; what has no coverage to say how much of a pixel it fills is averaged over its
-    own part of the pixel. Ids, depth and coordinates are picked, not averaged, and so are the channels of a file beside its
-    R G B A, which may be such. Motion is counted in pixels of the new grid.
+    own part of the pixel. Ids, depth and coordinates are picked, not averaged, and so are the channels of a file
+    beside its R G B A, which may be such. Motion is counted in pixels of the new grid.
     """
     if scale == 1:
         return image

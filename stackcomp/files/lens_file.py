@@ -9,8 +9,8 @@
 half pixels: the middle of 3840×2160 is [1920, 1080]. Calibrations whose pixel centres are whole numbers, as
 OpenCV's are, have a centre that is half a pixel less. `stackcomp.kernels.distortion` has the formula.
 
-``overscan`` says how many more pixels a CG render of that size needs on each side, and ``residual`` how far corners
-of the charts lie from where the lens puts them, in pixels. Both are for people.
+``overscan`` says how many more pixels a CG render of that size needs on each side, and ``residual`` how far
+corners of the charts lie from where the lens puts them, in pixels. Both are for people.
 """
 
 from __future__ import annotations

@@ -128,8 +128,8 @@ class Mark:
     Attributes:
         kind: ``delivery`` of a deliver node; ``picture`` of any other node; picture of a ``dump`` or of a
             ``measurement``; ``reference`` with which tests compare renders; ``report`` of a dump, ``findings`` of
-            measuring, ``schema``, ``camera``, ``lens``, ``track`` or ``grain`` file (these in JSON); ``corrections``
-            of colour (in XML); ``page`` for people (HTML or Markdown).
+            measuring, ``schema``, ``camera``, ``lens``, ``track`` or ``grain`` file (these in JSON);
+            ``corrections`` of colour (in XML); ``page`` for people (HTML or Markdown).
         graph: hash of the graph file; empty if there is none.
         reads: what the graph reads through variables.
     """

@@ -227,11 +227,9 @@ def _first_change(polynomial: np.polynomial.Polynomial) -> float:
     degree = int(np.nonzero(sizes > 1e-9)[0].max(initial=0))
     if degree < 1:
         return np.inf
-    roots = polynomial.cutdeg(degree).roots()
+    roots = [complex(root) for root in np.asarray(polynomial.cutdeg(degree).roots())]
     real = sorted(
-        float(root.real)
-        for root in roots
-        if 0 < root.real < _FARTHEST**2 and abs(root.imag) < 1e-7 * abs(root)
+        root.real for root in roots if 0 < root.real < _FARTHEST**2 and abs(root.imag) < 1e-7 * abs(root)
     )
     for root in real:
         # A root that it only touches is none.

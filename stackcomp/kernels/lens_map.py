@@ -1,8 +1,8 @@
 """The map of a lens over a picture: where in the source each target pixel looks.
 
-The formula is computed at every 16th pixel corner, counted from the origin of all pixels, and interpolated by cubic
-polynomials between the four nearest in each direction. Where the fourth differences say that this could be off by
-more than `TOLERANCE`, as it is in very small pictures and beside a fold, each pixel is computed by itself.
+The formula is computed at every 16th pixel corner, counted from the origin of all pixels, and interpolated by
+cubic polynomials between the four nearest in each direction. Where the fourth differences say that this could be
+off by more than `TOLERANCE`, as it is in very small pictures and beside a fold, each pixel is computed by itself.
 Whether it is depends on the place alone, so that tiles equal the whole.
 
 Source: the error of cubic interpolation, h⁴ f⁗ · 3/128 in the middle; Press et al., Numerical Recipes, 3.2.
@@ -26,7 +26,8 @@ __all__ = ["TOLERANCE", "Grid", "LensMap"]
 #: How far from the formula a place may be, in pixels of the source.
 TOLERANCE = 5e-4
 _STEP = 16
-#: Nodes of the grid beyond those of a cell's corners: one for its polynomials, and two more for differences of those.
+#: Nodes of the grid beyond those of a cell's corners: one for its polynomials, and two more for differences of
+#: those.
 _MARGIN = 3
 #: Points along each side of a window, when its outline is mapped, and in each direction inside of it.
 _ALONG, _INSIDE = 257, 33
@@ -145,7 +146,10 @@ class LensMap:
             end = 1.1 * self.magnification * float(self.distortion.radial(np.array(end))[0])
         if not math.isfinite(end):
             end = 1e6
-        sides = [(middle - focal * end, middle + focal * end) for middle, focal in zip(self.centre, self.focal, strict=True)]
+        sides = [
+            (middle - focal * end, middle + focal * end)
+            for middle, focal in zip(self.centre, self.focal, strict=True)
+        ]
         (x0, x1), (y0, y1) = (np.clip(side, -1e6, 1e6) for side in sides)
         return Window(math.floor(x0), math.floor(y0), math.ceil(x1), math.ceil(y1))
 

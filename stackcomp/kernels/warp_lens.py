@@ -1,4 +1,4 @@
-"""Warp pictures by a lens; see `stackcomp.kernels.lens_map` for the map and `stackcomp.kernels.warp` for the filter."""
+"""Warp pictures by a lens: `stackcomp.kernels.lens_map` has the map, `stackcomp.kernels.warp` the filter."""
 
 from __future__ import annotations
 

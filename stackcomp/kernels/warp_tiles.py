@@ -153,7 +153,7 @@ def _extent(places: Array, steps: Array) -> tuple[float, float, float, float, fl
         low_y, high_y = y if y < low_y else low_y, y if y > high_y else high_y
         across, down = max(abs(steps[0, k]), abs(steps[2, k])), max(abs(steps[1, k]), abs(steps[3, k]))
         by_x, by_y = across if across > by_x else by_x, down if down > by_y else by_y
-    return low_x, high_x, low_y, high_y, by_x, by_y
+    return low_x, high_x, low_y, high_y, float(by_x), float(by_y)
 
 
 def tiles_of(window: Window) -> Iterator[Window]:

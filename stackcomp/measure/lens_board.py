@@ -1,7 +1,7 @@
 """Pictures of a checkerboard, and the corners of its squares in them. Uses OpenCV.
 
-Sources: Duda and Frese, Accurate Detection and Localization of Checkerboard Corners for Calibration, 2018 (OpenCV's
-`findChessboardCornersSB`); where that finds none, OpenCV's older search; Förstner and
+Sources: Duda and Frese, Accurate Detection and Localization of Checkerboard Corners for Calibration, 2018
+(OpenCV's `findChessboardCornersSB`); where that finds none, OpenCV's older search; Förstner and
 Gülch, A Fast Operator for Detection and Precise Location of Distinct Points, 1987 (`cornerSubPix`).
 """
 
@@ -64,7 +64,8 @@ def parse_board(text: str) -> tuple[int, int]:
             Problem(
                 "lens-board",
                 f'--board: "{text}" is not a number of corners',
-                "count the inner corners, where four squares meet, 3 or more: a board of 10×7 squares is --board 9x6",
+                "count the inner corners, where four squares meet, 3 or more: a board of 10×7 squares is "
+                "--board 9x6",
             )
         )
     return across, down
@@ -74,8 +75,8 @@ def open_board(file: str, root: str | Path = ".", encoding: str | None = None, c
     """Open a picture of a board.
 
     Corners are found in what an eye sees, so scene-linear light goes through a curve for that; their exact places
-    are those in the light, in which lenses blur. Log and display encodings are taken as they are, and OpenEXR files
-    that do not say theirs as scene-linear.
+    are those in the light, in which lenses blur. Log and display encodings are taken as they are, and OpenEXR
+    files that do not say theirs as scene-linear.
 
     Args:
         file: the picture.

@@ -93,8 +93,8 @@ def match_lens(
     """Calibrate a lens.
 
     Args:
-        corners: for each picture the inner corners of the board, ``(across · down, 2)``, row by row, in pixels with
-            centres at half pixels.
+        corners: for each picture the inner corners of the board, ``(across · down, 2)``, row by row, in pixels
+            with centres at half pixels.
         board: inner corners across and down.
         size: width and height of the pictures.
         model: of the distortion.
@@ -151,13 +151,13 @@ def match_lens(
     ]
     if model == "rational" and max(map(abs, numbers)) > _LARGE:
         doubts.append(
-            "the coefficients of the rational model are large and cancel each other: the pictures do not determine "
-            "them; use --model brown, unless the lens is a very wide one"
+            "the coefficients of the rational model are large and cancel each other: the pictures do not "
+            "determine them; use --model brown, unless the lens is a very wide one"
         )
     if lens_map.folds(frame):
         doubts.append(
-            "the formula folds back within the frame: the corners of the frame are beyond what the boards tell; take "
-            "pictures with the board in the corners, or use --model brown"
+            "the formula folds back within the frame: the corners of the frame are beyond what the boards tell; "
+            "take pictures with the board in the corners, or use --model brown"
         )
     return LensMatch(
         model, size, focal, centre, coefficients, float(rms), of_pictures, reach, turned, lens_map.overscan(frame),
@@ -188,8 +188,8 @@ def _doubts_of_poses(count: int, turned: float, unsure: float) -> list[str]:
         )
     if count > 1 and turned < _TURNED:
         doubts.append(
-            f"the poses are too alike: no two boards are turned by more than {turned:.0f}° against each other, so the "
-            "focal length is uncertain; tilt the board by 30° or so, to all sides"
+            f"the poses are too alike: no two boards are turned by more than {turned:.0f}° against each other, "
+            "so the focal length is uncertain; tilt the board by 30° or so, to all sides"
         )
     elif count > 1 and unsure > _UNSURE:
         doubts.append(f"the focal length is uncertain by {unsure:.0%}: tilt the board more, to all sides")
@@ -205,8 +205,8 @@ def _doubts_of_reach(reach: Sequence[float]) -> list[str]:
     if not far:
         return []
     return [
-        f"no corner lies near these edges of the frame: {', '.join(far)}; there the lens is guessed: take pictures "
-        "with the board at the edges and in the corners"
+        f"no corner lies near these edges of the frame: {', '.join(far)}; there the lens is guessed: take "
+        "pictures with the board at the edges and in the corners"
     ]
 
 
@@ -214,8 +214,8 @@ def _doubts_of_errors(rms: float, errors: Sequence[float], names: Sequence[str])
     doubts = []
     if rms > _RESIDUAL:
         doubts.append(
-            f"the residual of {rms:.2f} px is large: is the board flat, are the pictures sharp, with one focus, and "
-            "does --board count its corners?"
+            f"the residual of {rms:.2f} px is large: is the board flat, are the pictures sharp, with one focus, "
+            "and does --board count its corners?"
         )
     usual = float(np.median(errors))
     for k, error in enumerate(errors):

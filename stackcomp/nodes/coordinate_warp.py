@@ -19,28 +19,29 @@ class CoordinateWarp(AreaNode):
     """Shows at each pixel the place of a picture that an s,t picture names there.
 
     s runs from 0 at the left edge of the picture's frame to 1 at its right edge, t likewise from the bottom to the
-    top, or from the top to the bottom with ``origin`` `top`. Edges are those of pixels: the centre of the first of W
-    pixels is at s = 0.5 / W. A ramp that is 0 at the centre of the first pixel and 1 at that of the last one is a
-    little too wide; it shows as a picture that grows by one pixel.
+    top, or from the top to the bottom with ``origin`` `top`. Edges are those of pixels: the centre of the first of
+    W pixels is at s = 0.5 / W. A ramp that is 0 at the centre of the first pixel and 1 at that of the last one is
+    a little too wide; it shows as a picture that grows by one pixel.
 
     The result has the frame and the data window of the s,t picture. Where s or t is not finite there is nothing.
-    Many renderers write 0 where nothing is: feed the coverage of the s,t picture to ``matte``, which also fades the
-    edges of the result. Where a place lies beyond the picture's pixels there is nothing, and at their border the
-    picture is weighed against it, as by `place`.
+    Many renderers write 0 where nothing is: feed the coverage of the s,t picture to ``matte``, which also fades
+    the edges of the result. Where a place lies beyond the picture's pixels there is nothing, and at their border
+    the picture is weighed against it, as by `place`.
 
     Colour, mattes and ratios are sampled as by `place`: what becomes smaller is averaged over what a pixel covers,
     as the neighbours' s and t tell it. At a silhouette the neighbour on the same side tells it. Depth and ids
     are not averaged: each pixel takes the one in which its place lies.
 
-    s and t need 32-bit floats: half has 11 bits, which are steps of 2 pixels in a picture of 4096. `check` says where
-    a file holds halves.
+    s and t need 32-bit floats: half has 11 bits, which are steps of 2 pixels in a picture of 4096. `check` says
+    where a file holds halves.
 
-    What is read of the picture is not known before s and t are: all of it is held, and another 16 bytes a pixel while
-    it is warped where places of neighbouring pixels lie far apart (133 MB of 3840×2160).
+    What is read of the picture is not known before s and t are: all of it is held, and another 16 bytes a pixel
+    while it is warped where places of neighbouring pixels lie far apart (133 MB of 3840×2160).
     """
 
     source_of_maths: ClassVar[str] = (
-        "common practice, no source (s,t pictures); sampled as place, the size of pixels by their neighbours' places"
+        "common practice, no source (s,t pictures); sampled as place, the size of pixels by their neighbours' "
+        "places"
     )
     spreads: ClassVar[bool] = False
     page_examples: ClassVar[PageExamples] = (

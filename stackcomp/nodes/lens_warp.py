@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, Self
 
+import numpy as np
 from pydantic import Field, PrivateAttr, model_validator
 
 from stackcomp.data.image import Image, Plane
@@ -40,9 +41,9 @@ class LensWarp(AreaNode):
     ``direction`` says what happens to the picture: `distort` makes CG, which a renderer's pinhole draws straight,
     fit the plate; `straighten` makes the plate fit straight CG. One is the exact inverse of the other.
 
-    The lens comes from a ``lens`` file, which ``stackcomp match lens`` makes of pictures of a checkerboard, or from
-    coefficients here. With x and y in focal lengths from the centre, x to the right and y down, and r² = x² + y²,
-    a point (x, y) of the straight picture lies in the distorted one at
+    The lens comes from a ``lens`` file, which ``stackcomp match lens`` makes of pictures of a checkerboard, or
+    from coefficients here. With x and y in focal lengths from the centre, x to the right and y down, and r² = x² +
+    y², a point (x, y) of the straight picture lies in the distorted one at
 
         x' = x R + 2 p1 x y + p2 (r² + 2 x²) + s1 r² + s2 r⁴
         y' = y R + p1 (r² + 2 y²) + 2 p2 x y + s3 r² + s4 r⁴
@@ -59,12 +60,12 @@ class LensWarp(AreaNode):
     says how many where there are too few, and ``stackcomp match lens`` prints it. What lands beyond the frame is
     kept, up to 4096 pixels, so that a straightened picture can be distorted again without losing its edges.
 
-    **Lateral chromatic aberration.** ``lateral`` says how many pixels farther from the centre than green red and blue
-    lie in the distorted picture, at half the diagonal of the frame; less in proportion to the distance. Alpha
+    **Lateral chromatic aberration.** ``lateral`` says how many pixels farther from the centre than green red and
+    blue lie in the distorted picture, at half the diagonal of the frame; less in proportion to the distance. Alpha
     goes with green. It takes three times as long.
 
-    **Folds.** Far from the centre the formula may map two places onto one: it says nothing of the lens there. Pixels
-    beyond that radius show nothing, and `check` says where it lies if the frame reaches it.
+    **Folds.** Far from the centre the formula may map two places onto one: it says nothing of the lens there.
+    Pixels beyond that radius show nothing, and `check` says where it lies if the frame reaches it.
 
     Colour, mattes and ratios are sampled as by `place`. Depth and ids cannot be averaged: each pixel takes the one
     in which its place lies, so edges of ids have steps; for a smooth edge, warp the matte that id_matte makes.
@@ -266,8 +267,8 @@ class LensWarp(AreaNode):
                 "lens-size",
                 f"the lens was calibrated for a picture of {size[0]}×{size[1]}, and the frame of "
                 f"{frame.width}×{frame.height} has another shape",
-                "use the lens with pictures of that shape, or calibrate it with pictures of this one; where the frame "
-                "was cropped, bring it back to the whole first",
+                "use the lens with pictures of that shape, or calibrate it with pictures of this one; where the "
+                "frame was cropped, bring it back to the whole first",
                 field="lens" if self.lens is not None else "size",
             )
             return
@@ -293,7 +294,7 @@ class LensWarp(AreaNode):
         if not map.folds(frame):
             return
         straight, (fx, fy) = map.distortion.limit, map.focal
-        distorted = float(map.distortion.radial(straight)[0]) if math.isfinite(straight) else math.inf
+        distorted = float(map.distortion.radial(np.array(straight))[0]) if math.isfinite(straight) else math.inf
         where = f"{distorted * (fx + fy) / 2:.0f} px from its centre in the distorted picture, "
         where += f"{straight * (fx + fy) / 2:.0f} px in the straight one"
         if not math.isfinite(distorted):

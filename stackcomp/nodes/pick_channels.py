@@ -177,8 +177,8 @@ class PickChannels(ViewNode):
         if coarse:
             yield Problem(
                 "coordinates-bits",
-                f"channel {coarse[0]} is {type.lossy[coarse[0]]}: places in a picture would be known to pixels only, "
-                "and what is looked up there would show steps",
+                f"channel {coarse[0]} is {type.lossy[coarse[0]]}: places in a picture would be known to pixels "
+                "only, and what is looked up there would show steps",
                 "render coordinates as 32-bit floats with lossless compression, such as zip",
                 field="channels.s" if self.channels is not None else "layer",
                 severity="warning",

@@ -32,8 +32,9 @@ class Example:
         kind: word of the kind.
         fields: fields of the node. Those that are ports name pictures: your own, or those of
             `stackcomp.testing.law_picture` (cg, straight, plate, cropped, log, matte, other_matte, ratio, depth,
-            other_depth, coordinates, file, ids). Choose fields that make it do something, lengths of a few pixels, and pictures
-            smaller than the frame (cg, cropped, matte): faults outside of a window show with them alone.
+            other_depth, coordinates, file, ids). Choose fields that make it do something, lengths of a few pixels,
+            and pictures smaller than the frame (cg, cropped, matte): faults outside of a window show with them
+            alone.
         pictures: your own pictures by name, in the frame `stackcomp.testing.FRAME`.
         folder: where relative paths of the fields start.
     """

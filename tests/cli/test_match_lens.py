@@ -23,7 +23,13 @@ def folder(tmp_path_factory):
     window = Window.of_size(*SIZE)
     for k in (0, 1, 4):
         light = rendered(SIZE, rays, POSES[k])
-        exr.write(folder / f"chart.{k}.exr", dict.fromkeys("RGB", light), window=window, display=window, pixel_type="half")
+        exr.write(
+            folder / f"chart.{k}.exr",
+            dict.fromkeys("RGB", light),
+            window=window,
+            display=window,
+            pixel_type="half",
+        )
     grey = rendered(SIZE, rays, POSES[2]) ** (1 / 2.2)
     stills.write(folder / "photo.png", np.repeat(grey[..., None], 3, axis=2), 8)
     bare = np.full((180, 320), 0.2, np.float32)
@@ -66,7 +72,10 @@ def test_pictures_become_a_lens_that_a_graph_takes(run, folder):
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        ("chart.0.exr bare.exr --board 9x6 --to l.json", "bare.exr: no checkerboard of 9×6 inner corners is found"),
+        (
+            "chart.0.exr bare.exr --board 9x6 --to l.json",
+            "bare.exr: no checkerboard of 9×6 inner corners is found",
+        ),
         ("chart.0.exr small.exr --board 9x6 --to l.json", "small.exr is 160×90, but chart.0.exr 320×180"),
         ("chart.0.exr chart.7.exr --board 9x6 --to l.json", "there is no file chart.7.exr"),
         ("chart.0.exr --board 9by6 --to l.json", '--board: "9by6" is not a number of corners'),

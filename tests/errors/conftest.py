@@ -72,7 +72,7 @@ def _write_cameras(folder):
 
 
 def _write_lenses(folder):
-    """A lens, one of a picture of another shape, one with a coefficient of another model; s and t as 16-bit floats."""
+    """A lens, one of another shape of picture, one with a coefficient of another model; s and t in halves."""
     folder.mkdir()
     lens = {"model": "brown", "size": [32, 18], "focal": [32, 32], "centre": [16, 9], "coefficients": {"k1": -0.2}}
     write_lens(folder / "lens.json", lens)

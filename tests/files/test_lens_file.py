@@ -28,8 +28,18 @@ def test_what_is_written_comes_back(tmp_path):
     path = tmp_path / "lens.json"
     write_lens(path, LENS)
     lens = read_lens(path)
-    assert (lens.model, lens.size, lens.focal, lens.centre) == ("rational", (3840, 2160), (3712.4, 3711.9), (1921.3, 1078.8))
-    assert (lens.distortion.k1, lens.distortion.k4, lens.distortion.s1, lens.distortion.k2) == (-0.112, 0.03, 1e-4, 0)
+    assert (lens.model, lens.size, lens.focal, lens.centre) == (
+        "rational",
+        (3840, 2160),
+        (3712.4, 3711.9),
+        (1921.3, 1078.8),
+    )
+    assert (lens.distortion.k1, lens.distortion.k4, lens.distortion.s1, lens.distortion.k2) == (
+        -0.112,
+        0.03,
+        1e-4,
+        0,
+    )
     assert (lens.lateral, lens.residual) == ((0.8, -0.6), 0.14)
     assert lens.overscan is not None
     assert lens.overscan.sides == LENS["overscan"]

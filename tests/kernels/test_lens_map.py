@@ -104,9 +104,7 @@ def test_windows_reach_and_need_what_the_formula_says(distorts, distortion):
     source, target = Window(-4, -3, 165, 95), Window(-100, -75, 270, 170)
     there = map.at(*centres(target))
     with np.errstate(invalid="ignore"):
-        seen = (
-            (there.x > source.x0) & (there.x < source.x1) & (there.y > source.y0) & (there.y < source.y1)
-        )
+        seen = (there.x > source.x0) & (there.x < source.x1) & (there.y > source.y0) & (there.y < source.y1)
     rows, columns = np.nonzero(seen)
     reached = map.reached(source)
     corner = Window(

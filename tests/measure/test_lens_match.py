@@ -1,4 +1,4 @@
-"""A lens calibrated from corners that OpenCV's projection places, and from pictures rendered through the formula."""
+"""A lens found from corners that OpenCV's projection places, and from pictures rendered by the formula."""
 
 from __future__ import annotations
 

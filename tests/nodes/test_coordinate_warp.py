@@ -1,4 +1,4 @@
-"""coordinate_warp: the picture itself, places by formulas and by OpenCV, silhouettes, what is not known, halves."""
+"""coordinate_warp: the picture itself, places by formulas and by OpenCV, silhouettes, what is not known."""
 
 from __future__ import annotations
 
@@ -25,9 +25,7 @@ def waves(x, y):
 
 
 def image_of(pixels, window=FRAME, display=FRAME, **more):
-    return Image.from_array(
-        np.asarray(pixels, np.float32), origin=(window.x0, window.y0), display=display, **more
-    )
+    return Image.from_array(np.asarray(pixels, np.float32), origin=(window.x0, window.y0), display=display, **more)
 
 
 def looking_at(x, y, frame=FRAME, window=FRAME, origin="bottom", display=FRAME):
@@ -143,7 +141,9 @@ def test_what_is_not_known_shows_nothing_and_spreads_nowhere():
     hole = np.zeros(FRAME.shape, bool)
     hole[30:60, 40:90] = True
     for value in (np.nan, np.inf, -np.inf):
-        planes = {name: np.where(hole, np.float32(value) if name == "s" else plane, plane) for name, plane in st.items()}
+        planes = {
+            name: np.where(hole, np.float32(value) if name == "s" else plane, plane) for name, plane in st.items()
+        }
         got = looked_up(image_of(NOISE), Image(planes, FRAME, FRAME, Coordinates(), {}))
         assert not pixels_of(got)[hole].any()
         assert np.array_equal(pixels_of(got)[~hole], NOISE[~hole])

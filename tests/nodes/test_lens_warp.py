@@ -96,7 +96,9 @@ def test_there_and_back_is_the_picture():
 def test_a_lens_without_distortion_changes_no_bit():
     picture = np.random.default_rng(1).random((*FRAME.shape, 4)).astype(np.float32)
     for direction in ("distort", "straighten"):
-        got = render_node("lens_warp", {"image": image_of(picture)}, image="image", direction=direction, focal=[99, 9])
+        got = render_node(
+            "lens_warp", {"image": image_of(picture)}, image="image", direction=direction, focal=[99, 9]
+        )
         assert got.window == FRAME
         assert np.array_equal(pixels_of(got), picture)
 
@@ -156,9 +158,7 @@ def test_red_is_larger_and_blue_smaller():
     far, half = 203 - 120, np.hypot(240, 140) / 2
     assert places == pytest.approx([203 + 6 * far / half, 203, 203 - 3 * far / half, 203], abs=0.03)
     straight = {"image": image_of(got)}
-    back = render_node(
-        "lens_warp", straight, image="image", direction="straighten", lateral=[6, -3], **plain
-    )
+    back = render_node("lens_warp", straight, image="image", direction="straighten", lateral=[6, -3], **plain)
     weights = pixels_of(back).sum(axis=0)
     places = (weights * (np.arange(FRAME.width) + 0.5)[:, None]).sum(axis=0) / weights.sum(axis=0)
     assert places == pytest.approx([203] * 4, abs=0.03)
@@ -167,7 +167,9 @@ def test_red_is_larger_and_blue_smaller():
 def test_a_preview_is_the_picture_made_smaller():
     picture = cv2.GaussianBlur(waves(*centres(FRAME)), (0, 0), 4)
     full = image_of(picture)
-    half = render_node("lens_warp", {"image": full}, at=0.5, image="image", direction="distort", lateral=[3, 1], **LENS)
+    half = render_node(
+        "lens_warp", {"image": full}, at=0.5, image="image", direction="distort", lateral=[3, 1], **LENS
+    )
     whole = pixels_of(bent(full, lateral=[3, 1]))
     expected = cv2.resize(whole, (120, 70), interpolation=cv2.INTER_AREA)
     assert np.abs(pixels_of(half, FRAME.scaled(0.5)) - expected)[6:-6, 6:-6].max() < 0.02
@@ -244,7 +246,7 @@ def test_a_file_is_the_same_as_its_numbers(tmp_path):
 
 def test_check_says_how_much_overscan_is_needed(tmp_path):
     (problem,) = findings(graph_of(tmp_path, FRAME, FRAME, **LENS), "overscan-missing")
-    x, y = places_by_opencv("distort")
+    x, _ = places_by_opencv("distort")
     assert f"{int(np.ceil(-x.min() + 2.5))} px left" in problem.message
     assert problem.severity == "warning"
     larger = FRAME.grow(30)
@@ -253,7 +255,9 @@ def test_check_says_how_much_overscan_is_needed(tmp_path):
     lacking = Window(FRAME.x0 - 30, FRAME.y0 + 40, FRAME.x1, FRAME.y1 + 30)
     (problem,) = findings(graph_of(tmp_path, lacking, FRAME, **LENS), "overscan-missing")
     assert "(right)" in problem.message
-    assert not findings(graph_of(tmp_path, FRAME, FRAME, **{**LENS, "direction": "straighten"}), "overscan-missing")
+    assert not findings(
+        graph_of(tmp_path, FRAME, FRAME, **{**LENS, "direction": "straighten"}), "overscan-missing"
+    )
     assert not findings(graph_of(tmp_path, FRAME, FRAME, focal=[210, 210], k1=0.1), "overscan-missing")
 
 
