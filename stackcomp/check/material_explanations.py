@@ -35,7 +35,8 @@ OF_MATERIAL: dict[str, str] = {
         "or time codes divided by --codes-per-frame, a number above 0."
     ),
     "coordinates-bits": (
-        "s and t are shares of the width and the height of a picture. Half floats between 0.5 and 1 lie 1/2048 "
+        "The values s and t are shares of the width and the height of a picture. Half floats between 0.5 and 1 "
+        "lie 1/2048 "
         "apart, which is 2 pixels of 4096; lossy compression moves places by as much. Nothing can bring back what "
         "lies between."
     ),

@@ -225,6 +225,7 @@ _EXAMPLES: dict[str, Any] = {
     "path": "plates/lantern.{frame:04d}.exr",
     "size": [1920, 1080],
     "names": ["lantern_glass"],
+    "focal": [1920.0, 1920.0],
     "shapes": [{"points": [[640, 300], [1180, 320], [960, 820]]}],
     "grain_floor": [0.002, 0.002, 0.002],
     "strokes": [{"radius": 20, "points": [[640, 300], [1180, 320]]}],

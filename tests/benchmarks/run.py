@@ -6,6 +6,16 @@ Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``, ``b
 ``ids``, ``edges``, ``mattes``, ``softening``, ``spreading``, ``motion``. Results go to
 ``tests/benchmarks/results/`` as Markdown, which git does not track. The plot of ``scaling`` is the one that the
 README shows; ``--plot`` says where it goes.
+``ids``, ``edges``, ``mattes``, ``softening``. Results go to ``tests/benchmarks/results/`` as Markdown, which git
+does not track.
+``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does not track.
+The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
+``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does
+not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
+``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git
+does not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
+``ids``, ``edges``, ``mattes``, ``lens``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does
+not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
 """
 
 from __future__ import annotations
@@ -25,6 +35,7 @@ import frame
 import graining
 import ids
 import kinds
+import lens_warping
 import mattes
 import memory
 import motion
@@ -55,6 +66,7 @@ NAMES = (
     "spreading",
     "graining",
     "motion",
+    "lens",
 )
 _TITLES = {
     "plain": "20 pixel operations, 3840×2160 RGBA float32: ten times exposure and over",
@@ -146,6 +158,8 @@ def main() -> None:
             add(part)
     if "motion" in names:
         add(motion.tables(max(3, rounds // 3)))
+    if "lens" in names:
+        add(lens_warping.tables(rounds))
     if "placing" in names:
         add(placing.tables(max(3, rounds // 2)))
     if "memory" in names:
