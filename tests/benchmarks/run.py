@@ -16,6 +16,9 @@ not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` 
 does not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
 ``ids``, ``edges``, ``mattes``, ``lens``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does
 not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
+``ids``, ``edges``, ``mattes``, ``softening``, ``spreading``, ``lens``. Results go to ``tests/benchmarks/results/``
+as Markdown, which git does not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says
+where it goes.
 """
 
 from __future__ import annotations
