@@ -1,10 +1,8 @@
-"""Where a node has pixels, as far as headers tell it before anything is read."""
+"""Where a node has pixels of a picture, as far as headers tell it before anything is read."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import reduce
-from operator import or_
 
 from stackcomp.data.port_types import PortType
 from stackcomp.data.window import Window
@@ -18,7 +16,7 @@ __all__ = ["data_window"]
 def data_window(
     node: Node, types: Mapping[str, PortType], data: Mapping[str, Window], display: Window, context: Context
 ) -> Window | None:
-    """The data window of a node's picture at the first frame, at full size.
+    """The data window of a node's picture at the first frame, at full size, without what it spreads beyond.
 
     Args:
         node: as the document holds it.
@@ -38,8 +36,8 @@ def data_window(
     told = type(node).with_files is not Node.with_files or type(node).with_displays is not Node.with_displays
     if not data or data.keys() != types.keys() or told or not isinstance(node, ViewNode | PixelNode | AreaNode):
         return None
+    if isinstance(node, AreaNode) and node.spreads:
+        # What light or an edge spreads to is no picture of what was there.
+        return Node.domain(node, data, types)
     window = node.at(context.frame).domain(data, types)
-    if node.fills_frame:
-        window = window | display
-    # As the engine does: what spreads past the frame and past all overscan is cut.
-    return window & reduce(or_, data.values(), display) if isinstance(node, AreaNode) and node.spreads else window
+    return window | display if node.fills_frame else window

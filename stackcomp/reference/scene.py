@@ -129,7 +129,8 @@ def _waves() -> Pixels:
     y, x = np.mgrid[:HEIGHT, :WIDTH] + 0.5
     s = (x + 5 * np.sin(y / 9)) / WIDTH
     t = 1 - (y + 4 * np.sin(x / 14)) / HEIGHT
-    return np.clip(np.dstack([s, t]), 0, 1).astype(np.float32)
+    places: Pixels = np.clip(np.dstack([s, t]), 0, 1).astype(np.float32)
+    return places
 
 
 def _nearest(metres: Field) -> Pixels:
