@@ -33,11 +33,12 @@ def data_window(
             return node.source_domain(Job(context.frame, 1.0, context), display)
         except (FileError, OSError):
             return None
-    told = type(node).with_files is not Node.with_files or type(node).with_displays is not Node.with_displays
-    if not data or data.keys() != types.keys() or told or not isinstance(node, ViewNode | PixelNode | AreaNode):
+    if not data or data.keys() != types.keys() or not isinstance(node, ViewNode | PixelNode | AreaNode):
         return None
     if isinstance(node, AreaNode) and node.spreads:
         # What light or an edge spreads to is no picture of what was there.
         return Node.domain(node, data, types)
+    if type(node).with_files is not Node.with_files or type(node).with_displays is not Node.with_displays:
+        return None
     window = node.at(context.frame).domain(data, types)
     return window | display if node.fills_frame else window
