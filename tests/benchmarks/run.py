@@ -2,23 +2,6 @@
 
 The names are those of `NAMES`; without one, all are run. Results go to ``tests/benchmarks/results/`` as Markdown,
 which git does not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
-Names: ``chain``, ``kinds``, ``frame``, ``window``, ``scaling``, ``memory``, ``batch``, ``plugin``, ``placing``,
-``ids``, ``edges``, ``mattes``, ``softening``, ``spreading``, ``motion``. Results go to
-``tests/benchmarks/results/`` as Markdown, which git does not track. The plot of ``scaling`` is the one that the
-README shows; ``--plot`` says where it goes.
-``ids``, ``edges``, ``mattes``, ``softening``. Results go to ``tests/benchmarks/results/`` as Markdown, which git
-does not track.
-``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does not track.
-The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
-``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does
-not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
-``ids``, ``edges``, ``mattes``, ``spreading``. Results go to ``tests/benchmarks/results/`` as Markdown, which git
-does not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
-``ids``, ``edges``, ``mattes``, ``lens``. Results go to ``tests/benchmarks/results/`` as Markdown, which git does
-not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says where it goes.
-``ids``, ``edges``, ``mattes``, ``softening``, ``spreading``, ``lens``. Results go to ``tests/benchmarks/results/``
-as Markdown, which git does not track. The plot of ``scaling`` is the one that the README shows; ``--plot`` says
-where it goes.
 """
 
 from __future__ import annotations
