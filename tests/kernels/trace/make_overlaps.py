@@ -1,0 +1,469 @@
+"""Trace scenes of overlapping things through a pinhole and through lenses with apertures of several shapes.
+
+Needs mitsuba (extra ``demo``) and OpenEXR; run it by hand; it writes files beside itself:
+
+    python tests/kernels/trace/make_overlaps.py
+
+**Method.** The renderer only finds where a ray meets the scene. Rays and shading are written here, independent of
+stackcomp. A ray leaves a point ``(u, v)`` of the aperture and passes through the point of the focused plane that the
+pinhole at the aperture's middle sees in the same place, so the lens is an average of pinholes with shifted pictures,
+and an aperture of any shape is exact. Light is a sun with shadows, a sky that is brighter from above, and for brass
+a highlight; no part of it is random, so all noise is that of pixel and lens positions, which are a rank-1 lattice in
+four dimensions with a random shift for each pixel. Small lamps are discs that face the camera. Their light is traced
+backwards: from points of a lamp to points of the aperture, if nothing stands between them.
+
+**Axes.** x runs right and y down in the picture, z away from the camera. Behind the focus a point becomes a picture
+of the aperture as seen from behind the camera; in front of the focus it is turned by 180 degrees.
+
+**Files.** ``R G B`` is the pinhole's picture (with ``A`` where nothing is behind the things), ``Z`` the distance along
+the optical axis of the surface at each pixel's centre, ``lens1`` and ``lens2`` are the view through the lens with
+different random numbers. Files with a ``pinhole`` attribute have the lens alone, and that file has the rest.
+Text attributes: ``fieldOfView`` (degrees, across the width), ``apertureRadius`` and ``focusDistance`` in the unit
+of Z, and for an aperture that is not a circle:
+
+- ``apertureBlades``: a regular polygon with its corners on the circle of that radius; ``apertureCorner`` is the
+  direction of one corner in degrees from the right towards the top of the picture, as seen from behind the camera
+- ``apertureAspect``: an ellipse with half axes radius · aspect across, and radius, down
+- ``apertureRim``: the light per area through the aperture is ``1 + rim · (2 (r / radius)² − 1)``; its mean is 1
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import drjit as dr
+import mitsuba as mi
+import numpy as np
+import OpenEXR
+
+mi.set_variant("llvm_ad_rgb")
+
+HERE = Path(__file__).parent
+WIDTH, HEIGHT = 192, 144
+FIELD_OF_VIEW = 40.0
+HALF = math.tan(math.radians(FIELD_OF_VIEW) / 2)
+SUN = np.array([-0.45, -0.75, -0.5]) / np.linalg.norm([-0.45, -0.75, -0.5])  # towards it
+BATCH = 64
+# The lattice: powers of the root of x^5 = x + 1, of which no whole-number combination comes close to a whole number.
+LATTICE = [1.1673039782614187**-k for k in (1, 2, 3, 4)]
+Array = np.ndarray
+
+
+@dataclass(frozen=True)
+class Lens:
+    """An aperture and its focus. Blades 0 is a circle; `corner` is in degrees, anticlockwise from the right."""
+
+    radius: float
+    focus: float
+    blades: int = 0
+    corner: float = 0.0
+    aspect: float = 1.0
+    rim: float = 0.0
+
+    def points(self, s: Any, t: Any, floats: Any) -> tuple[Any, Any, Any]:
+        """Points across and down, and their weights, for two numbers from 0 to 1; of numpy or of the renderer."""
+        if self.blades:
+            side = floats.floor(s * self.blades)
+            inner = floats.sqrt(s * self.blades - side)
+            one = math.radians(self.corner) + side * (2 * math.pi / self.blades)
+            two = one + 2 * math.pi / self.blades
+            u = inner * (floats.cos(one) * (1 - t) + floats.cos(two) * t)
+            v = inner * (floats.sin(one) * (1 - t) + floats.sin(two) * t)
+        else:
+            u = floats.sqrt(s) * floats.cos(t * (2 * math.pi))
+            v = floats.sqrt(s) * floats.sin(t * (2 * math.pi))
+        weight = 1 + self.rim * (2 * (u * u + v * v) - 1)
+        return u * (self.radius * self.aspect), v * -self.radius, weight
+
+    def header(self) -> dict[str, str]:
+        shape = {}
+        if self.blades:
+            shape = {"apertureBlades": f"{self.blades}", "apertureCorner": f"{self.corner}"}
+        if self.aspect != 1:
+            shape["apertureAspect"] = f"{self.aspect}"
+        if self.rim:
+            shape["apertureRim"] = f"{self.rim}"
+        return {"apertureRadius": f"{self.radius}", "focusDistance": f"{self.focus}"} | shape
+
+
+PINHOLE = Lens(0.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Lamp:
+    """A small bright disc that faces the camera."""
+
+    place: tuple[float, float, float]
+    radius: float
+    colour: tuple[float, float, float]
+
+
+@dataclass
+class View:
+    """Things by name, which of them shine as brass, and the lamps."""
+
+    things: dict[str, Any]
+    surroundings: dict[str, Any] = field(default_factory=dict)
+    brass: dict[str, tuple[float, float]] = field(default_factory=dict)  # strength and power of the highlight
+    lamps: tuple[Lamp, ...] = ()
+
+
+def cells(seed: int, across: int, down: int) -> Array:
+    """Smooth random numbers from 0 to 1."""
+    return np.random.default_rng(seed).random((down, across))
+
+
+def grown(values: Array, times: tuple[int, int]) -> Array:
+    return np.kron(values, np.ones(times))
+
+
+def tinted(level: Array, dark: tuple[float, float, float], light: tuple[float, float, float]) -> Array:
+    return np.array(dark) + (np.array(light) - np.array(dark)) * level[..., None]
+
+
+def wood(seed: int, rings: float = 9.0) -> Array:
+    """Turned wood: wavy rings down the picture and a few dark pores."""
+    y, x = np.mgrid[0:128, 0:256] / 128
+    phase = np.random.default_rng(seed).uniform(0, 6, 4)
+    wave = 0.05 * np.sin(2 * np.pi * x + phase[0]) + 0.03 * np.sin(4 * np.pi * x + phase[1])
+    ring = 0.5 + 0.5 * np.sin(2 * np.pi * rings * (y + wave) + phase[2])
+    pores = grown(cells(seed, 64, 64) > 0.94, (2, 4))
+    return tinted(ring**1.5 * (1 - 0.7 * pores), (0.16, 0.07, 0.03), (0.72, 0.46, 0.24))
+
+
+def cork(seed: int) -> Array:
+    """A float: cork with a painted band."""
+    level = grown(cells(seed, 32, 16), (8, 8)) * 0.5 + grown(cells(seed + 1, 64, 32), (4, 4)) * 0.5
+    out = tinted(level, (0.25, 0.15, 0.08), (0.66, 0.47, 0.30))
+    out[48:72] = tinted(level[48:72], (0.50, 0.06, 0.04), (0.72, 0.10, 0.06))
+    out[72:80] = 0.85
+    return out
+
+
+def lay(turns: int, strands: int = 3) -> Array:
+    """The slanting strands of a cord along v; also of a ball wound of it."""
+    y, x = np.mgrid[0:512, 0:64]
+    level = (0.5 + 0.5 * np.sin(2 * np.pi * (strands * x / 64 + turns * y / 512))) ** 0.8
+    return tinted(level, (0.10, 0.07, 0.04), (0.82, 0.70, 0.48))
+
+
+def boards(seed: int, rows: int, dark: tuple[float, float, float], light: tuple[float, float, float]) -> Array:
+    """Planks along the picture's x axis with grain and dark gaps."""
+    tones = grown(cells(seed, 1, rows), (16, 512))
+    grain = (
+        grown(cells(seed + 1, 64, rows * 16), (1, 8)) * 0.6 + grown(cells(seed + 2, 8, rows * 4), (4, 64)) * 0.4
+    )
+    level = 0.5 * tones + 0.5 * grain
+    level[::16] = -0.2
+    level[1::16] *= 0.4
+    return np.maximum(tinted(level, dark, light), 0.01)
+
+
+def dusk_sky(seed: int) -> Array:
+    """A far shore under a clear sky: smooth above, dark shapes below."""
+    y, x = np.mgrid[0:256, 0:512]
+    out = tinted((y / 255) ** 1.3, (0.10, 0.16, 0.30), (0.85, 0.55, 0.36))
+    shore = 160 + 22 * grown(cells(seed, 32, 1), (1, 16))
+    ground = tinted(grown(cells(seed + 1, 64, 32), (8, 8)), (0.02, 0.025, 0.02), (0.22, 0.20, 0.14))
+    return np.where((y > shore)[..., None], ground, out)[::-1]
+
+
+def matt(pixels: Array) -> dict[str, Any]:
+    picture = mi.Bitmap(np.ascontiguousarray(pixels, np.float32))
+    return {
+        "type": "diffuse",
+        "reflectance": {"type": "bitmap", "bitmap": picture, "raw": True, "filter_type": "bilinear"},
+    }
+
+
+def plain(r: float, g: float, b: float) -> dict[str, Any]:
+    return {"type": "diffuse", "reflectance": {"type": "rgb", "value": [r, g, b]}}
+
+
+def ball(x: float, y: float, z: float, radius: float, look: dict[str, Any], lean: float = 0.0) -> dict[str, Any]:
+    """A ball; its texture's poles are up and down, leaning by some degrees."""
+    turn = (
+        mi.ScalarTransform4f()
+        .translate([x, y, z])
+        .rotate([0.28, 0, 0.96], lean)
+        .rotate([1, 0, 0], 90)
+        .scale(radius)
+    )
+    return {"type": "sphere", "to_world": turn, "bsdf": look}
+
+
+def rod(one: list[float], two: list[float], radius: float, look: dict[str, Any]) -> dict[str, Any]:
+    return {"type": "cylinder", "p0": one, "p1": two, "radius": radius, "bsdf": look}
+
+
+def upright(x: float, y: float, z: float, half: tuple[float, float], look: dict[str, Any]) -> dict[str, Any]:
+    """A board that faces the camera."""
+    turn = mi.ScalarTransform4f().translate([x, y, z]).rotate([1, 0, 0], 180).scale([*half, 1])
+    return {"type": "rectangle", "to_world": turn, "bsdf": look}
+
+
+def bench(y: float, z: float, half: tuple[float, float], look: dict[str, Any]) -> dict[str, Any]:
+    """A horizontal board seen from above."""
+    turn = mi.ScalarTransform4f().translate([0, y, z]).rotate([1, 0, 0], 90).scale([*half, 1])
+    return {"type": "rectangle", "to_world": turn, "bsdf": look}
+
+
+OAK = ((0.14, 0.09, 0.05), (0.62, 0.46, 0.30))
+PAINTED = ((0.05, 0.08, 0.08), (0.42, 0.52, 0.46))
+
+
+def overlap() -> View:
+    """Three things, each over the edge of the next: nearer than the focus, in it, and farther."""
+    return View(
+        {
+            "float": ball(-0.20, 0.12, 1.62, 0.24, matt(cork(11)), 25),
+            "ball": ball(0.05, 0.02, 3.0, 0.46, matt(wood(12)), -30),
+            "wound": ball(0.85, -0.35, 5.2, 0.62, matt(lay(40, 2)), 50),
+            "peg": rod([-1.0, 0.6, 4.0], [-0.62, -0.8, 4.0], 0.07, matt(wood(14, 3))),
+        },
+        {
+            "bench": bench(0.62, 4, (5, 5), matt(boards(15, 24, *OAK))),
+            "wall": upright(0, -1, 8, (5, 4), matt(boards(16, 20, *PAINTED))),
+        },
+    )
+
+
+def silhouettes() -> View:
+    """Dark and light outlines against a background so far away that it is smooth."""
+    return View(
+        {
+            "float": ball(0.17, 0.20, 1.3, 0.16, matt(cork(21)), -35),
+            "ball": ball(-0.28, 0.08, 2.4, 0.42, matt(wood(22)), 20),
+            "post": rod([0.42, 1.5, 2.45], [0.36, -0.55, 2.45], 0.045, matt(wood(23, 20) * 0.25)),
+            "rail": rod([-3, -0.95, 5.0], [3, -0.55, 5.0], 0.06, matt(lay(120))),
+        },
+        {"shore": upright(0, 0, 60, (36, 27), matt(dusk_sky(24)))},
+    )
+
+
+def cord_in_front() -> View:
+    """A thin cord and a thin rod near the lens, before sharp planks and a ball."""
+    return View(
+        {
+            "cord": rod([-0.10, -0.4, 0.95], [0.02, 0.4, 0.95], 0.0085, matt(lay(60))),
+            "rod": rod([0.0, 0.16, 1.1], [0.5, -0.12, 1.1], 0.012, plain(0.05, 0.045, 0.04)),
+            "ball": ball(0.28, 0.22, 2.9, 0.36, matt(wood(31)), 40),
+            "wound": ball(-0.52, 0.35, 2.7, 0.28, matt(lay(36, 2)), 20),
+        },
+        {
+            "bench": bench(0.62, 4, (5, 5), matt(boards(35, 30, *OAK))),
+            "wall": upright(0, -0.4, 3.3, (3, 1.5), matt(boards(36, 26, *PAINTED))),
+        },
+    )
+
+
+def lights() -> View:
+    """Lamps and highlights behind the focus and one in front of it, partly behind things."""
+    far = 6.5
+    places = [(-1.55, -1.05), (-0.95, -0.75), (-0.3, -1.1), (0.35, -0.8), (1.0, -1.12), (1.6, -0.72), (0.72, 0.0)]
+    colours = [(40, 26, 12), (22, 24, 30), (50, 30, 14), (12, 30, 20), (44, 28, 13), (30, 10, 8), (36, 30, 22)]
+    lamps = tuple(
+        Lamp((x, y, far), 0.03, tuple(map(float, colour))) for (x, y), colour in zip(places, colours, strict=True)
+    )
+    return View(
+        {
+            "float": ball(-0.52, 0.20, 1.5, 0.2, matt(cork(41) * 0.5), 15),
+            "ball": ball(0.22, 0.10, 2.6, 0.38, matt(wood(42) * 0.6), -20),
+            "post": rod([-0.22, 0.7, 2.7], [-0.22, -0.62, 2.7], 0.05, matt(wood(43, 3) * 0.6)),
+            "brass": ball(-1.1, 0.28, 5.0, 0.42, plain(0.12, 0.085, 0.035)),
+            "small brass": ball(1.35, 0.42, 4.6, 0.28, plain(0.12, 0.085, 0.035)),
+        },
+        {
+            "bench": bench(0.62, 4, (5, 5), matt(boards(45, 24, *OAK) * 0.3)),
+            "wall": upright(0, -1, 8, (5, 4), matt(boards(46, 20, *PAINTED) * 0.12)),
+        },
+        {"brass": (26.0, 900.0), "small brass": (26.0, 500.0)},
+        (*lamps, Lamp((0.30, -0.23, 1.45), 0.006, (40.0, 34.0, 24.0))),
+    )
+
+
+def load(view: View, surroundings: bool) -> Any:
+    lamps = {
+        f"lamp{k}": {
+            "type": "disk",
+            "to_world": mi.ScalarTransform4f()
+            .translate(list(lamp.place))
+            .rotate([1, 0, 0], 180)
+            .scale(lamp.radius),
+            "bsdf": plain(0, 0, 0),
+        }
+        for k, lamp in enumerate(view.lamps)
+    }
+    parts = view.things | (view.surroundings if surroundings else {}) | lamps
+    return mi.load_dict({"type": "scene", **parts}, parallel=False, optimize=False)
+
+
+def shade(scene: Any, view: View, ray: Any) -> tuple[Any, Any]:
+    """Light towards the ray's origin, and coverage."""
+    hit = scene.ray_intersect(ray)
+    normal = dr.select(dr.dot(hit.n, ray.d) > 0, -hit.sh_frame.n, hit.sh_frame.n)
+    sun = mi.Vector3f(*map(float, SUN))
+    facing = dr.maximum(dr.dot(normal, sun), 0)
+    start = hit.p + normal * 1e-4 * hit.t
+    facing = dr.select(hit.is_valid() & ~scene.ray_test(mi.Ray3f(start, sun)), facing, 0)
+    surface = hit.bsdf().eval_diffuse_reflectance(hit)
+    light = surface * (0.32 - 0.2 * normal.y + 1.5 * facing)
+    middle = dr.normalize(sun - ray.d)
+    for shape in scene.shapes():
+        if shape.id() in view.brass:
+            strength, power = view.brass[shape.id()]
+            shine = strength * dr.power(dr.maximum(dr.dot(normal, middle), 0), power)
+            light += dr.select((hit.shape == mi.ShapePtr(shape)) & (facing > 0), shine, 0) * mi.Color3f(
+                1, 0.8, 0.5
+            )
+    there = hit.is_valid()
+    return dr.select(there, light, 0), dr.select(there, mi.Float(1), mi.Float(0))
+
+
+def trace(scene: Any, view: View, lens: Lens, seed: int, samples: int) -> Array:
+    """R G B A, float64 (height, width, 4): the mean over the pixel's area and the aperture."""
+    pixel = dr.arange(mi.UInt32, WIDTH * HEIGHT * BATCH) // BATCH
+    lane = dr.arange(mi.UInt32, WIDTH * HEIGHT * BATCH) % BATCH
+    shifts = np.random.default_rng(seed).integers(0, 2**32, (4, WIDTH * HEIGHT), dtype=np.uint32)
+    shift = [dr.gather(mi.UInt32, mi.UInt32(row), pixel) for row in shifts]
+    total = np.zeros((WIDTH * HEIGHT, 4))
+    for first in range(0, samples, BATCH):
+        index = lane + dr.opaque(mi.UInt32, first)
+        # Whole numbers that wrap round, so that the places of late samples are as exact as those of early ones.
+        numbers = [
+            mi.Float((index * mi.UInt32(round(step * 2**32)) + start) >> 8) * 2.0**-24
+            for step, start in zip(LATTICE, shift, strict=True)
+        ]
+        across = ((mi.Float(pixel % WIDTH) + numbers[0]) * (2 / WIDTH) - 1) * HALF
+        down = ((mi.Float(pixel // WIDTH) + numbers[1]) * (2 / HEIGHT) - 1) * (HALF * HEIGHT / WIDTH)
+        u, v, weight = lens.points(numbers[2], numbers[3], dr)
+        start = mi.Point3f(u, v, 0)
+        towards = mi.Point3f(across, down, 1) * lens.focus - start
+        light, alpha = shade(scene, view, mi.Ray3f(start, dr.normalize(towards)))
+        planes = [dr.block_reduce(dr.ReduceOp.Add, mi.Float(p) * weight, BATCH) for p in (*light, alpha)]
+        dr.eval(planes)
+        total += np.stack([np.array(p, np.float64) for p in planes], -1)
+    return (total / samples).reshape(HEIGHT, WIDTH, 4) + lamplight(scene, view, lens, seed)
+
+
+def lamplight(scene: Any, view: View, lens: Lens, seed: int, samples: int = 2**20) -> Array:
+    """What the lamps add, traced from them to the aperture."""
+    out = np.zeros((HEIGHT, WIDTH, 4))
+    scale = WIDTH / (2 * HALF)
+    for number, lamp in enumerate(view.lamps):
+        random = np.random.default_rng([seed, number])
+        index = np.arange(samples)[:, None]
+        s, t, a, b = ((index * np.array(LATTICE) + random.random(4)) % 1).T
+        u, v, weight = lens.points(s, t, np)
+        x = lamp.place[0] + lamp.radius * np.sqrt(a) * np.cos(2 * np.pi * b)
+        y = lamp.place[1] + lamp.radius * np.sqrt(a) * np.sin(2 * np.pi * b)
+        z = lamp.place[2]
+        away = np.stack([x - u, y - v, np.full(samples, z)])
+        length = np.linalg.norm(away, axis=0)
+        ray = mi.Ray3f(
+            mi.Point3f(*(mi.Float(p.astype(np.float32)) for p in (u, v, 0 * u))),
+            mi.Vector3f(*(mi.Float(p.astype(np.float32)) for p in away / length)),
+            mi.Float((length * (1 - 1e-4)).astype(np.float32)),
+            0.0,
+            [],
+        )
+        seen = ~np.array(scene.ray_test(ray))
+        # Where the focused plane is met, as seen by the pinhole in the aperture's middle.
+        focus = lens.focus if lens.radius else z
+        across = (u + (x - u) * focus / z) / focus
+        down = (v + (y - v) * focus / z) / focus
+        column = np.floor(across * scale + WIDTH / 2).astype(int)
+        row = np.floor(down * scale + HEIGHT / 2).astype(int)
+        inside = seen & (column >= 0) & (column < WIDTH) & (row >= 0) & (row < HEIGHT)
+        area = np.pi * (lamp.radius * scale / z) ** 2  # of the lamp's picture, in pixels
+        for channel in range(3):
+            amount = lamp.colour[channel] * area / samples * weight[inside]
+            np.add.at(out[..., channel], (row[inside], column[inside]), amount)
+    return out
+
+
+def axial_depth(scene: Any) -> Array:
+    """Distance along the optical axis of the surface at each pixel's centre; 0 if there is none."""
+    x = ((np.arange(WIDTH) + 0.5) / WIDTH * 2 - 1) * HALF
+    y = ((np.arange(HEIGHT) + 0.5) / HEIGHT * 2 - 1) * HALF * HEIGHT / WIDTH
+    across, down = (plane.ravel() for plane in np.meshgrid(x, y))
+    length = np.sqrt(across**2 + down**2 + 1)
+    towards = [mi.Float((p / length).astype(np.float32)) for p in (across, down, np.ones_like(across))]
+    hit = scene.ray_intersect(mi.Ray3f(mi.Point3f(0, 0, 0), mi.Vector3f(*towards)))
+    distance = np.where(np.array(hit.is_valid()), np.array(hit.t), 0) / length
+    return distance.reshape(HEIGHT, WIDTH)
+
+
+def coarse(values: Array, bits: int) -> Array:
+    """Round to so many mantissa bits: noise below any use does not fill the files."""
+    m, e = np.frexp(values)
+    return np.ldexp(np.round(m * 2 ** (bits + 1)) / 2 ** (bits + 1), e)
+
+
+def layer(picture: Array, names: str = "RGB", prefix: str = "", bits: int = 7) -> dict[str, Array]:
+    return {f"{prefix}{c}": coarse(picture[..., k], bits).astype(np.float16) for k, c in enumerate(names)}
+
+
+def save(name: str, channels: dict[str, Array], lens: Lens, samples: int, **more: str) -> None:
+    header = {
+        "compression": OpenEXR.ZIP_COMPRESSION,
+        "type": OpenEXR.scanlineimage,
+        "comments": "Invented scene, traced by make_overlaps.py beside this file",
+        "fieldOfView": f"{FIELD_OF_VIEW}",
+        "samples": f"{samples}",
+        **lens.header(),
+        **more,
+    }
+    stored = {key: np.ascontiguousarray(value) for key, value in channels.items()}
+    OpenEXR.File(header, stored).write(str(HERE / name))
+    print(name, (HERE / name).stat().st_size, flush=True)
+
+
+def whole(name: str, view: View, lens: Lens, samples: int) -> None:
+    """A view with its surroundings."""
+    scene = load(view, True)
+    channels = layer(trace(scene, view, PINHOLE, 1, 2048), bits=8)
+    for k in (1, 2):
+        channels |= layer(trace(scene, view, lens, 1 + k, samples), prefix=f"lens{k}.")
+    save(name, channels | {"Z": coarse(axial_depth(scene), 13).astype(np.float32)}, lens, samples)
+
+
+def pieces(name: str, view: View, lens: Lens, samples: int) -> None:
+    """The things alone, with alpha."""
+    scene = load(view, False)
+    channels = layer(trace(scene, view, PINHOLE, 4, 2048), "RGBA", bits=8)
+    channels |= layer(trace(scene, view, lens, 5, samples), "RGBA", "lens1.")
+    save(name, channels | {"Z": coarse(axial_depth(scene), 13).astype(np.float32)}, lens, samples)
+
+
+def aperture(name: str, view: View, lens: Lens, samples: int, pinhole: str, times: int = 1) -> None:
+    """The same view as in the file `pinhole`, through another aperture."""
+    scene = load(view, True)
+    channels: dict[str, Array] = {}
+    for k in range(1, 1 + times):
+        channels |= layer(trace(scene, view, lens, 10 + k, samples), prefix=f"lens{k}.")
+    save(name, channels, lens, samples, pinhole=pinhole)
+
+
+def main() -> None:
+    whole("overlap.exr", overlap(), Lens(0.2, 3.0), 2048)
+    near = Lens(0.12, 2.4)
+    whole("silhouettes.exr", silhouettes(), near, 2048)
+    pieces("silhouettes_pieces.exr", silhouettes(), near, 2048)
+    whole("cord_in_front.exr", cord_in_front(), Lens(0.09, 3.0), 2048)
+    view, open_lens = lights(), Lens(0.2, 2.6)
+    whole("lights.exr", view, open_lens, 4096)
+    for name, shape, times in (
+        ("lights_six_blades.exr", {"blades": 6, "corner": 10.0}, 2),
+        ("lights_five_blades.exr", {"blades": 5, "corner": 90.0}, 2),
+        ("lights_ellipse.exr", {"aspect": 0.5}, 1),
+        ("lights_bright_rim.exr", {"rim": 0.6}, 1),
+    ):
+        aperture(name, view, Lens(open_lens.radius, open_lens.focus, **shape), 4096, "lights.exr", times)
+
+
+if __name__ == "__main__":
+    main()
