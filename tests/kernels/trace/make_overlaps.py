@@ -4,25 +4,27 @@ Needs mitsuba (extra ``demo``) and OpenEXR; run it by hand; it writes files besi
 
     python tests/kernels/trace/make_overlaps.py
 
-**Method.** The renderer only finds where a ray meets the scene. Rays and shading are written here, independent of
-stackcomp. A ray leaves a point ``(u, v)`` of the aperture and passes through the point of the focused plane that the
-pinhole at the aperture's middle sees in the same place, so the lens is an average of pinholes with shifted pictures,
-and an aperture of any shape is exact. Light is a sun with shadows, a sky that is brighter from above, and for brass
-a highlight; no part of it is random, so all noise is that of pixel and lens positions, which are a rank-1 lattice in
-four dimensions with a random shift for each pixel. Small lamps are discs that face the camera. Their light is traced
-backwards: from points of a lamp to points of the aperture, if nothing stands between them.
+**Method.** The renderer only finds where a ray meets the scene. Rays and shading are written here, independent
+of stackcomp. A ray leaves a point ``(u, v)`` of the aperture and passes through the point of the focused plane
+that the pinhole at the aperture's middle sees in the same place, so the lens is an average of pinholes with
+shifted pictures, and an aperture of any shape is exact. Light is a sun with shadows, a sky that is brighter from
+above, and for brass a highlight; no part of it is random, so all noise is that of pixel and lens positions,
+which are a lattice in four dimensions with a random shift for each pixel. Small lamps are discs that face
+the camera. Their light is traced backwards: from points of a lamp to points of the aperture, if nothing stands
+between them.
 
-**Axes.** x runs right and y down in the picture, z away from the camera. Behind the focus a point becomes a picture
-of the aperture as seen from behind the camera; in front of the focus it is turned by 180 degrees.
+**Axes.** x runs right and y down in the picture, z away from the camera. Behind the focus a point becomes a
+picture of the aperture as seen from behind the camera; in front of the focus it is turned by 180 degrees.
 
-**Files.** ``R G B`` is the pinhole's picture (with ``A`` where nothing is behind the things), ``Z`` the distance along
-the optical axis of the surface at each pixel's centre, ``lens1`` and ``lens2`` are the view through the lens with
-different random numbers. Files with a ``pinhole`` attribute have the lens alone, and that file has the rest.
-Text attributes: ``fieldOfView`` (degrees, across the width), ``apertureRadius`` and ``focusDistance`` in the unit
-of Z, and for an aperture that is not a circle:
+**Files.** ``R G B`` is the pinhole's picture (with ``A`` where nothing is behind the things), ``Z`` the distance
+along the optical axis of the surface at each pixel's centre, ``lens1`` and ``lens2`` are the view through the
+lens with different random numbers. Files with a ``pinhole`` attribute have the lens alone, and that file has the
+rest. Text attributes: ``fieldOfView`` (degrees, across the width), ``apertureRadius`` and ``focusDistance`` in
+the unit of Z, and for an aperture that is not a circle:
 
 - ``apertureBlades``: a regular polygon with its corners on the circle of that radius; ``apertureCorner`` is the
-  direction of one corner in degrees from the right towards the top of the picture, as seen from behind the camera
+  direction of one corner in degrees from the right towards the top of the picture, as seen from behind the
+  camera
 - ``apertureAspect``: an ellipse with half axes radius · aspect across, and radius, down
 - ``apertureRim``: the light per area through the aperture is ``1 + rim · (2 (r / radius)² − 1)``; its mean is 1
 """
@@ -47,7 +49,7 @@ FIELD_OF_VIEW = 40.0
 HALF = math.tan(math.radians(FIELD_OF_VIEW) / 2)
 SUN = np.array([-0.45, -0.75, -0.5]) / np.linalg.norm([-0.45, -0.75, -0.5])  # towards it
 BATCH = 64
-# The lattice: powers of the root of x^5 = x + 1, of which no whole-number combination comes close to a whole number.
+# Steps of the lattice: powers of the root of x^5 = x + 1.
 LATTICE = [1.1673039782614187**-k for k in (1, 2, 3, 4)]
 Array = np.ndarray
 
@@ -164,7 +166,7 @@ def boards(seed: int, rows: int, dark: tuple[float, float, float], light: tuple[
 
 def dusk_sky(seed: int) -> Array:
     """A far shore under a clear sky: smooth above, dark shapes below."""
-    y, x = np.mgrid[0:256, 0:512]
+    y = np.mgrid[0:256, 0:512][0]
     out = tinted((y / 255) ** 1.3, (0.10, 0.16, 0.30), (0.85, 0.55, 0.36))
     shore = 160 + 22 * grown(cells(seed, 32, 1), (1, 16))
     ground = tinted(grown(cells(seed + 1, 64, 32), (8, 8)), (0.02, 0.025, 0.02), (0.22, 0.20, 0.14))
