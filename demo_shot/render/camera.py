@@ -1,4 +1,4 @@
-"""The pinhole camera, its hand-held drift, and homographies of the bench plane.
+"""The camera, its lens, its hand-held drift, and homographies of the bench plane.
 
 Pixel coordinates have their origin at the top-left corner of the display window, x to the right,
 y down, pixel centres at + 0.5. World coordinates are metres with z up; the bench top is z = 0.
@@ -7,6 +7,7 @@ y down, pixel centres at + 0.5. World coordinates are metres with z up; the benc
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +16,10 @@ Array = np.ndarray
 
 @dataclass(frozen=True)
 class Camera:
-    """Position (3,), rotation (3, 3) with columns right, down, forward; lens and gate in millimetres."""
+    """Position (3,), rotation (3, 3) with columns right, down, forward; lens and gate in millimetres.
+
+    With an aperture radius of 0 it is a pinhole. Both lengths of the thin lens are in metres.
+    """
 
     position: Array
     rotation: Array
@@ -23,6 +27,19 @@ class Camera:
     gate_width: float
     width: int
     height: int
+    aperture_radius: float = 0.0
+    focus_distance: float = 1.0
+
+    def opened(self, f_number: float, focus_distance: float) -> Camera:
+        """The same view through a thin lens.
+
+        The picture's scale stays that of the focal length, as in every renderer, though a real lens that focuses
+        near has its picture farther away and larger. The aperture is larger by the same factor, so that discs
+        have the size ``|S2 − S1| / S2 · f² / (N (S1 − f))`` on the gate, as the thin-lens formula says.
+        """
+        focal = self.focal_length / 1000
+        radius = focal / (2 * f_number) * focus_distance / (focus_distance - focal)
+        return replace(self, aperture_radius=radius, focus_distance=focus_distance)
 
     @property
     def focal_px(self) -> float:
@@ -70,6 +87,17 @@ def drift(camera: Camera, step: float, seed: int, metres: float = 0.004, degrees
     a, b, c = np.radians(degrees) * wobble[3:] * np.array([1, 1, 0.7])
     turn = _rotation(0, a) @ _rotation(1, b) @ _rotation(2, c)
     return replace(camera, position=moved, rotation=camera.rotation @ turn)
+
+
+def record(about: str, cameras: dict[int, Camera]) -> dict[str, Any]:
+    """The cameras of frames, as `stackcomp camera` writes them."""
+    frames = {}
+    for frame, camera in cameras.items():
+        to_world = np.eye(4)
+        to_world[:3, :3], to_world[:3, 3] = camera.rotation, camera.position
+        gate = [camera.gate_width, camera.gate_width * camera.height / camera.width]
+        frames[str(frame)] = {"to_world": to_world.tolist(), "focal_length": camera.focal_length, "gate": gate}
+    return {"stackcomp_camera": 1, "about": about, "frames": frames}
 
 
 def homography(source: Camera, target: Camera) -> Array:

@@ -33,8 +33,11 @@ def brass(rough: float, tone: float = 1.0) -> dict[str, Any]:
     }
 
 
-def lantern(place: Array, folder: Path, picture: Any, lit: float = 0.0) -> dict[str, Any]:
-    """Shapes of the lantern; with `lit` > 0 its glass shines with that radiance (the warm lamp behind it)."""
+def lantern(place: Array, folder: Path, picture: Any, lit: float = 0.0, bail: float = 14.0) -> dict[str, Any]:
+    """Shapes of the lantern; with `lit` > 0 its glass shines with that radiance (the warm lamp behind it).
+
+    The bail leans back by `bail` degrees, and forward where that is below 0.
+    """
     place = np.asarray(place, float)
 
     # The foot goes a little into the bench so that no face lies in the bench's plane.
@@ -66,7 +69,7 @@ def lantern(place: Array, folder: Path, picture: Any, lit: float = 0.0) -> dict[
         "lantern_body": shape(_join(lathe(collar, place), lathe(cap, place)), folder, "lantern_body", brass(0.35)),
         "lantern_glass": shape(lathe(glass, place), folder, "lantern_glass", frosted, **shine),
         "lantern_guard": shape(_guard(place), folder, "lantern_guard", brass(0.38, 0.92)),
-        "lantern_handle": shape(_handle(place), folder, "lantern_handle", brass(0.35, 0.96)),
+        "lantern_handle": shape(_handle(place, bail), folder, "lantern_handle", brass(0.35, 0.96)),
     }
 
 
@@ -94,10 +97,10 @@ def _guard(place: Array) -> Any:
     return _join(*bars, tube(ring + place, 0.0017, 10, closed=True))
 
 
-def _handle(place: Array) -> Any:
-    """A bail from shoulder to shoulder, leaning a little, with a ring at its top."""
+def _handle(place: Array, bail: float) -> Any:
+    """A bail from shoulder to shoulder, thicker at its top, leaning back by some degrees."""
     t = np.linspace(0, np.pi, 60)
-    lean = np.radians(14)
+    lean = np.radians(bail)
     across = 0.0655 * np.cos(t)
     rise = 0.105 * np.sin(t) ** 0.8
     bail = np.stack([across, rise * np.sin(lean), 0.197 + rise * np.cos(lean)], 1)

@@ -29,10 +29,11 @@ import lantern as cg  # noqa: E402
 import passes  # noqa: E402
 import patch  # noqa: E402
 import write  # noqa: E402
-from camera import apply, homography  # noqa: E402
+from camera import apply, homography, record  # noqa: E402
+from evening import make_evening  # noqa: E402
 from place import make_place  # noqa: E402
 from preview import make_preview  # noqa: E402
-from scene import LANTERN, SHOTS, Shot, Stage  # noqa: E402
+from scene import EVENING, LANTERN, SHOTS, Shot, Stage  # noqa: E402
 
 SIZE = (512, 288)
 OVERSCAN = 24
@@ -145,17 +146,9 @@ def make_variables(shot: Shot, to: Path) -> None:
 
 
 def make_camera(shot: Shot, to: Path) -> None:
-    """Write camera.json: the camera of each frame, as `stackcomp camera` writes it."""
-    frames = {}
-    for frame in shot.frames:
-        camera = shot.camera(frame, SIZE)
-        to_world = np.eye(4)
-        to_world[:3, :3], to_world[:3, 3] = camera.rotation, camera.position
-        gate = [camera.gate_width, camera.gate_width * camera.height / camera.width]
-        frames[str(frame)] = {"to_world": to_world.tolist(), "focal_length": camera.focal_length, "gate": gate}
-    write.variables(
-        to / "camera.json", {"stackcomp_camera": 1, "about": f"The camera of {shot.name}", "frames": frames}
-    )
+    """Write camera.json: the camera of each frame."""
+    cameras = {frame: shot.camera(frame, SIZE) for frame in shot.frames}
+    write.variables(to / "camera.json", record(f"The camera of {shot.name}", cameras))
 
 
 def make_shot(shot: Shot, root: Path, samples: int, frames: list[int], parts: set[str]) -> None:
@@ -191,12 +184,16 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("--to", type=Path, default=Path("demo_shot"), help="folder to write to")
     ask.add_argument("--samples", type=int, default=144, help="samples per pixel, a square")
-    ask.add_argument("--shots", nargs="+", default=list(SHOTS), choices=list(SHOTS))
+    names = [*SHOTS, EVENING.name]
+    ask.add_argument("--shots", nargs="+", default=names, choices=names)
     ask.add_argument("--frames", nargs="*", type=int, default=[], help="only these frames")
     every = ["frames", "stills", "variables", "camera", "place", "preview"]
     ask.add_argument("--parts", nargs="+", default=every, choices=every)
     given = ask.parse_args()
     for name in given.shots:
+        if name == EVENING.name:
+            make_evening(given.to / name, given.samples, set(given.parts))
+            continue
         make_shot(SHOTS[name], given.to, given.samples, given.frames, set(given.parts))
     if "place" in given.parts:
         make_place(given.to / "place", given.samples)

@@ -47,7 +47,9 @@ def trace(
         pixel = dr.arange(mi.UInt32, width * height * batch) // batch
         across = mi.Float(pixel % width) + float(x0)
         down = mi.Float(pixel // width) + float(y0)
-        ray = camera_ray(camera, mi.Point2f(across, down) + sampler.next_2d())
+        place = mi.Point2f(across, down) + sampler.next_2d()
+        has_lens = isinstance(camera, Camera) and camera.aperture_radius > 0
+        ray = camera_ray(camera, place, sampler.next_2d() if has_lens else None)
         results = work(sampler, ray)
         dr.eval(results, sampler)  # all of them in one kernel
         for name, value in results.items():
@@ -77,8 +79,11 @@ class LatLong:
         self.point, self.width, self.height = np.asarray(point, float), width, height
 
 
-def camera_ray(camera: Camera | LatLong, pixel: Any) -> Any:
-    """Rays through pixel coordinates."""
+def camera_ray(camera: Camera | LatLong, pixel: Any, lens: Any = None) -> Any:
+    """Rays through pixel coordinates; `lens`, two numbers from 0 to 1, chooses the point of the round aperture.
+
+    A ray through the lens meets the plane in focus where the ray through its middle does.
+    """
     if isinstance(camera, LatLong):
         lon = (pixel.x / camera.width - 0.5) * (2 * dr.pi)
         lat = (0.5 - pixel.y / camera.height) * dr.pi
@@ -88,7 +93,13 @@ def camera_ray(camera: Camera | LatLong, pixel: Any) -> Any:
     right, down, ahead = (mi.Vector3f(*_live(r[:, k])) for k in range(3))
     x = (pixel.x - camera.width / 2) / camera.focal_px
     y = (pixel.y - camera.height / 2) / camera.focal_px
-    return mi.RayDifferential3f(mi.Point3f(*_live(camera.position)), dr.normalize(right * x + down * y + ahead))
+    position, through = mi.Point3f(*_live(camera.position)), right * x + down * y + ahead
+    if lens is None:
+        return mi.RayDifferential3f(position, dr.normalize(through))
+    radius = dr.sqrt(lens.x) * camera.aperture_radius
+    turn = lens.y * (2 * dr.pi)
+    aside = right * (radius * dr.cos(turn)) + down * (radius * dr.sin(turn))
+    return mi.RayDifferential3f(position + aside, dr.normalize(through * camera.focus_distance - aside))
 
 
 def _live(values: Array) -> list[Any]:
@@ -157,6 +168,17 @@ def held_out(first: Any, then: Any, objects: tuple[str, ...], camera: Camera) ->
         out["emission"] = dr.select(any_object, mi.Color3f(shine), 0)
         out["depth_min"] = dr.select(any_object, hit.t * dr.dot(ray.d, ahead), mi.Float(1e9))
         return out
+
+    return work
+
+
+def distance(scene: Any, camera: Camera) -> Callable[..., dict[str, Any]]:
+    """Nearest distance along the optical axis of the first surface."""
+    ahead = mi.Vector3f(*_live(camera.rotation[:, 2]))
+
+    def work(sampler: Any, ray: Any) -> dict[str, Any]:
+        hit = scene.ray_intersect(ray)
+        return {"depth_min": dr.select(hit.is_valid(), hit.t * dr.dot(ray.d, ahead), mi.Float(1e9))}
 
     return work
 

@@ -1,4 +1,4 @@
-"""The three shots and the scenes that their passes are traced in.
+"""The shots and the scenes that their passes are traced in.
 
 A scene is the workshop plus any of: jar, cord, rig (the stand-in), lantern, charts. Lights always come
 first and in the same order, and are as many with and without the lantern, so that the same seed makes
@@ -44,15 +44,18 @@ class Shot:
     target: tuple[float, float, float]
     focal_length: float
     seed: int
-    rig: tuple[float, float, float]
+    rig: tuple[float, float, float] | None
     daylight: tuple[float, float, float]
     fill: tuple[float, float, float]
     lamp: float = 0.0
     jar: tuple[float, float, float] = (0.145, -0.105, 0.0)
-    cord: float = 0.0  # metres that the cord hangs further right
+    cord: float | None = 0.0  # metres that the cord hangs further right; None: there is no cord
+    bail: float = 14.0  # degrees that the lantern's bail leans back
     card: tuple[tuple[float, float, float], float, float] = ((-0.285, 0.16, 0.0), 8.0, 12.0)
     chart: tuple[tuple[float, float, float], float, float] = ((-0.10, 0.16, 0.0), 0.0, 12.0)
     gate_width: float = 36.0
+    f_number: float | None = None  # None: a pinhole
+    hand_held: bool = True
     viewing_stops: float = 1.0  # exposure of the stills that people look at
     frames: list[int] = field(default_factory=lambda: list(range(FIRST, FIRST + FRAMES)))
 
@@ -64,7 +67,7 @@ class Shot:
     def camera(self, frame: int, size: tuple[int, int]) -> Camera:
         """The camera of a frame; drift is counted from the middle frame."""
         start = look(np.array(self.eye), np.array(self.target), self.focal_length, self.gate_width, size)
-        return drift(start, frame - self.middle, self.seed)
+        return drift(start, frame - self.middle, self.seed) if self.hand_held else start
 
 
 DAY = {"daylight": (70.0, 70.0, 70.0), "fill": (0.25, 0.25, 0.27)}
@@ -110,6 +113,25 @@ SHOTS = {
         cord=0.06,
     ),
 }
+
+EVENING = Shot(
+    "evening",
+    (0.36, -1.28, 0.42),
+    (-0.005, 0.06, 0.135),
+    85.0,
+    104,
+    None,
+    daylight=(1.7, 2.7, 4.4),
+    fill=(0.017, 0.023, 0.035),
+    lamp=4.0,
+    viewing_stops=2.5,
+    jar=(-0.02, -0.32, 0.0),
+    cord=None,
+    bail=-70.0,
+    f_number=1.4,
+    hand_held=False,
+    frames=[1001, 1002],
+)
 
 
 def picture(array: Array) -> Any:
@@ -171,15 +193,15 @@ class Stage:
         s = self.shot
         d: dict[str, Any] = {"type": "scene", **self._lights()}
         if lantern:
-            d.update(cg.lantern(np.array(LANTERN), self.folder, picture, s.lamp))
+            d.update(cg.lantern(np.array(LANTERN), self.folder, picture, s.lamp, s.bail))
         elif s.lamp:
             d.update(cg.dark_lamp(self.folder))
         d.update(self._workshop)
         if jar:
             d.update(props.jar(np.array(s.jar), self.folder))
-        if cord:
+        if cord and s.cord is not None:
             d.update(props.cord(np.array(CORD) + np.array([s.cord, 0, 0]), self.folder, picture))
-        if rig:
+        if rig and s.rig is not None:
             d.update(props.rig(np.array(s.rig), self.folder))
         if chart:
             d.update(charts.grey_card(*chart.card, self.folder))
