@@ -32,13 +32,14 @@ RECIPES = {
     "front_and_behind": "wide",
     "cord_by_shapes": "lamp",
     "lamp_isolated": "lamp",
+    "evening_lens": "evening",
     "glass_by_id": "close",
     "shadow_stretched": "wide",
     "shadow_extended": "wide",
     "chart_to_comp": "wide",
 }
 #: Recipes with a file of their own, which one shot has.
-OF_ONE_SHOT = {"rig_by_track", "cord_by_shapes"}
+OF_ONE_SHOT = {"rig_by_track", "cord_by_shapes", "evening_lens"}
 #: What the measurements of the page find, to three digits; the page's own run is compared with it.
 FOUND = {"gain": [0.791, 0.990, 1.374], "black": [0.0028, 0.0027, 0.0026]}
 
@@ -128,7 +129,7 @@ def ran(tmp_path_factory):
 
 def test_every_command_is_run(ran):
     _, printed = ran
-    assert len(printed) == len(COMMANDS) - 1 == 20
+    assert len(printed) == len(COMMANDS) - 1 == 21
     assert all(line.split()[1] in ("check", "dump", "render", "match", "track", "batch") for line in COMMANDS)
 
 
@@ -147,6 +148,7 @@ def test_what_the_commands_write(ran):
         "demo_shot/wide/by_restore.1003.exr",
         "demo_shot/lamp/lamp_isolated.1003.png",
         "dim.png",
+        "demo_shot/evening/evening_lens.1002.exr",
         "demo_shot/close/glass_by_id.1003.exr",
         "demo_shot/wide/shadow_stretched.1003.exr",
         "demo_shot/wide/shadow_extended.1003.exr",
@@ -172,7 +174,7 @@ def test_the_batch(tmp_path):
         done = CliRunner().invoke(app, shlex.split(line)[1:], prog_name="stackcomp")
     assert done.exit_code == 0, done.output
     assert (tmp_path / "out/demo_shot/sequence.png").is_file()
-    assert len(list((tmp_path / "out").rglob("*.*.exr"))) == 15
+    assert len(list((tmp_path / "out").rglob("*.*.exr"))) == 17
 
 
 def test_every_graph_has_its_place_on_the_page():
@@ -229,6 +231,10 @@ MISTAKES = [
     ("lamp_isolated", {"lamp__channels": {"R": "emission.r", "G": "emission.G", "B": "emission.B", "A": 0}},
      "channel-missing"),
     ("lamp_isolated", {"graded__image": "plate_log"}, "not-linear"),
+    ("evening_lens", {"focus_distance": 1405.8}, "unit"),
+    ("evening_lens", {"shadow__as_": "ratio"}, "wrong-kind"),
+    ("evening_lens", {"shaded__backdrop": "plate_log"}, "not-linear"),
+    ("evening_lens", {"set_depth__channels": {"Z": "set-depth.Z"}}, "channel-missing"),
     ("glass_by_id", {"glass__names": ["lantern_glas"]}, "object-unknown"),
     ("glass_by_id", {"glass__type": "CryptoMaterial"}, "ids-type"),
     ("glass_by_id", {"glass__layers": "beauty"}, "wrong-kind"),

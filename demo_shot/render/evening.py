@@ -55,7 +55,7 @@ def make_plates(scene: Any, to: Path, samples: int) -> None:
 
 
 def make_passes(scenes: dict[str, Any], to: Path, samples: int) -> None:
-    """The lantern's passes, its shadow and light on the set, and the set's depth: one frame, which stands for all."""
+    """The lantern's passes, its shadow and light on the set, the set's depth: one frame, which stands for all."""
     camera, full, seed = EVENING.camera(EVENING.middle, SIZE), (0, 0, *SIZE), EVENING.seed * 10000 + 5000
 
     def run(work: Any) -> dict[str, Array]:
