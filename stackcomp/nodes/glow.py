@@ -143,6 +143,8 @@ class Glow(Adjustable, AreaNode):
 
     def at(self, frame: float, scale: float = 1.0) -> Self:
         node = super().at(frame, scale)
+        if scale == 1 and all(lobe.still for lobe in self.lobes):
+            return node
         node = node.model_copy(update={"lobes": tuple(lobe.at(frame, scale) for lobe in self.lobes)})
         node._scale = scale
         return node

@@ -28,6 +28,7 @@ KINDS_THAT_SPREAD = {
     "defocus": {"radius": 200},
     "soft_matte": {"grow": 150, "feather": 100},
     "extend_edges": {"distance": 400},
+    "motion_blur": {"motion": "moves", "largest_length": 800},
 }
 
 
@@ -52,9 +53,10 @@ def lamp(window: Window, type) -> Image:
 
 def test_no_kind_that_spreads_is_left_out():
     own_windows = {name for name, kind in KINDS.items() if issubclass(kind, AreaNode) and "domain" in vars(kind)}
-    # A placed picture lies where it was put, and a clean patch ends with its backdrop; what is restored and what
-    # is painted ends with its pictures and strokes.
-    assert own_windows == {*KINDS_THAT_SPREAD, "place", "clean_patch", "restore", "stroke_matte"}
+    # Softening reaches a few pixels. Placed and warped pictures lie where they were put, and a clean patch ends with
+    # its backdrop; what is restored and what is painted ends with its pictures and strokes.
+    elsewhere = {"soften", "place", "lens_warp", "coordinate_warp", "clean_patch", "restore", "stroke_matte"}
+    assert own_windows == {*KINDS_THAT_SPREAD, *elsewhere}
     assert all(KINDS[name].spreads for name in KINDS_THAT_SPREAD)
 
 
@@ -70,6 +72,8 @@ def test_only_frame_and_overscan_are_computed(kind, where, scale, computed):
         graph.add("soft_matte", "behind", matte="spread", **KINDS_THAT_SPREAD["soft_matte"])
     else:
         graph.add("flat", "lamp", size=[64, 48])
+        if kind == "motion_blur":
+            graph.add("pick_channels", "moves", layers="lamp", as_="motion", channels={"dx": 700, "dy": 90})
         graph.add(kind, "spread", image="lamp", **KINDS_THAT_SPREAD[kind])
         graph.add("defocus", "behind", image="spread", **KINDS_THAT_SPREAD["defocus"])
     given = {"lamp": lamp(window, Matte() if kind == "soft_matte" else LINEAR)}
