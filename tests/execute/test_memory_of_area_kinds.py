@@ -1,4 +1,4 @@
-"""Nodes that look at neighbours hold at most four frames beside the pictures that came in, but for those in `MORE`.
+"""Nodes that look at neighbours hold at most four frames beside the pictures that came in; `MORE` has exceptions.
 
 A frame is RGBA float32 of the picture's size. What numpy allocates is counted, so a picture of a quarter of
 each side will do; its lengths in pixels are a quarter too. The same at full size, by what the operating system
