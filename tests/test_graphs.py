@@ -63,7 +63,7 @@ RENDERS: dict[str, list[Render]] = {
     "rig_by_track": [Render("finished", frame=1001, window=FOOT)],
     "rig_by_camera": [Render("finished", "close", 1005, scale=0.25)],
     "cord_by_shapes": [Render("finished", "lamp", 1002, scale=0.25)],
-    "evening_lens": [Render("finished", "evening", 1002, scale=0.25)],
+    "evening_lens": [Render("grained", "evening", 1002, scale=0.25)],
     "front_and_behind": [Render("by_holdout", window=CORD), Render("by_restore", window=CORD)],
     "glass_by_id": [Render("final", "close", window="200,60,128,128")],
     "lamp_isolated": [Render("final", "lamp", scale=0.25), Render("shine", "lamp", scale=0.25)],

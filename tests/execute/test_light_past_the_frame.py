@@ -53,8 +53,8 @@ def lamp(window: Window, type) -> Image:
 
 def test_no_kind_that_spreads_is_left_out():
     own_windows = {name for name, kind in KINDS.items() if issubclass(kind, AreaNode) and "domain" in vars(kind)}
-    # Softening reaches a few pixels. Placed and warped pictures lie where they were put, a clean patch ends with its
-    # backdrop, and what is restored or painted with its pictures and strokes.
+    # Softening reaches a few pixels. Placed and warped pictures lie where they were put, a clean patch ends with
+    # its backdrop, what is restored with its pictures, and what is painted with its strokes.
     elsewhere = {"soften", "place", "lens_warp", "coordinate_warp", "clean_patch", "restore", "stroke_matte"}
     assert own_windows == {*KINDS_THAT_SPREAD, *elsewhere}
     assert all(KINDS[name].spreads for name in KINDS_THAT_SPREAD)
