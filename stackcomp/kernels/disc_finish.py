@@ -1,0 +1,414 @@
+"""The last loops of fast defocus: a missing share is transparency, hidden background, or made up for."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from stackcomp.kernels.compiled import Array, compiled, inlined
+from stackcomp.kernels.disc_scatter import Tile
+
+__all__ = ["BLOCK", "CELLS", "cell_sums", "farthest_in_blocks", "finish", "sizes_wanted", "without_transparency"]
+
+#: Radii from which hidden background is taken from cells of 4, 8, 16, … pixels a side, instead of pixels.
+CELLS = (10.0, 24.0, 64.0, 160.0, 400.0)
+#: Side of the blocks whose farthest pixel is known.
+BLOCK = 16
+#: Numbers of rounded radii, as in `disc_tables`.
+_SLOTS = 1600
+# Missing share that is nothing but rounding, and one too small for the background behind it to be seen.
+_NOTHING, _UNSEEN = 1e-6, 2e-3
+# Highlights more than so many times as bright as what is around them hardly count for the background, since they
+# would be seen again where they are not.
+_USUAL = 4.0
+# Missing share of the discs of a surface due to the pixel grid: not compensated near the end of the surface.
+_GRID = 0.02
+
+
+@inlined
+def _slot(radius: float) -> int:
+    """Number of the rounded radius nearest to one, as in `aperture.RADII`."""
+    if radius < 16:
+        return int(max(radius, 0.5) * 32 + 0.5)
+    if radius < 32:
+        return 512 + int((radius - 16) * 16 + 0.5)
+    if radius < 64:
+        return 768 + int((radius - 32) * 8 + 0.5)
+    if radius < 128:
+        return 1024 + int((radius - 64) * 2 + 0.5)
+    return 1152 + int((radius - 128) * 0.5 + 0.5)
+
+
+@inlined
+def _grained(value: float) -> float:
+    return float(np.rint(np.float64(value) * 2.0**38) * 2.0**-38)
+
+
+@inlined
+def _key(tile: Tile, cells: Array, turns: bool, y: int, x: int) -> int:
+    """Key of the mean disc that lands on a pixel from the ends of surfaces."""
+    key = _slot(tile.sizes[y, x, 1] * 64 / tile.sizes[y, x, 0])
+    if tile.sizes[y, x, 2] > 0 or not turns:
+        key += _SLOTS
+    if cells.size:
+        key += 2 * _SLOTS * cells[y, x]
+    return key
+
+
+@compiled
+def sizes_wanted(tile: Tile, cells: Array, turns: bool, missing: Array, keys: int, clear: bool) -> Array:
+    """Find what is missing at each pixel, and which discs tell how much of that is transparency.
+
+    Args:
+        tile: what has landed.
+        cells: part of the field of each pixel of the tile; empty if all are alike.
+        turns: whether discs in front of the focus differ from those behind it.
+        missing: receives the missing shares.
+        keys: how many keys there are.
+        clear: whether there are pixels without coverage at all.
+
+    Returns:
+        bool, for each key.
+    """
+    result = np.zeros(keys, np.bool_)
+    height, width = missing.shape
+    for y in range(height):
+        for x in range(width):
+            lack = 1.0 - tile.full[y, x]
+            if tile.covering[y, x] <= 0 or lack <= _NOTHING:
+                # Light without coverage has no missing share.
+                missing[y, x] = 0 if tile.covering[y, x] <= 0 else max(0.0, lack)
+                continue
+            missing[y, x] = lack
+            if clear:
+                result[_key(tile, cells, turns, y, x)] = True
+    return result
+
+
+@compiled
+def without_transparency(
+    tile: Tile, cells: Array, turns: bool, missing: Array, until: Array, before: tuple[int, int], found: Array,
+        top: Array,
+    first: Array, rows: Array, columns: Array, changes: Array, shares: Array,
+) -> None:  # fmt: skip
+    """Take from missing shares that which would land from clear pixels if the surface continued there.
+
+    It is taken to continue with the mean radius of what lands from its end.
+
+    Args:
+        tile: what has landed.
+        cells: part of the field of each pixel of the tile; empty if all are alike.
+        turns: whether discs in front of the focus differ from those behind it.
+        missing: missing shares, which are changed.
+        until: number of clear pixels in the row before each pixel of the tile and its surroundings, int32.
+        before: rows and columns of these surroundings.
+        found: of `Discs`, as all that follows.
+        top: see there.
+        first: see there.
+        rows: see there.
+        columns: see there.
+        changes: see there.
+        shares: see there.
+    """
+    height, width = missing.shape
+    for y in range(height):
+        for x in range(width):
+            lack = missing[y, x]
+            if lack <= _NOTHING:
+                continue
+            disc = found[0, _key(tile, cells, turns, y, x)]
+            empty = 0.0
+            for line in range(first[disc + 1] - first[disc]):
+                # The disc of a pixel that lies so many rows above.
+                counts = until[y + before[0] - (line + top[disc])]
+                for n in range(rows[first[disc] + line], rows[first[disc] + line + 1]):
+                    empty += changes[n] * counts[x + before[1] + 1 - columns[n]]
+            empty *= shares[disc]
+            less = max(0.0, lack - empty)
+            kept = min(1.0, max(0.0, less / _GRID - 1))
+            missing[y, x] = less * (1 - min(1.0, empty / _GRID) * (1 - kept))
+
+
+@inlined
+def _brightness(planes: tuple[Array, ...], y: int, x: int) -> float:
+    return abs(float(planes[0][y, x])) + abs(float(planes[1][y, x])) + abs(float(planes[2][y, x]))
+
+
+@compiled
+def cell_sums(
+    planes: tuple[Array, ...],
+    slots: Array,
+    spread: Array,
+    largest: float,
+    bounds: tuple[int, int, int, int],
+    side: int,
+    steps: Array,
+) -> Array:
+    """Add up, over cells of pixels, all that is as far as a step or farther.
+
+    Args:
+        planes: R, G, B and alpha.
+        slots: rounded radii, 0 where there is no disc.
+        spread: signed radii.
+        largest: upper limit of radii.
+        bounds: first row, row behind the last, first column and column behind the last, in the planes;
+            multiples of
+            the side apart.
+        side: of cells, in pixels.
+        steps: rounded spreads that occur, from the nearest.
+
+    Returns:
+        Coverage up to 1, R, G, B and coverage times a weight, and that weight: coverage up to 1, but less for
+        pixels far brighter than those beside them. float32 ``(rows, columns, steps + 1, 6)``.
+    """
+    red, green, blue, alpha = planes
+    y0, y1, x0, x1 = bounds
+    result = np.zeros(((y1 - y0) // side, (x1 - x0) // side, steps.size + 1, 6), np.float32)
+    lowest = steps[0]
+    number = np.zeros(steps[-1] - lowest + 1, np.int32)
+    for k in range(steps.size):
+        number[steps[k] - lowest] = k
+    usual = np.empty((result.shape[1], 2))
+    for row in range(result.shape[0]):
+        # The mean brightness of each cell without its brightest pixel.
+        for column in range(result.shape[1]):
+            usual[column, 0] = usual[column, 1] = 0
+        for y in range(y0 + row * side, y0 + (row + 1) * side):
+            for x in range(x0, x1):
+                bright, column = _brightness(planes, y, x), (x - x0) // side
+                usual[column, 0] += bright
+                usual[column, 1] = max(usual[column, 1], bright)
+        for column in range(result.shape[1]):
+            usual[column, 0] = (usual[column, 0] - usual[column, 1]) / (side * side - 1)
+        for y in range(y0 + row * side, y0 + (row + 1) * side):
+            for x in range(x0, x1):
+                covers = alpha[y, x]
+                if covers > 0 and slots[y, x] != 0:
+                    held = min(largest, max(-largest, float(spread[y, x])))
+                    step = int(np.rint(held)) - lowest
+                    if 0 <= step < number.size:
+                        weight = min(np.float32(1), covers)
+                        column = (x - x0) // side
+                        some = result[row, column, number[step]]
+                        some[0] += weight
+                        bright = _brightness(planes, y, x)
+                        if bright > _USUAL * usual[column, 0]:
+                            weight = np.float32(weight * _USUAL * usual[column, 0] / bright)
+                        some[5] += weight
+                        some[1] += weight * red[y, x]
+                        some[2] += weight * green[y, x]
+                        some[3] += weight * blue[y, x]
+                        some[4] += weight * covers
+        for column in range(result.shape[1]):
+            here = result[row, column]
+            for k in range(steps.size - 1, -1, -1):
+                for lane in range(6):
+                    here[k, lane] += here[k + 1, lane]
+    return result
+
+
+@inlined
+def _behind_pixels(
+    planes: tuple[Array, ...], slots: Array, spread: Array, largest: float, y: int, x: int, own: float,
+    radius: float, usual: float, total: Array,
+) -> float:  # fmt: skip
+    """Add up what is farther than a pixel within its disc; returns the share of its disc that is in front of it.
+
+    Pixels far brighter than ``usual`` count for less.
+    """
+    red, green, blue, alpha = planes
+    room = radius + 0.5
+    far = int(room)
+    past = 0.0
+    for dy in range(-far, far + 1):
+        for dx in range(-far, far + 1):
+            covers = float(alpha[y + dy, x + dx])
+            square = float(dx * dx + dy * dy)
+            if covers > 0 and slots[y + dy, x + dx] != 0 and square < room * room:
+                held = min(largest, max(-largest, float(spread[y + dy, x + dx])))
+                farther = min(1.0, held - own - 0.5) * min(1.0, covers)
+                if farther > 0:
+                    past += farther * min(1.0, room - np.sqrt(square))
+                    bright = _brightness(planes, y + dy, x + dx)
+                    weight = farther / (square + 1.0)
+                    if bright > _USUAL * usual:
+                        weight *= _USUAL * usual / bright
+                    total[0] += weight
+                    total[1] += weight * red[y + dy, x + dx]
+                    total[2] += weight * green[y + dy, x + dx]
+                    total[3] += weight * blue[y + dy, x + dx]
+                    total[4] += weight * covers
+    return past / (np.pi * (radius * radius + 1 / 12))
+
+
+@inlined
+def _behind_cells(
+    cells: Array, y0: int, x0: int, side: int, steps: Array, y: int, x: int, own: float, radius: float,
+    total: Array,
+) -> float:  # fmt: skip
+    """As `_behind_pixels`, from cells whose first pixel is at y0 and x0."""
+    level = own + 1.5
+    nearest = 0
+    while nearest < steps.size and steps[nearest] < np.ceil(level):
+        nearest += 1
+    # Of the step before, a part is farther.
+    part = 0.0
+    if nearest > 0 and steps[nearest - 1] == np.ceil(level) - 1:
+        part = np.ceil(level) - level
+    half = 0.5 * (side - 1)
+    rows_first, rows_last = int((y - y0 - radius) // side), int((y - y0 + radius) // side)
+    columns_first, columns_last = int((x - x0 - radius) // side), int((x - x0 + radius) // side)
+    past = 0.0
+    for row in range(max(0, rows_first), min(cells.shape[0], rows_last + 1)):
+        dy = y0 + row * side + half - y
+        for column in range(max(0, columns_first), min(cells.shape[1], columns_last + 1)):
+            here = cells[row, column]
+            coverage = here[nearest, 0]
+            if part > 0:
+                coverage += part * (here[nearest - 1, 0] - here[nearest, 0])
+            if coverage <= 0:
+                continue
+            dx = x0 + column * side + half - x
+            square = dx * dx + dy * dy
+            lies = min(1.0, max(0.0, (radius - np.sqrt(square)) / side + 0.5))
+            if lies > 0:
+                past += lies * coverage
+                weight = lies / (square + 1.0 + side * side / 6)
+                for lane in range(1, 6):
+                    value = here[nearest, lane]
+                    if part > 0:
+                        value += part * (here[nearest - 1, lane] - value)
+                    total[lane % 5] += weight * value
+    return past / (np.pi * (radius * radius + 1 / 12))
+
+
+@compiled
+def farthest_in_blocks(
+    alpha: Array, slots: Array, spread: Array, largest: float, bounds: tuple[int, ...]
+) -> Array:
+    """Find the farthest of what is covered in each block of `BLOCK` pixels, as signed radius.
+
+    Args:
+        alpha: coverage.
+        slots: rounded radii, 0 where there is no disc.
+        spread: signed radii.
+        largest: upper limit of radii.
+        bounds: first row, row behind the last, first column and column behind the last, in the planes.
+
+    Returns:
+        float32; minus infinity where nothing is covered.
+    """
+    y0, y1, x0, x1 = bounds
+    result = np.full(((y1 - y0 + BLOCK - 1) // BLOCK, (x1 - x0 + BLOCK - 1) // BLOCK), np.float32(-np.inf))
+    for y in range(y0, y1):
+        for x in range(x0, x1):
+            if alpha[y, x] > 0 and slots[y, x] != 0:
+                row, column = (y - y0) // BLOCK, (x - x0) // BLOCK
+                held = min(np.float32(largest), max(np.float32(-largest), spread[y, x]))
+                result[row, column] = max(result[row, column], held)
+    return result
+
+
+@inlined
+def _is_behind(farthest: Array, y: int, x: int, own: float, radius: float) -> bool:
+    """Whether anything around a place, counted from the first block, may lie behind a pixel there."""
+    if farthest.size == 0:
+        return True
+    far = int(radius) + 1
+    for row in range(max(0, y - far) // BLOCK, min(farthest.shape[0] - 1, (y + far) // BLOCK) + 1):
+        for column in range(max(0, x - far) // BLOCK, min(farthest.shape[1] - 1, (x + far) // BLOCK) + 1):
+            if farthest[row, column] > own + 0.5:
+                return True
+    return False
+
+
+@compiled
+def finish(
+    planes: tuple[Array, ...],
+    slots: Array,
+    spread: Array,
+    largest: float,
+    offset: tuple[int, int],
+    tile: Tile,
+    missing: Array,
+    steps: Array,
+    farthest: Array,
+    corner: tuple[int, int],
+    sides: Array,
+    cells: tuple[Array, ...],
+    places: Array,
+    result: tuple[Array, ...],
+    at: tuple[int, int],
+) -> None:
+    """Fill in hidden background, make up for what else is missing, and write the result.
+
+    Args:
+        planes: R, G, B and alpha.
+        slots: rounded radii.
+        spread: signed radii.
+        largest: upper limit of radii.
+        offset: of the tile's first pixel in the planes.
+        tile: what has landed.
+        missing: missing shares.
+        steps: rounded spreads of what is covered, from the nearest.
+        farthest: of `farthest_in_blocks`; empty if that is not known.
+        corner: first pixel of these blocks in the planes.
+        sides: sides of cells.
+        cells: of `cell_sums`, for each of the sides.
+        places: first pixel of the cells of each side in the planes.
+        result: four planes.
+        at: of the tile's first pixel in the result.
+    """
+    height, width = missing.shape
+    total = np.zeros(5)
+    for y in range(height):
+        for x in range(width):
+            lack = missing[y, x]
+            light = tile.light[y, x]
+            py, px = y + offset[0], x + offset[1]
+            filled = 0.0
+            slot = slots[py, px]
+            if lack > _UNSEEN and abs(slot) > 16 and steps.size:
+                own = min(largest, max(-largest, float(spread[py, px])))
+                radius = abs(own)
+                for k in range(5):
+                    total[k] = 0
+                past = 0.0
+                if not _is_behind(farthest, py - corner[0], px - corner[1], own, radius):
+                    pass
+                elif radius < CELLS[0] or sides.size == 0:
+                    usual = abs(light[0]) + abs(light[1]) + abs(light[2])
+                    past = _behind_pixels(planes, slots, spread, largest, py, px, own, radius, usual, total)
+                else:
+                    n = 0
+                    while n + 1 < sides.size and radius >= CELLS[n + 1]:
+                        n += 1
+                    cell = cells[n]
+                    past = _behind_cells(
+                        cell, places[n, 0], places[n, 1], sides[n], steps, py, px, own, radius, total
+                    )
+                filled = min(lack, past) if total[0] > 0 else 0.0
+            whole = 1.0 - (lack - filled)
+            r, g, b, a = light[0], light[1], light[2], light[3]
+            if filled > 0:
+                part = filled / total[0]
+                r += part * total[1]
+                g += part * total[2]
+                b += part * total[3]
+                a += part * total[4]
+            elif slot == 16 or slot == -16:
+                # Light was rounded before it was added up; a pixel alone keeps its own.
+                own_r, own_g, own_b, own_a = (
+                    planes[0][py, px],
+                    planes[1][py, px],
+                    planes[2][py, px],
+                    planes[3][py, px],
+                )
+                if r == _grained(own_r) and g == _grained(own_g) and b == _grained(own_b) and a == _grained(own_a):
+                    r, g, b, a = own_r, own_g, own_b, own_a
+            if lack > 0:
+                whole = 1 / whole if whole > 0 else 0.0
+                r, g, b, a = r * whole, g * whole, b * whole, a * whole
+            result[0][y + at[0], x + at[1]] = r
+            result[1][y + at[0], x + at[1]] = g
+            result[2][y + at[0], x + at[1]] = b
+            result[3][y + at[0], x + at[1]] = a
