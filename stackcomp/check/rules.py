@@ -167,7 +167,7 @@ ids-type         | e | A file has no ids of that type or not all of them, or sev
 layer-missing    | e | A file has no layer of that name. | Use one of the names in the message.
 layer-unused     | w | A layer is named, but no channel is taken from it. | Leave one of them out.
 lens-file        | e | A lens file is missing or cannot be read. | Correct the path or the file.
-lens-focus       | e | A lens is focused within its focal length. | Metres for the focus, millimetres for the lens.
+lens-focus       | e | A lens is focused within its focal length, or at a point outside of the frame. | Metres for the focus, millimetres for the lens; pixels of the frame for a point.
 lens-folds       | w | The formula of a lens folds back within the frame. | Calibrate up to the corners, or with fewer coefficients.
 lens-lateral     | w | Chromatic aberration is given for a picture without R, G and B. | Leave it out.
 lens-size        | e | A lens was calibrated for a picture of another shape. | Use it with pictures of that shape.

@@ -24,6 +24,7 @@ from numba.core.dispatcher import Dispatcher
 
 from stackcomp.data.window import Window
 from stackcomp.kernels import (
+    aperture,
     carry,
     column_distance,
     cubic_code,
@@ -34,9 +35,15 @@ from stackcomp.kernels import (
     curve_flatten,
     curve_picture,
     defocus,
+    defocus_fast,
+    disc_convolve,
+    disc_finish,
     disc_gather,
     disc_mean,
     disc_morphology,
+    disc_scatter,
+    disc_shapes,
+    disc_tables,
     edges,
     foreground,
     gaussian,
@@ -45,6 +52,7 @@ from stackcomp.kernels import (
     id_coverage,
     lens_map,
     membrane,
+    mixed_depth,
     motion_blur,
     motion_scatter,
     nearest,
@@ -75,9 +83,24 @@ def _plane(size: int = 8) -> np.ndarray:
 
 
 def _defocus() -> None:
+    # Pixels of two radii on a clear ground, so that what is missing, clear and hidden are part of it.
+    plane = _plane(40)
+    plane[10:20] = 1
+    spread = np.full_like(plane, 1)
+    spread[:, 20:] = -11
+    mixed_depth.settle_mixed(spread, plane, spread.copy(), 0, 8)
+    defocus_fast.defocus_fast([plane] * 4, spread, 11.0, around=16)
+    defocus_fast.defocus_fast([plane] * 4, np.ones_like(plane), 1.0, around=16)
+
+
+def _defocus_exact() -> None:
     # Without coverage, so that the distance to clear pixels is part of it.
     plane = _plane(8 + 2 * defocus.margin(1.0))
     defocus.defocus([plane] * 4, plane, 1.0)
+    plane = _plane(40)
+    plane[10:20] = 1
+    mixed_depth.settle_mixed(plane, plane, plane.copy(), 0, 8)
+    defocus_fast.defocus_fast([plane] * 4, np.full_like(plane, 5), 5.0, exact=True)
 
 
 def _warp() -> None:
@@ -189,6 +212,7 @@ def _strokes() -> None:
 KERNELS: dict[str, Callable[[], None]] = {
     "motion_blur": _motion_blur,
     "defocus": _defocus,
+    "defocus_exact": _defocus_exact,
     "warp": _warp,
     "lens": _lens,
     "coordinates": _coordinates,
@@ -210,7 +234,8 @@ KERNELS: dict[str, Callable[[], None]] = {
 }
 _MODULES: dict[str, tuple[ModuleType, ...]] = {
     "motion_blur": (motion_scatter,),
-    "defocus": (disc_gather, column_distance),
+    "defocus": (aperture, disc_convolve, disc_finish, disc_scatter, disc_tables, mixed_depth),
+    "defocus_exact": (aperture, column_distance, disc_finish, disc_gather, disc_shapes, mixed_depth),
     "warp": (warp, warp_map, stack, cubic_filter, cubic_code),
     "lens": (lens_map, nearest, warp_tiles),
     "coordinates": (warp_coordinates, nearest, warp_tiles),

@@ -337,14 +337,20 @@ def _lanes_out(example: Example) -> int:
 
 
 def _reaches(node: AreaNode, ports: list[str]) -> dict[str, int]:
-    """How many pixels a node reads around a window inside large pictures; the largest of the sides."""
-    wanted, whole = Window(400, 400, 420, 420), Window(-4000, -4000, 4000, 4000)
-    read = node.needs(wanted, dict.fromkeys(ports, whole), 1)
-    return {
-        port: max(wanted.x0 - area.x0, wanted.y0 - area.y0, area.x1 - wanted.x1, area.y1 - wanted.y1)
-        for port, area in read.items()
-        if area != whole
-    }
+    """How many pixels a node reads around a window inside large pictures; the largest of the sides.
+
+    A place that it reads wherever the window is, such as a point in focus, lies to one side only: so there are two
+    windows, and the smaller number of each side counts.
+    """
+    whole = Window(-4000, -4000, 4000, 4000)
+    sides: dict[str, list[list[int]]] = {}
+    for start in (400, -420):
+        wanted = Window(start, start, start + 20, start + 20)
+        for port, area in node.needs(wanted, dict.fromkeys(ports, whole), 1).items():
+            if area != whole:
+                far = [wanted.x0 - area.x0, wanted.y0 - area.y0, area.x1 - wanted.x1, area.y1 - wanted.y1]
+                sides.setdefault(port, []).append(far)
+    return {port: max(map(min, *windows)) for port, windows in sides.items() if len(windows) == 2}
 
 
 def _poisoned(image: Image, safe: Window) -> Image:

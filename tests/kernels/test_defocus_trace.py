@@ -14,7 +14,9 @@ import numpy as np
 import OpenEXR
 import pytest
 
+from stackcomp.kernels.aperture import ROUND, Aperture
 from stackcomp.kernels.defocus import defocus, margin, reach
+from stackcomp.kernels.defocus_fast import defocus_fast, fast_margin
 from stackcomp.kernels.lens import edge_depth, spread_radius
 
 HERE = Path(__file__).parent / "trace"
@@ -98,3 +100,83 @@ def test_pieces_with_alpha_are_close_to_the_trace():
     assert difference(colours(planes)[inner], truth[inner][..., :3]) > 0.25
     assert np.abs(result[..., 3] - truth[..., 3]).mean() < 0.012
     assert np.abs(planes["A"] - truth[..., 3]).mean() > 0.06
+
+
+def opening(header):
+    """The aperture of a traced lens, and the radius of the round one of the same area."""
+    blades, aspect = int(header.get("apertureBlades", 0)), float(header.get("apertureAspect", 1))
+    # A corner's direction counts anticlockwise from the right, ours clockwise from the top.
+    aperture = Aperture(blades, 90 - float(header.get("apertureCorner", 90)), squeeze=1 / aspect)
+    area = blades / 2 * math.sin(2 * math.pi / blades) if blades else math.pi * aspect
+    return aperture, float(header["apertureRadius"]) * math.sqrt(area / math.pi)
+
+
+def both_ways(name, aperture=None, *, reference=True):
+    """Fast and exact defocus of the pinhole's picture, the trace, and its noise."""
+    lens, header = load(name)
+    planes = load(header["pinhole"])[0] if "pinhole" in header else lens
+    own, radius = opening(header)
+    aperture = aperture or own
+    alpha = planes["A"] if "A" in planes else np.ones_like(planes["Z"])
+    depth = edge_depth(planes["Z"], alpha) if "A" in planes else planes["Z"]
+    spread = spread_of(depth, {**header, "apertureRadius": radius})
+    largest, beyond = float(np.abs(spread).max()), np.nan
+    if "A" in planes:
+        beyond = spread_of(np.zeros((1, depth.shape[1])), header)[0, 0]
+    m = max(margin(largest), fast_margin(largest, aperture))
+    padded = [np.pad(plane, m) for plane in (*(planes[c] for c in "RGB"), alpha)]
+    around = np.pad(spread, m, constant_values=beyond)
+    some = {"around": m, "origin": (m, m), "aperture": aperture}
+    fast = np.stack(defocus_fast(padded, around, largest, **some), axis=-1)
+    exact = np.stack(defocus_fast(padded, around, largest, exact=True, **some), axis=-1) if reference else None
+    if reference and aperture == ROUND:
+        more = m - margin(largest)
+        inner = (slice(more, padded[0].shape[0] - more), slice(more, padded[0].shape[1] - more))
+        exact = np.stack(defocus([plane[inner] for plane in padded], around[inner], largest), axis=-1)
+    channels = "RGBA" if "lens1.A" in lens else "RGB"
+    first = colours(lens, "lens1.", channels)
+    second = colours(lens, "lens2.", channels) if "lens2.R" in lens else first
+    return fast[..., : len(channels)], exact, (first + second) / 2, difference(first, second)
+
+
+#: Scenes, and the error of the fast way against the trace; measured, with a little room.
+SCENES = {
+    "set.exr": 0.050,
+    "pieces.exr": 0.027,
+    "overlap.exr": 0.036,
+    "cord_in_front.exr": 0.026,
+    "silhouettes.exr": 0.021,
+    "silhouettes_pieces.exr": 0.030,
+    "lights.exr": 0.077,
+    "lights_five_blades.exr": 0.072,
+    "lights_six_blades.exr": 0.073,
+    "lights_ellipse.exr": 0.067,
+}
+FEW = ("pieces.exr", "lights_five_blades.exr")
+
+
+@pytest.mark.parametrize(
+    "name", [name if name in FEW else pytest.param(name, marks=pytest.mark.slow) for name in SCENES]
+)
+def test_the_fast_way_is_as_near_to_the_trace_as_the_exact_one(name):
+    fast, exact, truth, noise = both_ways(name)
+    error, reference = difference(fast, truth), difference(exact[..., : fast.shape[-1]], truth)
+    assert noise < 0.013
+    assert error < SCENES[name]
+    assert error < reference + 0.003
+    if fast.shape[-1] == 4:
+        alpha, reference = (np.abs(some[..., 3] - truth[..., 3]).mean() for some in (fast, exact))
+        assert alpha < min(0.013, reference + 0.003)
+
+
+def test_blades_are_turned_as_those_of_the_traced_lens():
+    right, _, truth, _ = both_ways("lights_five_blades.exr", reference=False)
+    _, header = load("lights_five_blades.exr")
+    own, _ = opening(header)
+    for wrong in (Aperture(5, own.rotation + 180), Aperture(5, own.rotation + 20), ROUND):
+        other = both_ways("lights_five_blades.exr", wrong, reference=False)[0]
+        assert difference(other, truth) > 1.1 * difference(right, truth)
+    # Which way an ellipse is squeezed shows, too.
+    ellipse, _, truth, _ = both_ways("lights_ellipse.exr", reference=False)
+    turned = both_ways("lights_ellipse.exr", Aperture(squeeze=0.5), reference=False)[0]
+    assert difference(turned, truth) > 1.5 * difference(ellipse, truth)

@@ -186,7 +186,20 @@ ENTRIES: dict[str, list[dict[str, Any]]] = {
             "within": "other_matte",
         },
     ],
-    "defocus": [{"image": "cg", "depth": "depth", **LENS}, {"image": "plate", "radius": 2.5, "amount": 0.5}],
+    "defocus": [
+        {"image": "cg", "depth": "depth", **LENS},
+        {"image": "plate", "radius": 2.5, "amount": 0.5},
+        {"image": "cg", "depth": "depth", **LENS, "quality": "exact"},
+        {"image": "cg", "depth": "depth", **LENS, "blades": 5, "blade_rotation": 20, "roundness": 0.3},
+        {"image": "plate", "radius": 2.5, "cat_eye": 0.7, "anamorphic": 1.5},
+        {"image": "cropped", "radius": 2, "blades": 6, "cat_eye": 0.5, "quality": "exact"},
+        {
+            "image": "cg",
+            "depth": "depth",
+            **{name: value for name, value in LENS.items() if name != "focus_distance"},
+            "focus_at": [20, 15],
+        },
+    ],
     "motion_blur": [
         {"image": "cg", "motion": "motion", "depth": "depth", "shutter": 300, "largest_length": 4},
         {"image": "plate", "motion": "motion", "shutter_centre": 0.3, "vertical": "up", "amount": 0.7},
