@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import batch
 import chain
+import defocusing
 import edges
 import frame
 import graining
@@ -53,6 +54,7 @@ NAMES = (
     "graining",
     "motion",
     "lens",
+    "defocusing",
 )
 _TITLES = {
     "plain": "20 pixel operations, 3840×2160 RGBA float32: ten times exposure and over",
@@ -130,6 +132,8 @@ def main() -> None:
         add(table("A manifest of 32,166 names", in_turn(ids.manifests(), "json alone", rounds), "json alone"))
     if "edges" in names:
         add(edges.tables(rounds))
+    if "defocusing" in names:
+        add(defocusing.tables(rounds))
     if "plugin" in names:
         add(plugin.table(max(15, rounds)))
     if "mattes" in names:
