@@ -197,6 +197,8 @@ def _fields(made: RandomGraph, draw: random.Random, kind: type[Node]) -> dict[st
         _one_way(fields, draw)
     if kind.kind_name() == "lens_warp":
         _one_lens(fields, draw)
+    if kind.kind_name() == "defocus":
+        _one_focus(fields, draw)
     return fields
 
 
@@ -218,6 +220,20 @@ def _one_way(fields: dict[str, Any], draw: random.Random) -> None:
         fields.pop("plane", None)
     if "still_depth" not in fields:
         fields.pop("tolerance", None)
+
+
+def _one_focus(fields: dict[str, Any], draw: random.Random) -> None:
+    """Leave a radius, or a lens that is focused at a distance: at a point there may be no surface."""
+    fields.pop("focus_at", None)
+    lens = ("focal_length", "f_number", "focus_distance", "gate_width")
+    if "depth" in fields:
+        fields.pop("radius", None)
+        fields |= {"focal_length": 50, "f_number": 2, "focus_distance": draw.uniform(1, 8), "gate_width": 36}
+    else:
+        fields["radius"] = draw.uniform(0, 6)
+        for name in lens:
+            fields.pop(name, None)
+    fields["blades"] = draw.choice([0, 0, 3, 6])
 
 
 def _one_lens(fields: dict[str, Any], draw: random.Random) -> None:
