@@ -205,7 +205,7 @@ class _Work:
         if plain:
             steps = steps[:0]
         else:
-            inner, keys = cells[here] if cells.size else cells, 2 * SLOTS * len(parts)
+            inner, keys = np.ascontiguousarray(cells[here]) if cells.size else cells, 2 * SLOTS * len(parts)
             wanted = sizes_wanted(tile, inner, self.turns, missing, keys, bool(clear.any()))
             if wanted.any():
                 self._without_transparency(

@@ -296,7 +296,7 @@ class Defocus(Adjustable, AreaNode):
         if self.quality == "exact" and aperture == ROUND:
             more = around - margin(self._most)
             inner = slice(more, spread.shape[0] - more), slice(more, spread.shape[1] - more)
-            return defocus([plane[inner] for plane in planes], spread[inner], self._most)
+            return defocus([plane[inner] for plane in planes], np.ascontiguousarray(spread[inner]), self._most)
         field = None
         if aperture.cat_eye:
             half = 0.5 * math.hypot(frame.width, frame.height)

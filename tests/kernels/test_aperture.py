@@ -59,7 +59,7 @@ def by_rays(aperture, radius, side=1, cut=(0.0, 0.0), rays=8):
     return inside.reshape(2 * reach + 1, rays, 2 * reach + 1, rays).mean(axis=(1, 3))
 
 
-@pytest.mark.parametrize("radius", [1.5, 7.3, 20])
+@pytest.mark.parametrize("radius", [7.3, *(pytest.param(r, marks=pytest.mark.slow) for r in (1.5, 20))])
 @pytest.mark.parametrize("side", [1, -1])
 @pytest.mark.parametrize("aperture", SHAPES, ids=str)
 def test_a_disc_has_the_shape_and_the_area_of_the_round_one(aperture, radius, side):
