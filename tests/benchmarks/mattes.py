@@ -91,6 +91,9 @@ def growing(name: str, radius: int, rounds: int) -> str:
         "OpenCV, erode with an ellipse": lambda: cv2.erode(matte, disc),
         "stackcomp, grow": lambda: grow(padded, radius),
         "stackcomp, shrink": lambda: shrink(padded, radius),
+        "copy": timing.copy_of([matte]),
     }
     title = f"A matte of {name}, radius {radius} px, 3840×2160"
-    return timing.table(title, timing.in_turn(contestants, reference, max(3, rounds // 3)), reference)
+    peaks = {key: timing.peak(run) for key, run in contestants.items() if "stackcomp" in key}
+    timings = timing.in_turn(contestants, reference, max(3, rounds // 3))
+    return timing.table(title, timings, reference, "copy", peaks)

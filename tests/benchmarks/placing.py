@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import cv2
 import numpy as np
-from timing import in_turn, table
+from timing import copy_of, in_turn, peak, table
 
 from stackcomp import Composition, Graph, Image, Window
 from stackcomp.execute.executor import Executor
@@ -22,7 +22,7 @@ HOMOGRAPHIES = {
     "squeezed aslant": [[0.75, 0.2, 100], [0.2, 0.75, -50], [0, 0, 1]],
     "half": [[0.5, 0, 0], [0, 0.5, 0], [0, 0, 1]],
 }
-_REFERENCE = "OpenCV, Lanczos, RGB"
+_REFERENCE, _FLOOR = "OpenCV, Lanczos, RGB", "copy of 3 planes"
 
 
 def _picture(seed: int, channels: int = 3) -> np.ndarray:
@@ -64,8 +64,11 @@ def tables(rounds: int) -> str:
             "OpenCV, Lanczos, RGBA": peer(straight),
             "clean_patch": _runs(_executor("clean_patch", given, patched)),
             "place, RGB": _runs(_executor("place", still, {"image": "still", "homography": nine})),
+            _FLOOR: copy_of([given["still"][channel] for channel in "RGB"]),
         }
-        parts.append(table(f"Placed {name}, 3840×2160", in_turn(contestants, _REFERENCE, rounds), _REFERENCE))
+        peaks = {key: peak(run) for key, run in contestants.items() if key in ("clean_patch", "place, RGB")}
+        timings = in_turn(contestants, _REFERENCE, rounds)
+        parts.append(table(f"Placed {name}, 3840×2160", timings, _REFERENCE, _FLOOR, peaks))
     parts.append(_matching(given, rounds))
     return "\n".join(parts)
 
