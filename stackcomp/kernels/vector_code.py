@@ -76,6 +76,13 @@ class VectorCode:
         function = cgutils.get_or_insert_function(self.builder.module, of_kind, f"llvm.{name}.{lanes}{bits}")
         return self.builder.call(function, [numbers])
 
+    def fused(self, a: Any, b: Any, c: Any) -> Any:
+        """``a · b + c`` of numbers or lanes, rounded once."""
+        lanes = f"v{a.type.count}" if isinstance(a.type, ir.VectorType) else ""
+        of_kind = ir.FunctionType(a.type, [a.type] * 3)
+        function = cgutils.get_or_insert_function(self.builder.module, of_kind, f"llvm.fma.{lanes}f32")
+        return self.builder.call(function, [a, b, c])
+
     def short(self, number: Any) -> Any:
         """A float64 as float32."""
         return self.builder.fptrunc(number, FLOAT)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
-from scipy import signal, stats
+from scipy import linalg, signal, stats
 
 from stackcomp.data.window import Window
 from stackcomp.kernels import grain_field, grain_shape
@@ -34,27 +36,29 @@ def test_published_words(counter, key, expected):
     assert grain_field.philox(words(counter), words(key)) == words(expected)
 
 
-def plain_normals(words):
-    """Box and Muller in float64: from each word two numbers."""
-    made = []
-    for word in words:
-        radius = np.sqrt(-2 * np.log(((word >> 12) + 0.5) * 2.0**-20))
-        turn = 2 * np.pi * ((word & 0x7FF) + 0.5) * 2.0**-12
-        made += [radius * np.cos(turn), radius * np.sin(turn) * (-1 if word & 0x800 else 1)]
-    return made
+def of_byte(byte):
+    """What a byte becomes, in plain words."""
+    size = byte if byte < 128 else 255 - byte
+    return (1 if byte < 128 else -1) * math.floor(size * (size - 16) / 8)
 
 
 def test_numbers_are_those_of_the_published_words_of_each_pixel():
+    """By Hadamard's matrix of scipy; sixteen numbers, 16 pixels apart, of two counters."""
     window, seed = Window(-512, -3, 0, 1), (5 << 32) + 9
     got = field(window, frame=1001, seed=seed)
-    for x in (-512, -257, -256, -225, -224, -130, -96, -1):
-        block, within = x // 256, x % 256
-        counter = ((block * 32 + within % 32) % 2**32, -2 % 2**32, 1001)
+    unit = 1 / np.sqrt(16 * np.mean([of_byte(byte) ** 2 for byte in range(256)]))
+    for block, first in ((-2, 0), (-2, 15), (-1, 6)):
         for channel in range(3):
-            expected = plain_normals(grain_field.philox((*counter, channel), (9, 5)))[
-                within % 128 // 32 * 2 + within // 128
-            ]
-            assert got[channel, 1, x + 512] == pytest.approx(expected, abs=1e-5)
+            counters = (
+                ((block * 16 + first // 2 * 2 + more) % 2**32, -2 % 2**32, 1001, channel) for more in (0, 1)
+            )
+            pair = np.array([grain_field.philox(counter, (9, 5)) for counter in counters], "<u4")
+            # A word's lower half belongs to pixels of even number, its upper half to those of odd number.
+            some = pair.view(np.uint8).reshape(2, 4, 2, 2)[:, :, first % 2]
+            bent = np.array([of_byte(int(byte)) for byte in some.transpose(1, 0, 2).ravel()])
+            expected = linalg.hadamard(16) @ bent * unit
+            x = (block + 2) * 256 + first
+            np.testing.assert_allclose(got[channel, 1, x : x + 256 : 16], expected, rtol=1e-6)
 
 
 def test_numbers_are_normal():
@@ -67,7 +71,22 @@ def test_numbers_are_normal():
     for limit in (2, 3, 4):
         expected = 2 * stats.norm.sf(limit) * some.size
         assert abs(np.count_nonzero(np.abs(some) > limit) - expected) < 5 * np.sqrt(expected)
-    assert np.abs(some).max() < 5.4
+
+
+def test_the_distribution_of_all_numbers_there_can_be():
+    """The sum of sixteen bytes, each as likely as the others, against the normal one of scipy."""
+    assert grain_field.BENT.tolist() == [of_byte(byte) for byte in range(256)]
+    assert abs(stats.kurtosis(grain_field.BENT)) < 0.01
+    largest = int(grain_field.BENT.max())
+    odds = np.bincount(grain_field.BENT + largest) / 256
+    spectrum = np.fft.rfft(odds, 2**16)
+    summed = np.fft.irfft(spectrum**16)[: 32 * largest + 1]
+    levels = (np.arange(summed.size) - 16 * largest) / (4 * grain_field.BENT.std())
+    below = np.cumsum(summed)
+    np.testing.assert_allclose(below - summed / 2, stats.norm.cdf(levels), atol=5e-5)
+    for limit, share in ((3, 1), (4, 0.96), (5, 0.81)):
+        assert summed[levels > limit].sum() == pytest.approx(share * stats.norm.sf(limit), rel=0.02)
+    assert 16 * largest < 2**15
 
 
 def test_nothing_repeats():
@@ -78,16 +97,18 @@ def test_nothing_repeats():
         (0, 1),
         (1, 0),
         (1, 1),
+        (0, 16),
         (0, 32),
-        (0, 64),
-        (0, 96),
+        (0, 112),
         (0, 128),
         (0, 512),
         (128, 0),
         (256, 128),
     ):
-        pair = one[0, : 512 - down, : 1024 - across] * one[0, down:, across:]
-        assert abs(pair.mean()) < limit, (down, across)
+        some, others = one[0, : 512 - down, : 1024 - across], one[0, down:, across:]
+        assert abs((some * others).mean()) < limit, (down, across)
+        # Nor do their sizes; those of plain bytes would.
+        assert abs(((some**2 - 1) * (others**2 - 1)).mean()) < 2 * limit, (down, across)
     for other in (one[1], one[2], field(Window.of_size(1024, 512), frame=2)[0],
                   field(Window.of_size(1024, 512), seed=2)[0]):  # fmt: skip
         assert abs((one[0] * other).mean()) < limit
@@ -102,23 +123,21 @@ def test_a_part_has_the_bits_of_the_whole(size):
         assert np.array_equal(field(part, size, table), same)
 
 
-@pytest.mark.parametrize("kind", ["gaussian", "aslant"])
+@pytest.mark.parametrize("kind", ["gaussian", "aslant", "different"])
 def test_filters_are_correlations_of_the_independent_numbers(kind):
     """Against scipy, in a window of more rows than a strip; aslant takes several products of filters."""
     y, x = np.mgrid[0:9, -8:9]
-    half = (
-        grain_shape.gaussian_autocorrelation(1.1)
-        if kind == "gaussian"
-        else np.exp(-(x**2 + 3 * y**2 + 2 * x * y) / 4)
-    )
-    shape, _ = grain_shape.shape_at([half] * 3, None, 1.0)
+    gaussian, aslant = grain_shape.gaussian_autocorrelation(1.1), np.exp(-(x**2 + 3 * y**2 + 2 * x * y) / 4)
+    halves = {"gaussian": [gaussian] * 3, "aslant": [aslant] * 3, "different": [np.ones((1, 1)), gaussian, aslant]}
+    shape, _ = grain_shape.shape_at(halves[kind], None, 1.0)
     window, reach = Window(5, -9, 75, 191), shape.reach
     black = (np.zeros(window.shape, np.float32),) * 3
     got = grain_field.add_grain(black, window, EVEN, shape, frame=1, seed=1)
     white = field(window.grow(reach))
+    mixed = np.einsum("kl,lyx->kyx", shape.mix.astype(float), white.astype(float))
     for k in range(3):
         made = np.einsum("py,px->yx", shape.down[k].astype(float), shape.across[k].astype(float))
-        expected = signal.correlate(white[k].astype(float), made, mode="valid")
+        expected = signal.correlate(mixed[k], made, mode="valid")
         np.testing.assert_allclose(got[k], expected, atol=2e-5)
 
 
