@@ -10,7 +10,7 @@ import json
 import math
 import re
 from collections.abc import Collection, Iterator, Mapping
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -140,6 +140,9 @@ def _problem(
 ) -> Problem:  # fmt: skip
     first = items[0]
     if first["type"] == "extra_forbidden":
+        part = _part(model, place[:-1])
+        if part is not None:
+            subject, choices = f'"{_dotted(place[:-1])}"', field_names(part)
         return _unknown(place, node, subject, choices)
     field = _dotted(place)
     if first["type"] == "missing" and (not place or place[-1] not in _keys(_at(fields, place[:-1]))):
@@ -170,7 +173,7 @@ def _says(items: list[ErrorDetails], value: Any) -> tuple[str, str, str]:
         return "value", own.message, own.way_out
     if kind == "literal_error":
         words = [quoted or plain for quoted, plain in re.findall(r"'([^']*)'|(\d+)", str(context["expected"]))]
-        near = did_you_mean(value, words) if isinstance(value, str) else ""
+        near = did_you_mean(value, words) if isinstance(value, str) and value not in words else ""
         return "choice", f"is {shown(value)}, which is not one of its choices", \
             near or f"choose from {', '.join(shown(_number(word)) for word in words)}"  # fmt: skip
     if kind in _LIMITS:
@@ -214,6 +217,27 @@ def _info(model: type[BaseModel], name: str | int) -> FieldInfo:
     """The declaration of a field, by its name in JSON."""
     by_alias = {info.alias or attribute: info for attribute, info in model.model_fields.items()}
     return by_alias[str(name)]
+
+
+def _part(model: type[BaseModel], place: _Place) -> type[BaseModel] | None:
+    """The model of an object within a field, by its place in the JSON; None at the top, or where there are several."""
+    part = None
+    for name in place:
+        if isinstance(name, str):
+            info = {info.alias or attribute: info for attribute, info in model.model_fields.items()}.get(name)
+            models = list(_models(info.annotation)) if info else []
+            if len(models) != 1:
+                return None
+            model = part = models[0]
+    return part
+
+
+def _models(annotation: Any) -> Iterator[type[BaseModel]]:
+    """Yield the models that a type is made of."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for inner in get_args(annotation):
+        yield from _models(inner)
 
 
 def _docs(metadata: list[Any]) -> Iterator[str]:
