@@ -18,7 +18,7 @@ from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError
 from stackcomp.nodes.base import Adjustable, AreaNode, Context, Job, PageExamples, Port
-from stackcomp.nodes.lobes import FALLOFF, RADIUS, Falloff, Lobe
+from stackcomp.nodes.lobes import FALLOFF, MOST, RADIUS, Falloff, Lobe
 
 if TYPE_CHECKING:
     from stackcomp.kernels.mixture import Part
@@ -107,9 +107,10 @@ class Glow(Adjustable, AreaNode):
             "R G B that distances are multiplied by, so that one colour spreads farther", low=0, high=8, size=3
         ),
     ] = (1.0, 1.0, 1.0)
-    focal_length: Annotated[float | None, Number("focal length of the lens, for glare", unit="mm", above=0)] = None
+    focal_length: Annotated[float | None, Number("focal length of the lens, for glare", unit="mm", above=0, high=100_000)] = None
     gate_width: Annotated[
-        float | None, Number("width of the sensor's part that the frame shows, for glare", unit="mm", above=0)
+        float | None,
+        Number("width of the sensor's part that the frame shows, for glare", unit="mm", low=0.1, high=100_000),
     ] = None
     threshold: Annotated[float, Number("scene-linear value above which light glows", low=0)] = 0.0
     knee: Annotated[
@@ -117,9 +118,10 @@ class Glow(Adjustable, AreaNode):
         Number("how far below and above the threshold glowing sets in, instead of at once; as far as 0", low=0),
     ] = 0.0
     tint: Annotated[
-        tuple[float, float, float], Number("R G B that the spilled light is multiplied by", low=0, size=3)
+        tuple[float, float, float],
+        Number("R G B that the spilled light is multiplied by", low=0, high=MOST, size=3),
     ] = (1.0, 1.0, 1.0)
-    strength: Annotated[float, Number("share of the light that spills", low=0)] = 1.0
+    strength: Annotated[float, Number("share of the light that spills", low=0, high=MOST)] = 1.0
     output: Annotated[
         Literal["added", "moved", "alone"],
         Field(description="Whether the spilled light is added to the picture, moved within it, or given alone."),
@@ -217,7 +219,7 @@ class Glow(Adjustable, AreaNode):
             light = mixture(source)
             own = None if self.output == "alone" else _over(picture, picture[name], wanted)
             taken = plane_over(source, mixture.room, wanted) if self.output == "moved" else None
-            factors = np.float32(self.strength * tint), np.float32(self._spilled)
+            factors = np.float32(self._spilled * tint), np.float32(self._spilled)
             over_strips(functools.partial(_finish, light, factors, own, taken), wanted.height)
             planes[name] = light
         if "A" in picture:
@@ -231,11 +233,12 @@ class Glow(Adjustable, AreaNode):
         return self.strength * sum(lobe.strength for lobe in self._lobes)
 
     def _parts(self, channel: int) -> tuple[Part, ...]:
-        """The Gaussians of all lobes in a channel."""
+        """The Gaussians of all lobes in a channel; their shares sum to 1, so that no sum of light is too large."""
         from stackcomp.kernels.mixture import parts_of
 
+        total = sum(lobe.strength for lobe in self._lobes)
         return tuple(
-            replace(part, share=part.share * lobe.strength)
+            replace(part, share=part.share * (lobe.strength / total))
             for lobe in self._lobes
             if lobe.strength > 0
             for part in parts_of(self._sizes(lobe)[channel], lobe.falloff)
@@ -302,8 +305,17 @@ def _finish(
 ) -> None:
     """Some rows of what has been spread: times the first factor, with the picture, less what was taken away."""
     rows = light[first:last]
-    rows *= factors[0]
-    if own is not None:
-        rows += own[first:last]
+    _times(rows, factors[0], rows)
     if taken is not None:
-        rows -= taken[first:last] * factors[1]
+        rows -= _times(taken[first:last], factors[1])
+    if own is not None:
+        # The largest numbers may add up to more than float32 has.
+        with np.errstate(over="ignore"):
+            rows += own[first:last]
+
+
+def _times(rows: Plane, factor: np.float32, into: Plane | None = None) -> Plane:
+    """Light times a factor, as far as half of the largest float32."""
+    if factor > 1:
+        rows = np.minimum(rows, np.float32(_LARGEST) / factor, out=into)
+    return np.multiply(rows, factor, out=into)

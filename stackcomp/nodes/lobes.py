@@ -8,8 +8,10 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from stackcomp.data.numbers import Keyed, Number
 
-__all__ = ["FALLOFF", "RADIUS", "Falloff", "Lobe"]
+__all__ = ["FALLOFF", "MOST", "RADIUS", "Falloff", "Lobe"]
 
+#: Share of the light, and tint, at the most: products of them stay within float32.
+MOST = 1e6
 Falloff = Literal["exponential", "gaussian", "glare"]
 RADIUS = Number(
     "half of the light lands within this distance of where it came from; glare has a size of its own",
@@ -29,7 +31,7 @@ class Lobe(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     radius: Annotated[float, RADIUS] = 20.0
-    strength: Annotated[float, Number("share of the light that spills in this way", low=0)] = 1.0
+    strength: Annotated[float, Number("share of the light that spills in this way", low=0, high=MOST)] = 1.0
     falloff: Annotated[Falloff, FALLOFF] = "exponential"
 
     def at(self, frame: float, scale: float) -> Self:

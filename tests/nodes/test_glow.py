@@ -301,6 +301,17 @@ def test_light_near_the_end_of_float32_stays_finite():
         assert np.isfinite(alone(pixels, radius=radius).to_array()).all()
 
 
+def test_the_largest_strengths_make_no_numbers_that_are_none():
+    pixels = np.full((*SIZE[::-1], 3), 3e38, np.float32)
+    pixels[:20] = 0
+    for output in ("moved", "alone"):
+        lobes = [{"radius": 2, "strength": 1e6}, {"radius": 4, "strength": 1e6}]
+        fields = {"lobes": lobes, "strength": 1e6, "tint": [1e6, 1, 0], "output": output}
+        light = render("glow", {"p": Image.from_array(pixels)}, image="p", **fields).over(FRAME).to_array()
+        assert not np.isnan(light).any()
+        assert (light[..., 2] == 0).all() or output == "moved"
+
+
 def test_a_bright_point_beside_darkness_and_negative_light():
     pixels = np.full((*SIZE[::-1], 3), -0.5, np.float32)
     pixels[30, 40] = 1e4
@@ -316,6 +327,9 @@ def test_a_bright_point_beside_darkness_and_negative_light():
         ({"lobes": [{"radius": 3}], "radius": 4}, 'has "lobes" and "radius"'),
         ({"lobes": [{"radius": 3}], "falloff": "gaussian"}, 'has "lobes" and "falloff"'),
         ({"lobes": [{"radius": -3}]}, "below the smallest value 0"),
+        ({"lobes": [{"size": 3}]}, '"lobes.0" has no field "size"(.|\n)*choose from "radius", "strength", "falloff"'),
+        ({"strength": 1e300}, "above the largest value"),
+        ({"falloff": "glare", "focal_length": 1e300, "gate_width": 24}, "above the largest value"),
         ({"falloff": "glare", "gate_width": 24}, 'has glare without "focal_length"'),
         ({"lobes": [{"falloff": "glare"}], "focal_length": 24}, 'has glare without "gate_width"'),
     ],
