@@ -39,6 +39,8 @@ _MOST_FITS = 6
 _STEPS = 2**16
 #: Size of the transform; the filter's tails must not wrap around.
 _SIDE = 96
+#: Places within a full-size pixel at which pixels of a smaller picture begin, at the most.
+_PLACES = 16
 
 
 def whole(half: Array) -> Array:
@@ -86,18 +88,17 @@ def shrunk(half: Array, scale: float) -> Array:
     reach = full.shape[0] // 2
     size = 1 / scale
     most = min(MOST_REACH, math.ceil((reach + 1) * scale))
-    distances = np.arange(-reach, reach + 1)
-    rows = []
-    for k in range(-most, most + 1):
-        # Two pixels of the smaller picture, that begin at 0 and at k of its pixels, share pairs of full-size ones.
-        here, there = _parts(0.0, size), _parts(k * size, size)
-        weights = np.zeros(distances.size)
-        for p, share in here.items():
-            for q, other in there.items():
-                if abs(q - p) <= reach:
-                    weights[q - p + reach] += share * other
-        rows.append(weights)
-    table = np.array(rows)
+    table = np.zeros((2 * most + 1, 2 * reach + 1))
+    # Smaller pixels begin at different places within full-size ones, the same again after some: the mean over these.
+    count = next((n for n in range(1, _PLACES) if abs(n * size - round(n * size)) < 1e-6), _PLACES)
+    for place in np.arange(count) * size % 1:
+        here = _parts(place, size)
+        for k in range(-most, most + 1):
+            # Two pixels of the smaller picture, k of its pixels apart, share pairs of full-size ones.
+            for p, share in here.items():
+                for q, other in _parts(place + k * size, size).items():
+                    if abs(q - p) <= reach:
+                        table[k + most, q - p + reach] += share * other / count
     covariance: Array = (table @ full @ table.T)[most:]
     return covariance
 
