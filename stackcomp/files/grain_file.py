@@ -40,6 +40,8 @@ _Share = Annotated[float, Field(ge=-1, le=1)]
 #: Levels of a channel, at the most.
 MOST_LEVELS = 16
 _MOST_REACH = 8
+#: No number of a plate is larger, and the square of none larger leaves float32.
+_LARGEST = 1e9
 
 
 class GrainFile(BaseModel):
@@ -66,11 +68,24 @@ class GrainFile(BaseModel):
         Field(description="Correlation of neighbours, by channel."),
     ]
 
+    @field_validator("space")
+    @classmethod
+    def _named(cls, space: str) -> str:
+        if not space.strip():
+            raise BadValueError("has no name of a colour space in it", "as in ACEScg")
+        return space
+
     @field_validator("floor", "slope")
     @classmethod
     def _not_negative(cls, numbers: _Triple) -> _Triple:
         if min(numbers) < 0:
             raise BadValueError(f"has a number below 0, {min(numbers):g}", "give 0 or more for each channel")
+        return numbers
+
+    @field_validator("black", "floor", "slope")
+    @classmethod
+    def _not_too_large(cls, numbers: _Triple) -> _Triple:
+        _look_at_size(numbers, "")
         return numbers
 
     @field_validator("levels")
@@ -82,7 +97,9 @@ class GrainFile(BaseModel):
                 raise BadValueError(f"has {len(table)} levels of {name}", f"give 1 to {MOST_LEVELS}")
             if any(deviation < 0 for _, deviation in table):
                 raise BadValueError(f"has a standard deviation below 0 in {name}", "give 0 or more")
-            if any(a[0] >= b[0] for a, b in pairwise(table)):
+            _look_at_size([number for row in table for number in row], f" in {name}")
+            # Computed as float32, in which they must differ too.
+            if any(np.float32(a[0]) >= np.float32(b[0]) for a, b in pairwise(table)):
                 raise BadValueError(f"has levels of {name} that do not rise", "sort them, each level once")
         return levels
 
@@ -119,11 +136,27 @@ class GrainFile(BaseModel):
                     f"has an autocorrelation of {name} with {rows[0][reach]:g} where a pixel meets itself",
                     "in the middle of the first row stands 1",
                 )
+            if any(abs(a - b) > 1e-6 for a, b in zip(rows[0], reversed(rows[0]), strict=True)):
+                raise BadValueError(
+                    f"has an autocorrelation of {name} whose first row is not the same to both sides",
+                    "pixels depend on their left neighbours as much as on their right ones",
+                )
         return tables
 
     def half(self, channel: str) -> np.ndarray:
         """Lower half of a channel's autocorrelation, float64 ``(n + 1, 2n + 1)``."""
         return np.array(self.autocorrelation[channel], np.float64)
+
+
+def _look_at_size(numbers: Sequence[float], where: str) -> None:
+    """Check that no number is larger than any of a plate.
+
+    Raises:
+        BadValueError: one is.
+    """
+    most = max(numbers, key=abs)
+    if abs(most) > _LARGEST:
+        raise BadValueError(f"has a number beyond all light{where}, {most:g}", f"give {_LARGEST:g} at the most")
 
 
 def _look_at_channel(name: str) -> None:
