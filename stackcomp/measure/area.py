@@ -82,6 +82,21 @@ class Area:
             inside ^= crosses & (x < ax + (y - ay) * (bx - ax) / (by - ay))
         return inside
 
+    def refuse_outside(self, image: Image) -> None:
+        """Refuse an area that is not inside of a picture.
+
+        Raises:
+            AreaError: the area leaves the picture's data window, or is empty.
+        """
+        bounds = self.bounds
+        if bounds.empty:
+            raise AreaError(f"the area {self.text} holds no pixel's centre", "make it larger")
+        if bounds not in image.window:
+            raise AreaError(
+                f"the area {self.text} leaves the picture, which is {image.window}",
+                "give an area inside of it, in pixels from the frame's top-left corner",
+            )
+
     def pixels(self, image: Image) -> npt.NDArray[np.float32]:
         """Values inside the area.
 
@@ -94,14 +109,8 @@ class Area:
         Raises:
             AreaError: the area leaves the picture's data window, or holds no pixel's centre.
         """
+        self.refuse_outside(image)
         bounds = self.bounds
-        if bounds.empty:
-            raise AreaError(f"the area {self.text} holds no pixel's centre", "make it larger")
-        if bounds not in image.window:
-            raise AreaError(
-                f"the area {self.text} leaves the picture, which is {image.window}",
-                "give an area inside of it, in pixels from the frame's top-left corner",
-            )
         chosen = self.mask(bounds)
         if not chosen.any():
             raise AreaError(f"the area {self.text} holds no pixel's centre", "make it larger")

@@ -127,7 +127,10 @@ def measure_edge(plane: npt.ArrayLike, good: Mask, *, near: Edge | None = None) 
     values = np.where(good, np.asarray(plane, np.float64), 0.0)
     y, x = np.nonzero(good)
     if x.size < _FEWEST:
-        raise EdgeError(f"{x.size} pixels are too few", f"{_FEWEST} are needed; name a larger area")
+        raise EdgeError(
+            f"it holds {x.size} finite pixel{'' if x.size == 1 else 's'}, which is too few",
+            f"{_FEWEST} are needed; name a larger area",
+        )
     # From the middle of the plane, whatever part of it counts.
     points = np.stack([x - (good.shape[1] - 1) / 2, y - (good.shape[0] - 1) / 2]).astype(np.float64)
     lights = values[y, x]

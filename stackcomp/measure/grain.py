@@ -114,6 +114,8 @@ def match_grain(
     plate = opened(plate, "plate")
     black = rgb(plate_black, "plate_black")
     where = area_in(area, plate.light, "area")
+    if area is not None:
+        where.refuse_outside(plate.light)
     window = where.bounds & plate.light.window
     if other is not None:
         _refuse_another_view(plate, opened(other, "other"))

@@ -160,6 +160,8 @@ def measure_grain(
     _refuse_sizes(frames)
     black = rgb(plate_black, "plate_black")
     where = area_in(area, frames[0].light, "area")
+    if area is not None:
+        where.refuse_outside(frames[0].light)
     window = where.bounds
     for frame in frames:
         window &= frame.light.window

@@ -7,7 +7,7 @@ import pytest
 import skimage
 
 from stackcomp import Image
-from stackcomp.measure import GrainError, Measured, match_grain
+from stackcomp.measure import AreaError, GrainError, Measured, match_grain
 
 FLOOR, SLOPE = np.array([0.004, 0.003, 0.006]), np.array([4e-4, 2e-4, 6e-4])
 
@@ -96,6 +96,9 @@ def test_pixels_that_are_not_finite_and_borders_are_left_out():
 def test_what_cannot_be_measured():
     with pytest.raises(GrainError, match=r"area holds 4 whole squares(.|\n)*24 are needed; name a larger area"):
         match_grain(measured(grainy(ramp(), 1)), "0,0,20,20")
+    for outside in ("9000,0,99,99", "-8,0,99,99"):
+        with pytest.raises(AreaError, match=f"area {outside} leaves the picture"):
+            match_grain(measured(grainy(ramp(), 1)), outside)
     with pytest.raises(GrainError, match=r"picture holds 4 whole squares(.|\n)*measure a larger picture"):
         match_grain(measured(grainy(ramp(20, 20), 1)))
     with pytest.raises(GrainError, match="R has no grain"):

@@ -11,7 +11,7 @@ from scipy import ndimage, stats
 
 from stackcomp import Colour, Composition, Encoding, Graph, Image, Window
 from stackcomp.files.grain_file import read_grain, write_grain
-from stackcomp.measure import GrainError, Measured, measure_grain, open_measured
+from stackcomp.measure import AreaError, GrainError, Measured, measure_grain, open_measured
 
 FLOOR, SLOPE = np.array([0.004, 0.003, 0.006]), np.array([4e-4, 2e-4, 6e-4])
 ALIKE = np.array([[1, 0.4, 0.2], [0.4, 1, 0.3], [0.2, 0.3, 1]])
@@ -253,6 +253,8 @@ def test_what_cannot_be_measured():
         GrainError, match=r"area holds 9 whole squares of 16 × 16(.|\n)*24 are needed; name a larger"
     ):
         measure_grain([measured(grainy(ramp(), 0, 1))], "0,0,50,50")
+    with pytest.raises(AreaError, match="area 9000,0,99,99 leaves the picture"):
+        measure_grain([measured(grainy(ramp(), 0, 1))], "9000,0,99,99")
     with pytest.raises(GrainError, match="R, G, B: there is no grain in the 36 squares"):
         measure_grain([measured(np.full((100, 100, 3), 0.25))])
     cleaned = grainy(ramp(), 0, 1)
