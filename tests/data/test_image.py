@@ -22,6 +22,7 @@ from stackcomp import (
     Ratio,
     Window,
 )
+from stackcomp.data.image import all_finite
 
 FRAME = Window.of_size(4, 3)
 ACESCG = Encoding("ACEScg", "scene-linear")
@@ -320,3 +321,19 @@ def test_notebooks_get_a_png_of_the_frame(image):
 def test_nothing_to_show():
     nothing = Window(0, 0, 0, 0)
     assert Image({"A": np.zeros((0, 0), np.float32)}, nothing, nothing, Matte())._repr_png_() is None
+
+
+@pytest.mark.parametrize(
+    ("values", "finite"),
+    [
+        ((3e38, 3e38), True),
+        ((3e38, -3e38), True),
+        ((np.inf, 1), False),
+        ((np.inf, -np.inf), False),
+        ((np.nan, 1), False),
+    ],
+)
+def test_infinity_and_what_is_no_number_are_found_and_large_numbers_are_neither(values, finite):
+    plane = np.zeros((40, 50), np.float32)
+    plane[3, 7], plane[39, 49] = values
+    assert all_finite(plane) == finite
