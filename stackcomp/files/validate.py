@@ -220,7 +220,7 @@ def _info(model: type[BaseModel], name: str | int) -> FieldInfo:
 
 
 def _part(model: type[BaseModel], place: _Place) -> type[BaseModel] | None:
-    """The model of an object within a field, by its place in the JSON; None at the top, or where there are several."""
+    """The model of an object within a field, by its place in the JSON; None at the top, or of several."""
     part = None
     for name in place:
         if isinstance(name, str):

@@ -89,7 +89,7 @@ def shrunk(half: Array, scale: float) -> Array:
     size = 1 / scale
     most = min(MOST_REACH, math.ceil((reach + 1) * scale))
     table = np.zeros((2 * most + 1, 2 * reach + 1))
-    # Smaller pixels begin at different places within full-size ones, the same again after some: the mean over these.
+    # Smaller pixels begin at several places within full-size ones, again the same after some: the mean over these.
     count = next((n for n in range(1, _PLACES) if abs(n * size - round(n * size)) < 1e-6), _PLACES)
     for place in np.arange(count) * size % 1:
         here = _parts(place, size)

@@ -107,7 +107,9 @@ class Glow(Adjustable, AreaNode):
             "R G B that distances are multiplied by, so that one colour spreads farther", low=0, high=8, size=3
         ),
     ] = (1.0, 1.0, 1.0)
-    focal_length: Annotated[float | None, Number("focal length of the lens, for glare", unit="mm", above=0, high=100_000)] = None
+    focal_length: Annotated[
+        float | None, Number("focal length of the lens, for glare", unit="mm", above=0, high=100_000)
+    ] = None
     gate_width: Annotated[
         float | None,
         Number("width of the sensor's part that the frame shows, for glare", unit="mm", low=0.1, high=100_000),
