@@ -138,11 +138,28 @@ def soften(
         return result
     right, down = target.x0 - source.x0, target.y0 - source.y0
     ends = np.array(goes_on, np.bool_)
+    nothing = np.full(source.width, outside, np.float32)
+    # One type whatever the plane is, so that nothing is compiled twice.
+    given = plane.view()
+    given.flags.writeable = nothing.flags.writeable = False
     over_strips(
-        lambda first, last: _soften(plane, weights, result, right, down, ends, np.float32(outside), first, last),
+        lambda first, last: _soften(given, nothing, weights, result, right, down, ends, first, last),
         target.height,
     )
     return result
+
+
+@compiled
+def _fill(out: Array, value: np.float32) -> None:
+    # A loop, since numba takes two seconds to compile the assignment of a slice.
+    for x in range(out.size):
+        out[x] = value
+
+
+@compiled
+def _copy(line: Array, out: Array) -> None:
+    for x in range(out.size):
+        out[x] = line[x]
 
 
 @compiled
@@ -179,7 +196,7 @@ def _across(line: Array, weights: Array, out: Array) -> None:
     """Weigh a row of pixels with those beside them; the row is longer by the reach on both sides."""
     reach, count = weights.size - 1, out.size
     if reach == 0:
-        out[:] = line
+        _copy(line, out)
         return
     centre, low, high = line[reach : reach + count], line[reach - 1 :], line[reach + 1 :]
     if reach == 1:
@@ -214,7 +231,7 @@ def _down(source: Array, nothing: Array, ends: Array, y: int, left: int, weights
     reach, right = weights.size - 1, left + out.size
     centre = _row(source, nothing, ends, y)[left:right]
     if reach == 0:
-        out[:] = centre
+        _copy(centre, out)
         return
     near, close = _row(source, nothing, ends, y - 1)[left:right], _row(source, nothing, ends, y + 1)[left:right]
     if reach == 1:
@@ -238,17 +255,16 @@ def _down(source: Array, nothing: Array, ends: Array, y: int, left: int, weights
 @compiled
 def _soften(
     source: Array,
+    nothing: Array,
     weights: Array,
     result: Array,
     right: int,
     down: int,
     ends: Array,
-    outside: np.float32,
     first: int,
     last: int,
 ) -> None:
     reach, width = weights.size - 1, source.shape[1]
-    nothing = np.full(width, outside, np.float32)
     line, side = np.empty(_COLUMNS + 2 * reach, np.float32), np.empty(1, np.float32)
     for start in range(0, result.shape[1], _COLUMNS):
         count = min(_COLUMNS, result.shape[1] - start)
@@ -260,13 +276,14 @@ def _soften(
             if begin < end:
                 _down(source, nothing, ends, y + down, left + begin, weights, line[begin:end])
             if begin > 0:
-                side[0] = outside
+                side[0] = nothing[0]
                 if ends[0]:
-                    _down(source, nothing, ends, y + down, 0, weights, side)
-                line[:begin] = side[0]
+                    # 0 as a number, since a literal would have it compiled again.
+                    _down(source, nothing, ends, y + down, width - width, weights, side)
+                _fill(line[:begin], side[0])
             if end < room:
-                side[0] = outside
+                side[0] = nothing[0]
                 if ends[2]:
                     _down(source, nothing, ends, y + down, width - 1, weights, side)
-                line[end:room] = side[0]
+                _fill(line[end:room], side[0])
             _across(line[:room], weights, result[y, start : start + count])

@@ -11,6 +11,7 @@ from scipy.special import ndtri
 from soft_edges import soft_edge, soft_row, width_of
 
 from stackcomp.data.window import Window
+from stackcomp.kernels import softening
 from stackcomp.kernels.gaussian import gaussian_weights
 from stackcomp.kernels.softening import WIDTH_OF_SIGMA, margin, soften, softening_weights
 
@@ -192,3 +193,13 @@ def test_wrong_numbers_raise_value_errors(sigma):
 def test_a_plane_of_another_shape_raises_a_value_error():
     with pytest.raises(ValueError, match="its window"):
         soften(NOISE, Window.of_size(40, 50), FRAME, 1.0)
+
+
+def test_a_plane_that_must_not_be_written_is_compiled_for_once_with_others():
+    """Pictures that a render has given are read-only, and numba takes that for another type."""
+    plane, window = np.ones((9, 12), np.float32), Window.of_size(12, 9)
+    soften(plane, window, window, 0.7)
+    kinds = len(softening._soften.signatures)
+    plane.flags.writeable = False
+    assert (soften(plane, window, window, 0.7, goes_on=(True,) * 4) > 0.999).all()
+    assert len(softening._soften.signatures) == kinds == 1
