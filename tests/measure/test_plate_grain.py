@@ -252,16 +252,16 @@ def test_what_cannot_be_measured():
     with pytest.raises(
         GrainError, match=r"area holds 9 whole squares of 16 × 16(.|\n)*24 are needed; name a larger"
     ):
-        measure_grain([measured(grainy(ramp(), 0, 1))], "0,0,50,50")
+        measure_grain([measured(grainy(ramp(128, 200), 0, 1))], "0,0,50,50")
     with pytest.raises(AreaError, match="area 9000,0,99,99 leaves the picture"):
-        measure_grain([measured(grainy(ramp(), 0, 1))], "9000,0,99,99")
+        measure_grain([measured(grainy(ramp(128, 200), 0, 1))], "9000,0,99,99")
     with pytest.raises(GrainError, match="R, G, B: there is no grain in the 36 squares"):
         measure_grain([measured(np.full((100, 100, 3), 0.25))])
-    cleaned = grainy(ramp(), 0, 1)
+    cleaned = grainy(ramp(128, 200), 0, 1)
     cleaned[..., 2] = 0.5
     with pytest.raises(GrainError, match="B: there is no grain"):
         measure_grain([measured(cleaned)])
-    one = measured(grainy(ramp(), 0, 1))
+    one = measured(grainy(ramp(128, 200), 0, 1))
     with pytest.raises(GrainError, match="the same in R, to the bit"):
         measure_grain([one, one])
     with pytest.raises(GrainError, match="at the same size"):
