@@ -30,13 +30,15 @@ from stackcomp.files.mark import program
 from stackcomp.files.side_file import side_file
 from stackcomp.kernels.distortion import Distortion
 
-__all__ = ["COEFFICIENTS", "LensFile", "Overscan", "read_lens", "write_lens"]
+__all__ = ["COEFFICIENTS", "LARGEST", "LensFile", "Overscan", "read_lens", "write_lens"]
 
 #: Coefficients of each model, in the order in which OpenCV lists them.
 COEFFICIENTS: dict[str, tuple[str, ...]] = {
     "brown": ("k1", "k2", "p1", "p2", "k3"),
     "rational": ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6", "s1", "s2", "s3", "s4"),
 }
+#: No lens has a coefficient as large as this.
+LARGEST = 1e6
 _Side = Annotated[int, Field(ge=1, le=65536)]
 _Length = Annotated[float, Field(gt=0, le=1e7)]
 _Place = Annotated[float, Field(ge=-1e6, le=1e6)]
@@ -84,8 +86,8 @@ class LensFile(BaseModel):
     @classmethod
     def _are_numbers(cls, coefficients: dict[str, float]) -> dict[str, float]:
         for name, value in coefficients.items():
-            if abs(value) > 1e6:
-                raise BadValueError(f'has "{name}" of {shown(value)}', "give a number within ±1000000")
+            if abs(value) > LARGEST:
+                raise BadValueError(f'has "{name}" of {shown(value)}', f"give a number within ±{LARGEST:.0f}")
         return coefficients
 
     @model_validator(mode="after")

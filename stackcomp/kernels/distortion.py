@@ -38,6 +38,8 @@ _CLOSE = 1e-7
 #: How much farther than to the end of the radial part a point may be moved.
 _BEYOND = 1.1
 _MOST_STEPS = 40
+#: Up to this radius the first guesses lie evenly, beyond it in proportion to the radius.
+_NEAR = 4.0
 
 
 class Mapped(NamedTuple):
@@ -112,7 +114,7 @@ class Distortion:
         missing = ~np.isfinite(mapped.x)
         if missing.any() and np.isfinite(self.limit):
             # No term but the radial one leads farther than this.
-            missing &= np.hypot(x, y) < _BEYOND * self.radial(np.array(self._top(0.0)))[0]
+            missing &= np.hypot(x, y) < _BEYOND * self.radial(np.array(self._top))[0]
         if missing.any():
             # Beside a fold Newton's method needs a good start.
             left = np.asarray(x)[missing], np.asarray(y)[missing]
@@ -124,16 +126,18 @@ class Distortion:
         """The inverse from a first guess; NaN where it leads nowhere."""
         # Of a point that has none, no step leads anywhere; numbers may become very large on the way.
         with np.errstate(all="ignore"):
+            moves: Array = np.ones(np.shape(at_x), bool)
             for _ in range(_MOST_STEPS):
                 there = self._formula(at_x, at_y)
                 off_x, off_y = x - there.x, y - there.y
                 area = there.xx * there.yy - there.xy * there.yx
                 step_x = (there.yy * off_x - there.xy * off_y) / area
                 step_y = (there.xx * off_y - there.yx * off_x) / area
-                at_x, at_y = at_x + step_x, at_y + step_y
+                at_x, at_y = np.where(moves, at_x + step_x, at_x), np.where(moves, at_y + step_y, at_y)
                 step = np.maximum(abs(step_x), abs(step_y))
                 # What has left for good does not hold up the others.
-                if not ((step > _CLOSE) & (step < _FARTHEST)).any():
+                moves &= (step > _CLOSE) & (step < _FARTHEST)
+                if not moves.any():
                     break
             there = self._formula(at_x, at_y)
             area = there.xx * there.yy - there.xy * there.yx
@@ -143,12 +147,16 @@ class Distortion:
         return Mapped(*parts) if found.all() else Mapped(*(np.where(found, part, np.nan) for part in parts))
 
     def radial(self, radius: Array) -> tuple[Array, Array]:
-        """The radial part alone: where a radius comes to lie, and how fast that grows."""
+        """The radial part alone: where a radius comes to lie, and how fast that grows.
+
+        Infinity or NaN where the lower line of the formula is 0.
+        """
         square = radius * radius
         over, d_over = _cubic(square, self.k1, self.k2, self.k3)
         under, d_under = _cubic(square, self.k4, self.k5, self.k6)
-        share = over / under
-        return radius * share, share + 2 * square * (d_over - share * d_under) / under
+        with np.errstate(all="ignore"):
+            share = over / under
+            return radius * share, share + 2 * square * (d_over - share * d_under) / under
 
     def _formula(self, x: Array, y: Array) -> Mapped:
         square = x * x + y * y
@@ -177,29 +185,34 @@ class Distortion:
             xx, xy, yx, yy = xx + x * grows_x, xy + y * grows_x, yx + x * grows_y, yy + y * grows_y
         return Mapped(at_x, at_y, xx, yx, xy, yy)
 
-    def _top(self, most: float) -> float:
-        """A radius that comes to lie at ``most`` or beyond, where one does, and is no larger than need be."""
-        if np.isfinite(self.limit):
-            return min(self.limit * (1 - 1e-12), _FARTHEST)
-        top = 1.0
-        while self.radial(np.array(top))[0] < most and top < _FARTHEST:
-            top *= 2
-        return top
+    @property
+    def _top(self) -> float:
+        """The largest radius of the straight picture."""
+        return min(self.limit * (1 - 1e-12), _FARTHEST)
+
+    @cached_property
+    def _table(self) -> tuple[Array, Array]:
+        """Radii in the distorted picture, rising, and by which share those of the straight one are smaller."""
+        near = min(self._top, _NEAR)
+        radii = np.linspace(0, near, 1025)
+        if self._top > near:
+            radii = np.concatenate([radii, np.geomspace(near, self._top, 513)[1:]])
+        far = self.radial(radii)[0]
+        return far, np.divide(radii, far, out=np.ones_like(radii), where=radii > 0)
+
+    # What a point is mapped to must not depend on which other points are asked for, or tiles would differ.
 
     def _quick_guess(self, x: Array, y: Array) -> tuple[Array, Array]:
         """The inverse of the radial part, from a table."""
-        far = np.hypot(x, y)
-        radii = np.linspace(0, self._top(float(far.max(initial=0.0))), 1025)
-        shares = np.divide(radii, self.radial(radii)[0], out=np.ones_like(radii), where=radii > 0)
-        share = np.interp(far, self.radial(radii)[0], shares)
+        share = np.interp(np.hypot(x, y), *self._table)
         return x * share, y * share
 
     def _safe_guess(self, x: Array, y: Array) -> tuple[Array, Array]:
         """The inverse of the radial part: Newton's method between two radii that enclose it, else their middle."""
         far = np.hypot(x, y)
-        top = self._top(float(far.max(initial=0.0)))
-        low, high = np.zeros_like(far), np.full_like(far, top)
-        radius = np.minimum(far, 0.5 * top)
+        low, high = np.zeros_like(far), np.full_like(far, self._top)
+        radius = np.minimum(far, 0.5 * self._top)
+        settled = np.zeros(far.shape, bool)
         for _ in range(_MOST_STEPS):
             value, slope = self.radial(radius)
             beyond = value > far
@@ -207,7 +220,8 @@ class Distortion:
             with np.errstate(all="ignore"):
                 new = radius - (value - far) / slope
             new = np.where((new > low) & (new < high), new, 0.5 * (low + high))
-            settled = abs(new - radius) <= 1e-9 * (1 + radius)
+            new = np.where(settled, radius, new)
+            settled |= abs(new - radius) <= 1e-9 * (1 + radius)
             radius = new
             if settled.all():
                 break

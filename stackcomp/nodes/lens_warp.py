@@ -17,7 +17,7 @@ from stackcomp.data.port_types import PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, FileError, Problem
 from stackcomp.files.file_state import FileState
-from stackcomp.files.lens_file import COEFFICIENTS, LensFile, read_lens
+from stackcomp.files.lens_file import COEFFICIENTS, LARGEST, LensFile, read_lens
 from stackcomp.kernels.lens_map import LensMap
 from stackcomp.nodes.base import AreaNode, Context, Job, PageExamples, Port
 from stackcomp.nodes.over_frames import frames_that_differ
@@ -32,7 +32,7 @@ _ROUNDED = 1.0
 
 
 def _coefficient(doc: str) -> Any:
-    return Annotated[float, Number(doc)]
+    return Annotated[float, Number(doc, low=-LARGEST, high=LARGEST)]
 
 
 class LensWarp(AreaNode):
@@ -295,10 +295,12 @@ class LensWarp(AreaNode):
             return
         straight, (fx, fy) = map.distortion.limit, map.focal
         distorted = float(map.distortion.radial(np.array(straight))[0]) if math.isfinite(straight) else math.inf
-        where = f"{distorted * (fx + fy) / 2:.0f} px from its centre in the distorted picture, "
-        where += f"{straight * (fx + fy) / 2:.0f} px in the straight one"
-        if not math.isfinite(distorted):
-            where = "where its tangential and prism terms outweigh the others"
+        where = "where its tangential and prism terms outweigh the others"
+        if math.isfinite(straight):
+            where = f"{straight * (fx + fy) / 2:.0f} px from its centre in the straight picture"
+        # Where the lower line of the formula is 0, the distorted picture has no end.
+        if distorted * max(fx, fy) < 1e7:
+            where += f", {distorted * (fx + fy) / 2:.0f} px in the distorted one"
         yield Problem(
             "lens-folds",
             f"{when}the formula of the lens folds back {where}, and the frame reaches farther: what lies beyond "

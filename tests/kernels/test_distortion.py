@@ -118,3 +118,14 @@ def test_there_and_back(k, p, s):
     assert np.abs(again.y - there.y[known]).max(initial=0) < 1e-9
     inside = np.hypot(x, y) < 0.8 * one.limit
     assert known[inside & np.isfinite(there.x)].all()
+
+
+def test_a_point_has_its_place_whatever_else_is_asked_for():
+    # Terms as large as these lead Newton's method astray, and which way must not depend on other points.
+    lens = Distortion(k2=3156.9, p1=129.8, s2=-0.355)
+    x, y = np.meshgrid(np.linspace(-0.54, 0.1, 40), np.linspace(-0.34, 0.07, 30))
+    whole = lens.straighten(x, y)
+    parts = [lens.straighten(x[k : k + 1], y[k : k + 1]) for k in range(len(x))]
+    for k, part in enumerate(parts):
+        for one, other in zip(part, whole, strict=True):
+            np.testing.assert_array_equal(one[0], other[k])

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from one_node import render_node
 
-from stackcomp import Composition, Graph, Image, Window
+from stackcomp import Composition, DocumentError, Graph, Image, Window
 from stackcomp.data.port_types import Depth, Ids, Matte, Ratio
 from stackcomp.files import exr
 from stackcomp.files.lens_file import write_lens
@@ -290,3 +290,17 @@ def test_a_matte_may_come_from_anywhere():
     matte[:, 100:140] = 1
     got = bent(image_of(matte, type=Matte())).over(FRAME)["A"]
     assert 0 <= got.min() <= got.max() <= 1
+
+
+def test_a_formula_that_is_divided_by_nothing_says_where(tmp_path):
+    # 1 - 4 r² is 0 at half a focal length: there the distorted picture has no end.
+    graph = Graph()
+    graph.add("flat", "it", size=[240, 140])
+    graph.add("lens_warp", "bent", image="it", direction="straighten", focal=[160, 160], model="rational", k4=-4)
+    (problem,) = findings(Composition(graph), "lens-folds")
+    assert "folds back 80 px from its centre in the straight picture, and" in problem.message
+
+
+def test_coefficients_that_no_lens_has_are_refused():
+    with pytest.raises(DocumentError, match="k1"):
+        bent(image_of(np.ones((*FRAME.shape, 3))), k1=1e30)
