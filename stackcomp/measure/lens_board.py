@@ -159,16 +159,10 @@ def corners_in(boards: Sequence[Board], across: int, down: int) -> list[Array]:
 
 def _found(board: Board, across: int, down: int) -> Array | None:
     cv2 = opencv("calibrating a lens")
-    flags = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_ACCURACY
-    for more in (0, cv2.CALIB_CB_EXHAUSTIVE):
-        good, corners = cv2.findChessboardCornersSB(board.grey, (across, down), flags=flags | more)
-        if good:
-            break
-    else:
-        good, corners = cv2.findChessboardCorners(board.grey, (across, down))
-        if not good:
-            return None
-    corners = np.asarray(corners, np.float32).reshape(down, across, 2)
+    corners = _search(board.grey, across, down)
+    if corners is None:
+        return None
+    corners = corners.reshape(down, across, 2)
     sides = [float(np.linalg.norm(np.diff(corners, axis=axis), axis=-1).min()) for axis in (0, 1)]
     # A square around each corner that no other corner lies in.
     reach = int(np.clip(_REACH * min(sides), 2, 30))
@@ -176,3 +170,21 @@ def _found(board: Board, across: int, down: int) -> Array | None:
     refined = cv2.cornerSubPix(board.light, corners.reshape(-1, 1, 2).copy(), (reach, reach), (-1, -1), steps)
     # OpenCV counts from the centre of the first pixel.
     return np.asarray(refined, np.float64).reshape(-1, 2) + 0.5
+
+
+def _search(grey: Array, across: int, down: int) -> Array | None:
+    """Corners to within a pixel or so."""
+    cv2 = opencv("calibrating a lens")
+    # A square has a pixel at least; OpenCV's searches fail on pictures of a few pixels.
+    if min(grey.shape) <= min(across, down) or max(grey.shape) <= max(across, down):
+        return None
+    flags = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_ACCURACY
+    try:
+        for more in (0, cv2.CALIB_CB_EXHAUSTIVE):
+            good, corners = cv2.findChessboardCornersSB(grey, (across, down), flags=flags | more)
+            if good:
+                return np.asarray(corners, np.float32)
+        good, corners = cv2.findChessboardCorners(grey, (across, down))
+    except cv2.error:
+        return None
+    return np.asarray(corners, np.float32) if good else None

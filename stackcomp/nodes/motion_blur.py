@@ -12,7 +12,7 @@ from pydantic import Field
 from stackcomp.data.image import Image, Plane
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import Depth, Motion, PortType
-from stackcomp.data.reach import goes_on
+from stackcomp.data.reach import goes_on, reachable
 from stackcomp.data.window import Window
 from stackcomp.nodes.base import Adjustable, AreaNode, Job, PageExamples, Port
 
@@ -41,9 +41,10 @@ class MotionBlur(Adjustable, AreaNode):
 
     Motion beyond ``largest_length`` is shortened to it, with a warning. NaN and infinity are taken as 0, no
     motion. The result reaches beyond the picture by ``largest_length`` times the time between the frame and the
-    farther end of the exposure (a quarter of it by default). Time grows with the number of pixels and the
-    length of paths: with 3840×2160 pixels on two cores 1.4 seconds where all move 40 pixels per frame, 2.1
-    where all move 80.
+    farther end of the exposure (a quarter of it by default). Time grows with the length of paths, and with the
+    pixels of the rectangle that holds all that moves: 3840×2160 pixels on two cores take 1.2 seconds where all
+    move 40 pixels per frame, 1.9 where all move 80, 0.11 where a thing of 600×400 moves 40, and 0.04 where
+    nothing moves.
     """
 
     source_of_maths: ClassVar[str] = (
@@ -96,39 +97,85 @@ class MotionBlur(Adjustable, AreaNode):
         from stackcomp.kernels.motion_blur import margin
 
         around = wanted.grow(margin(self.largest_length, *self._exposure))
-        return {port: around for port in ("image", "motion", "depth") if port in domains}
+        # What goes on beyond the pixels that there are is copied where something moves, and not elsewhere.
+        return {port: reachable(around, domains[port]) for port in ("image", "motion", "depth") if port in domains}
 
     def kernels(self) -> Sequence[str]:
         return ("motion_blur",)
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
-        from stackcomp.kernels.motion_blur import motion_blur
+        from stackcomp.kernels.motion_blur import margin, motion_blur
 
-        picture, motion = images["image"], images["motion"]
+        box, longest = self._moving(wanted, images["motion"], job)
+        still = _continued(images["image"], wanted, job.domains["image"])
+        largest = min(self.largest_length, longest)
+        around = margin(largest, *self._exposure)
+        # Without reach nothing is blurred, but what is too long is looked for.
+        region = wanted & box.grow(around) if around else wanted
+        if region.empty or not (around or longest > self.largest_length):
+            return replace(still, planes={name: still[name] for name in type.planes}, type=type)
+        read = {port: _continued(image, region.grow(around), job.domains[port]) for port, image in images.items()}
+        picture, motion = read["image"], read["motion"]
         alpha = picture["A"] if "A" in picture else self._coverage(picture, job)
         dx, dy = motion["dx"], motion["dy"]
         if self.vertical == "up":
             dy = np.negative(dy)
-        depth = images["depth"]["Z"] if "depth" in images else None
-        planes, longest = motion_blur(
-            [*(picture[name] for name in "RGB"), alpha], (dx, dy), depth, *self._exposure, self.largest_length
+        depth = read["depth"]["Z"] if "depth" in read else None
+        planes, found = motion_blur(
+            [*(picture[name] for name in "RGB"), alpha], (dx, dy), depth, *self._exposure, largest
         )
-        if longest.length > self.largest_length * (1 + 1e-6):
+        if found.length > self.largest_length * (1 + 1e-6):
             # Lengths and places as in the full-size frame.
-            x, y = picture.window.x0 + longest.column, picture.window.y0 + longest.row
+            x, y = picture.window.x0 + found.column, picture.window.y0 + found.row
             job.warn(
-                f"frame {job.frame}: motion of {longest.length / job.scale:.4g} px per frame at "
+                f"frame {job.frame}: motion of {found.length / job.scale:.4g} px per frame at "
                 f"({x / job.scale:.0f}, {y / job.scale:.0f}) is held to {self.largest_length / job.scale:g} px "
                 "(largest_length)"
             )
         named: dict[str, Plane] = dict(zip("RGBA", planes, strict=True))
+        if region != wanted:
+            for name in type.planes:
+                whole = still[name].copy()
+                whole[region.slices_in(wanted)] = named[name]
+                named[name] = whole
         return replace(picture, planes={name: named[name] for name in type.planes}, window=wanted, type=type)
+
+    def _moving(self, wanted: Window, motion: Image, job: Job) -> tuple[Window, float]:
+        """The window outside of which all is still, and a length that no motion in it exceeds."""
+        from stackcomp.kernels.motion_blur import margin
+        from stackcomp.kernels.motion_extent import moving
+
+        begin, end = self._exposure
+        found = moving(motion["dx"], motion["dy"], max(abs(begin), abs(end)), self.largest_length)
+        there = motion.window
+        x0, y0, x1, y1 = (
+            there.x0 + found.left, there.y0 + found.top, there.x0 + found.right, there.y0 + found.bottom,
+        )  # fmt: skip
+        if x0 == x1:
+            return Window(0, 0, 0, 0), found.longest
+        # What moves at the edge of the frame goes on moving beyond it.
+        around = wanted.grow(margin(self.largest_length, begin, end))
+        beyond = goes_on(around, job.domains["motion"], motion.display)
+        return Window(
+            min(x0, beyond.x0) if x0 == there.x0 else x0,
+            min(y0, beyond.y0) if y0 == there.y0 else y0,
+            max(x1, beyond.x1) if x1 == there.x1 else x1,
+            max(y1, beyond.y1) if y1 == there.y1 else y1,
+        ), found.longest
 
     def _coverage(self, picture: Image, job: Job) -> Plane:
         """The alpha of a picture without alpha: 1 where it has pixels."""
         window = picture.window
-        inner = window & goes_on(window, job.domains.get("image", window), picture.display)
+        inner = window & goes_on(window, job.domains["image"], picture.display)
         coverage = np.zeros(window.shape, np.float32)
         if not inner.empty:
             coverage[inner.slices_in(window)] = 1
         return coverage
+
+
+def _continued(image: Image, window: Window, domain: Window) -> Image:
+    """A picture over a window; its outermost pixels go on beyond those edges of the frame that it reaches."""
+    grown = goes_on(window, domain, image.display)
+    if not (grown.empty or image.window.empty or grown in image.window):
+        image = image.over(grown, edges=True)
+    return image.over(window)

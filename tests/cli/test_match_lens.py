@@ -37,6 +37,7 @@ def folder(tmp_path_factory):
     small = np.full((90, 160), 0.2, np.float32)
     window = Window.of_size(160, 90)
     exr.write(folder / "small.exr", dict.fromkeys("RGB", small), window=window, display=window, pixel_type="half")
+    stills.write(folder / "dot.png", np.full((1, 1, 3), 0.5, np.float32), 8)
     return folder
 
 
@@ -76,6 +77,7 @@ def test_pictures_become_a_lens_that_a_graph_takes(run, folder):
             "chart.0.exr bare.exr --board 9x6 --to l.json",
             "bare.exr: no checkerboard of 9×6 inner corners is found",
         ),
+        ("dot.png --board 9x6 --to l.json", "dot.png: no checkerboard of 9×6 inner corners"),
         ("chart.0.exr small.exr --board 9x6 --to l.json", "small.exr is 160×90, but chart.0.exr 320×180"),
         ("chart.0.exr chart.7.exr --board 9x6 --to l.json", "there is no file chart.7.exr"),
         ("chart.0.exr --board 9by6 --to l.json", '--board: "9by6" is not a number of corners'),

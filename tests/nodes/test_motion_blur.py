@@ -12,6 +12,7 @@ from one_node import render_node
 from scipy import ndimage
 
 from stackcomp import Composition, Depth, DocumentError, Graph, Image, Matte, Motion, StackcompWarning, Window
+from stackcomp.kernels import motion_blur as kernel
 
 SIZE = (96, 64)
 
@@ -181,6 +182,37 @@ def test_a_tile_equals_the_whole(x, y, size):
         assert np.array_equal(tile[channel], whole.over(tile.window)[channel])
 
 
+@pytest.mark.parametrize("place", [(40, 26), (0, 0), (86, 54), (40, 54)])
+@pytest.mark.parametrize("alpha", ["premultiplied", "none"])
+def test_what_is_still_is_copied_and_what_moves_is_as_if_all_were_computed(place, alpha, monkeypatch):
+    """The reference: all of the frame given to the kernel, with the widest margin, as one picture."""
+    draw = np.random.default_rng(8)
+    pixels = draw.random((*SIZE[::-1], 4 if alpha == "premultiplied" else 3)).astype(np.float32)
+    x, y = place
+    motion = np.zeros((*SIZE[::-1], 2), np.float32)
+    motion[y : y + 10, x : x + 10] = [11, -7]
+    given = []
+
+    whole = kernel.motion_blur
+
+    def noted(planes, *more):
+        given.append(planes[0].shape)
+        return whole(planes, *more)
+
+    around = kernel.margin(200, -0.25, 0.25)
+    padded = [np.pad(pixels[..., k], around, mode="edge") for k in range(pixels.shape[2])]
+    padded += [np.ones_like(padded[0])] * (4 - len(padded))
+    moved = [np.pad(motion[..., k], around, mode="edge") for k in range(2)]
+    wanted, _ = whole(padded, moved, None, -0.25, 0.25, 200)
+    monkeypatch.setattr(kernel, "motion_blur", noted)
+    result = blurred(pixels, Image.from_array(motion, type=Motion()))
+    for name, plane in zip("RGBA", wanted, strict=True):
+        if name in result.channels:
+            assert np.array_equal(result[name], plane)
+    assert len(given) == 1
+    assert given[0][0] * given[0][1] < SIZE[0] * SIZE[1]
+
+
 def test_within_limits_it_to_a_matte():
     matte = np.zeros((*SIZE[::-1], 1), np.float32)
     matte[:, 48:] = 1
@@ -210,7 +242,8 @@ def test_motion_that_is_too_long_is_reported_with_frame_place_and_length():
 def test_motion_that_is_not_finite_is_none_and_reported():
     motion = np.full((*SIZE[::-1], 2), np.nan, np.float32)
     motion[..., 1] = np.inf
-    with pytest.warns(StackcompWarning, match="not finite"):
+    # Pixels that the file has are counted, not those that are made of them beyond the frame.
+    with pytest.warns(StackcompWarning, match=f": {2 * SIZE[0] * SIZE[1]} values .* not finite"):
         result = blurred(square(), Image.from_array(motion, type=Motion()))
     assert np.array_equal(result.over(Window.of_size(*SIZE)).to_array(), square())
 
