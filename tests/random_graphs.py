@@ -238,6 +238,8 @@ def _one_focus(fields: dict[str, Any], draw: random.Random) -> None:
 
 def _one_lens(fields: dict[str, Any], draw: random.Random) -> None:
     """Leave the lens file or numbers of a model that has them all."""
+    if "lateral" in fields:
+        fields["lateral"] = [draw.uniform(-5, 5), draw.uniform(-5, 5)]
     if draw.random() < 0.4:
         for name in [name for name in fields if name not in ("image", "direction", "lateral")]:
             del fields[name]

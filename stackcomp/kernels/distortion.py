@@ -114,7 +114,8 @@ class Distortion:
         missing = ~np.isfinite(mapped.x)
         if missing.any() and np.isfinite(self.limit):
             # No term but the radial one leads farther than this.
-            missing &= np.hypot(x, y) < _BEYOND * self.radial(np.array(self._top))[0]
+            end = float(self.radial(np.array(self._top))[0])
+            missing &= np.hypot(x, y) < (_BEYOND * end if end > 0 else np.inf)
         if missing.any():
             # Beside a fold Newton's method needs a good start.
             left = np.asarray(x)[missing], np.asarray(y)[missing]
@@ -198,6 +199,9 @@ class Distortion:
         if self._top > near:
             radii = np.concatenate([radii, np.geomspace(near, self._top, 513)[1:]])
         far = self.radial(radii)[0]
+        # Beside a place where the formula divides by 0, rounding may lead to the other side of it.
+        rises = np.isfinite(far) & (np.maximum.accumulate(np.where(np.isfinite(far), far, 0)) <= far)
+        radii, far = radii[rises], far[rises]
         return far, np.divide(radii, far, out=np.ones_like(radii), where=radii > 0)
 
     # What a point is mapped to must not depend on which other points are asked for, or tiles would differ.

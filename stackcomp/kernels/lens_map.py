@@ -144,7 +144,8 @@ class LensMap:
         if math.isfinite(end) and self.distorts:
             # Terms beside the radial one move points a little farther.
             end = 1.1 * self.magnification * float(self.distortion.radial(np.array(end))[0])
-        if not math.isfinite(end):
+        # Where the formula divides by 0 there, any large number comes out, with either sign.
+        if not 0 < end < 1e6:
             end = 1e6
         sides = [
             (middle - focal * end, middle + focal * end)

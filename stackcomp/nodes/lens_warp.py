@@ -29,6 +29,8 @@ _ALL = COEFFICIENTS["rational"]
 _OF_LENS = ("model", "focal", "centre", "size", *_ALL)
 #: By how many pixels the frame may be higher or lower than the calibrated picture, brought to its width.
 _ROUNDED = 1.0
+#: The most by which colours may differ in size; a colour of size 0 would have no place.
+_WIDEST = 0.5
 
 
 def _coefficient(doc: str) -> Any:
@@ -285,10 +287,27 @@ class LensWarp(AreaNode):
             node = self.at(number).with_displays(windows, context)
             node._file = file
             map, when = node._map(), f"frame {number}: " if any(isinstance(n, Keyed) for n in numbers) else ""
-            problems = [*node._folds(map, frame, when), *node._lacks(map, frame, context, when)]
+            problems = [
+                *node._fringes_wide(types["image"], when),
+                *node._folds(map, frame, when),
+                *node._lacks(map, frame, context, when),
+            ]
             yield from problems
             if problems:
                 return
+
+    def _fringes_wide(self, type: PortType, when: str) -> Iterator[Problem]:
+        if "R" not in type.planes or all(abs(size - 1) <= _WIDEST for size in self._fringes()):
+            return
+        half = math.hypot(self._frame.width, self._frame.height) / 2
+        widest = max((size - 1 for size in self._fringes()), key=abs) * half
+        yield Problem(
+            "lens-lateral",
+            f"{when}a colour lies {widest:.4g} px from green at the corner, which is more than half of the way to "
+            f"the centre ({half:.4g} px)",
+            "give pixels of the frame; lenses have a few, red and blue on opposite sides of 0",
+            field="lateral" if self.lateral is not None else "lens",
+        )
 
     def _folds(self, map: LensMap, frame: Window, when: str) -> Iterator[Problem]:
         if not map.folds(frame):
@@ -299,7 +318,7 @@ class LensWarp(AreaNode):
         if math.isfinite(straight):
             where = f"{straight * (fx + fy) / 2:.0f} px from its centre in the straight picture"
         # Where the lower line of the formula is 0, the distorted picture has no end.
-        if distorted * max(fx, fy) < 1e7:
+        if 0 < distorted * max(fx, fy) < 1e7:
             where += f", {distorted * (fx + fy) / 2:.0f} px in the distorted one"
         yield Problem(
             "lens-folds",

@@ -304,3 +304,28 @@ def test_a_formula_that_is_divided_by_nothing_says_where(tmp_path):
 def test_coefficients_that_no_lens_has_are_refused():
     with pytest.raises(DocumentError, match="k1"):
         bent(image_of(np.ones((*FRAME.shape, 3))), k1=1e30)
+
+
+@pytest.mark.parametrize("lateral", [-np.hypot(240, 140) / 2, 400])
+def test_colours_that_differ_in_size_by_half_are_refused(tmp_path, lateral):
+    graph = graph_of(tmp_path, FRAME.grow(60), FRAME, **{**LENS, "lateral": [0, lateral]})
+    (problem,) = findings(graph, "lens-lateral")
+    assert problem.severity == "error"
+    assert f"a colour lies {lateral:.4g} px from green" in problem.message
+
+
+def test_a_picture_is_kept_where_rounding_hides_that_the_formula_divides_by_nothing():
+    # What calibration made of two pictures of a board; at the radius where the lower line is 0, the formula gives
+    # a large number below 0.
+    numbers = (-44.2005712, 493.739758, -118.831848, -44.0143381, 485.538696, -28.5664087)
+    names = ("k1", "k2", "k3", "k4", "k5", "k6")
+    fields = {
+        "focal": [224, 224],
+        "centre": [120, 70],
+        "model": "rational",
+        **dict(zip(names, numbers, strict=True)),
+    }
+    whole = image_of(np.ones((*FRAME.grow(90).shape, 4)), FRAME.grow(90))
+    got = render_node("lens_warp", {"p": whole}, image="p", direction="distort", **fields)
+    middle = Window(100, 60, 140, 80)
+    assert np.abs(pixels_of(got, middle) - 1).max() < 1e-4
