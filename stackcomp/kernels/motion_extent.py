@@ -66,4 +66,5 @@ def _largest(dx: Array, dy: Array, axis: int) -> Array:
     """The largest part of any motion, either way, along an axis; without a copy of the planes."""
     highest = np.maximum(dx.max(axis=axis), dy.max(axis=axis))
     lowest = np.minimum(dx.min(axis=axis), dy.min(axis=axis))
-    return np.maximum(highest, -lowest)
+    larger: Array = np.maximum(highest, -lowest)
+    return larger

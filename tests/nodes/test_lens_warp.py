@@ -314,18 +314,11 @@ def test_colours_that_differ_in_size_by_half_are_refused(tmp_path, lateral):
     assert f"a colour lies {lateral:.4g} px from green" in problem.message
 
 
-def test_a_picture_is_kept_where_rounding_hides_that_the_formula_divides_by_nothing():
-    # What calibration made of two pictures of a board; at the radius where the lower line is 0, the formula gives
-    # a large number below 0.
-    numbers = (-44.2005712, 493.739758, -118.831848, -44.0143381, 485.538696, -28.5664087)
-    names = ("k1", "k2", "k3", "k4", "k5", "k6")
-    fields = {
-        "focal": [224, 224],
-        "centre": [120, 70],
-        "model": "rational",
-        **dict(zip(names, numbers, strict=True)),
-    }
+@pytest.mark.parametrize("k4", [-4, -4.1, -22.2])
+def test_a_picture_is_kept_where_rounding_hides_that_the_formula_divides_by_nothing(k4):
+    # At the radius where 1 + k4 r² is 0, any large number comes out, with either sign. Within it lie a few pixels of
+    # the straight picture, and all of the distorted one shows them.
+    fields = {"focal": [20, 20], "centre": [120, 70], "model": "rational", "k4": k4}
     whole = image_of(np.ones((*FRAME.grow(90).shape, 4)), FRAME.grow(90))
     got = render_node("lens_warp", {"p": whole}, image="p", direction="distort", **fields)
-    middle = Window(100, 60, 140, 80)
-    assert np.abs(pixels_of(got, middle) - 1).max() < 1e-4
+    assert np.abs(pixels_of(got) - 1).max() < 1e-4
