@@ -316,8 +316,8 @@ def test_colours_that_differ_in_size_by_half_are_refused(tmp_path, lateral):
 
 @pytest.mark.parametrize("k4", [-4, -4.1, -22.2])
 def test_a_picture_is_kept_where_rounding_hides_that_the_formula_divides_by_nothing(k4):
-    # At the radius where 1 + k4 r² is 0, any large number comes out, with either sign. Within it lie a few pixels of
-    # the straight picture, and all of the distorted one shows them.
+    # At the radius where 1 + k4 r² is 0, any large number comes out, with either sign. Within it lie a few pixels
+    # of the straight picture, and all of the distorted one shows them.
     fields = {"focal": [20, 20], "centre": [120, 70], "model": "rational", "k4": k4}
     whole = image_of(np.ones((*FRAME.grow(90).shape, 4)), FRAME.grow(90))
     got = render_node("lens_warp", {"p": whole}, image="p", direction="distort", **fields)
