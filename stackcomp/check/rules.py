@@ -169,7 +169,7 @@ layer-unused     | w | A layer is named, but no channel is taken from it. | Leav
 lens-file        | e | A lens file is missing or cannot be read. | Correct the path or the file.
 lens-focus       | e | A lens is focused within its focal length, or at a point outside of the frame. | Metres for the focus, millimetres for the lens; pixels of the frame for a point.
 lens-folds       | w | The formula of a lens folds back within the frame. | Calibrate up to the corners, or with fewer coefficients.
-lens-lateral     | ew | Chromatic aberration is wider than any lens has, or given for a picture without R, G and B. | Give pixels of the frame, or leave it out.
+lens-lateral     | ew | Chromatic aberration is wider than any lens has, or the picture has no R, G and B. | Give pixels of the frame, or leave it out.
 lens-size        | e | A lens was calibrated for a picture of another shape. | Use it with pictures of that shape.
 limits-crossed   | e | The limits of a matte are crossed at a frame. | Give keys at which they are in order.
 no-alpha         | e | A port that needs alpha gets colour without it. | Supply an A channel.
