@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 from props import paint
-from shapes import box, plate, shape
+from shapes import Mesh, box, plate, shape
 
 PATCHES = (
     ("dark skin", 0.135748, 0.085090, 0.058181),
@@ -42,6 +42,8 @@ PATCHES = (
 PITCH, PATCH, RIM = 0.034, 0.029, 0.007  # metres: patch to patch, patch side, dark frame
 CARD = 0.115
 GREY = 0.18
+FOCUS_CARD, SQUARE, SLANT = 0.15, 0.1, 8.0  # sides in metres; degrees that the square is turned by
+WHITE, BLACK = 0.72, 0.03  # reflectances of the focus card
 
 Array = np.ndarray
 
@@ -94,6 +96,31 @@ def grey_card(place: Array, turn: float, lean: float, folder: Path) -> dict[str,
     return {
         "card_face": shape(face, folder, "card_face", grey),
         "card_back": shape(back, folder, "card_back", paint(0.03, 0.03, 0.03)),
+    }
+
+
+def focus_card(middle: Array, right: Array, up: Array, folder: Path) -> dict[str, Any]:
+    """A white card on a post, with a black square turned a little: four straight edges aslant to the pixels.
+
+    White and black lie in one plane and meet without a gap, so that nothing but the lens softens the edges.
+    """
+    turn, c = np.radians(SLANT), np.asarray(middle, float)
+    across = right * np.cos(turn) + up * np.sin(turn)
+    along = up * np.cos(turn) - right * np.sin(turn)
+    signs = [(-1, -1), (1, -1), (1, 1), (-1, 1)]
+    outer = [c + (right * a + up * b) * FOCUS_CARD / 2 for a, b in signs]
+    inner = [c + (across * a + along * b) * SQUARE / 2 for a, b in signs]
+    faces = [f for k in range(4) for j in [(k + 1) % 4] for f in ([k, j, 4 + j], [k, 4 + j, 4 + k])]
+    white = Mesh(np.array(outer + inner), np.array(faces), None, np.zeros((8, 2)))
+    black = plate(inner[0], across * SQUARE, along * SQUARE)
+    post = box([c[0], c[1] + 0.03, c[2] / 2], [0.012, 0.012, c[2]])
+    normal = np.cross(right, up)
+    back = _slab(c - normal * 0.0022, right * FOCUS_CARD, up * FOCUS_CARD, normal * 0.004)
+    return {
+        "focus_white": shape(white, folder, "focus_white", paint(WHITE, WHITE, WHITE)),
+        "focus_black": shape(black, folder, "focus_black", paint(BLACK, BLACK, BLACK)),
+        "focus_back": shape(back, folder, "focus_back", paint(0.03, 0.03, 0.03)),
+        "focus_post": shape(post, folder, "focus_post", paint(0.03, 0.03, 0.03)),
     }
 
 

@@ -6,12 +6,14 @@ as the artist gets them who gives them the lens afterwards.
 
 from __future__ import annotations
 
+import json
 import tempfile
 import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import charts
 import idmatte
 import lantern as cg
 import numpy as np
@@ -19,20 +21,24 @@ import passes
 import planted
 import write
 from camera import record
-from scene import EVENING, LANTERN, Stage
+from scene import EVENING, LANTERN, Stage, load
 
 SIZE = (384, 216)
 OVERSCAN = 32  # pixels about the frame whose light the lens scatters into it
 LIGHT_BITS, DEPTH_BITS = 6, 11  # mantissa bits: below the light's noise, and a hundredth of a pixel of blur
+CARD_MARGIN = 6  # pixels kept about the focus card
+CARD_GRAIN = 0.25  # of the plate's: the mean of sixteen frames of a card that stands still
 UNLIT = 1e-6  # a lamp so dark that it adds nothing, with the materials and light paths of the lit one
 Array = np.ndarray
+
+
+MIDDLE = np.array([*LANTERN[:2], cg.GLASS_MIDDLE])  # of the glass: what the lens is focused on
 
 
 def focus_distance() -> float:
     """Metres along the optical axis to the middle of the glass."""
     camera = EVENING.camera(EVENING.middle, SIZE)
-    middle = np.array([*LANTERN[:2], cg.GLASS_MIDDLE])
-    return round(float((middle - camera.position) @ camera.rotation[:, 2]), 4)
+    return round(float((MIDDLE - camera.position) @ camera.rotation[:, 2]), 4)
 
 
 def seen(scene: Any, samples: int, seed: int) -> Array:
@@ -90,11 +96,37 @@ def make_truths(scene: Any, to: Path, samples: int) -> None:
         write.exr(to / f"truth_{letter}.exr", write.rgb(write.coarse(truth, write.TRUTH_BITS)), SIZE)
 
 
+def make_card(stage: Stage, to: Path, samples: int) -> None:
+    """A test card at the focus where the lantern will stand: as the camera sees it, and as CG through a pinhole.
+
+    The card faces the camera, so that all of it is in focus. It is lit by window and room.
+    """
+    camera = EVENING.camera(EVENING.middle, SIZE)
+    right, up = camera.rotation[:, 0], -camera.rotation[:, 1]
+    scene = load(stage.scene_dict() | charts.focus_card(MIDDLE, right, up, stage.folder))
+    half = charts.FOCUS_CARD / 2
+    corners = camera.project(np.array([MIDDLE - right * half + up * half, MIDDLE + right * half - up * half]))
+    x0, y0 = (int(n) for n in np.floor(corners[0]) - CARD_MARGIN)
+    x1, y1 = (int(n) for n in np.ceil(corners[1]) + CARD_MARGIN)
+    window, seed = (x0, y0, x1, y1), EVENING.seed * 10000 + 7000
+    light = seen(scene, samples, seed)
+    code = write.acescct(light + CARD_GRAIN * (planted.grained(light, seed) - light))[y0:y1, x0:x1]
+    write.exr(to / "card.exr", write.rgb(write.coarse(code, write.CODE_BITS)), SIZE, window, log=True)
+    objects = ("focus_white", "focus_black")
+    own = passes.trace(camera, window, samples, seed + 1, passes.held_out(scene, scene, objects, camera))
+    alpha = sum(own[f"coverage.{name}"] for name in objects)
+    planes = {**write.rgb(write.coarse(own["colour"], write.BEAUTY_BITS)), "A": alpha.astype(np.float16)}
+    write.exr(to / "card_cg.exr", planes, SIZE, window, zipped=True)
+
+
 def make_variables(to: Path) -> None:
-    """Write shot.json and camera.json."""
+    """Write shot.json, beside what was measured and kept in it, and camera.json."""
     frames = EVENING.frames
+    file = to / "shot.json"
+    held = json.loads(file.read_text()) if file.exists() else {}
+    measured = {name: held[name] for name in [*held.get("found", {}), "found"] if name in held}
     write.variables(
-        to / "shot.json",
+        file,
         {
             "shot": "demo_shot/evening",
             "frames": f"{frames[0]}-{frames[-1]}",
@@ -107,6 +139,7 @@ def make_variables(to: Path) -> None:
             "black_lift": write.LIFT,
             "viewing_stops": EVENING.viewing_stops,
             "truth_frame": EVENING.middle,
+            **measured,
         },
     )
     cameras = {frame: EVENING.camera(frame, SIZE) for frame in frames}
@@ -114,14 +147,18 @@ def make_variables(to: Path) -> None:
 
 
 def make_evening(to: Path, samples: int, parts: set[str]) -> None:
-    """The shot: `parts` holds any of frames, stills, variables, camera."""
+    """The shot: `parts` holds any of frames, stills, card, variables, camera."""
     to.mkdir(parents=True, exist_ok=True)
     if parts & {"variables", "camera"}:
         make_variables(to)
-    if not parts & {"frames", "stills"}:
+    if not parts & {"frames", "stills", "card"}:
         return
     with tempfile.TemporaryDirectory() as folder:
         stage = Stage(EVENING, Path(folder))
+        if "card" in parts:
+            make_card(stage, to, samples)
+        if not parts & {"frames", "stills"}:
+            return
         scenes = {
             "set": stage.scene(),
             "joint": stage.scene(lantern=True),

@@ -187,7 +187,7 @@ def main() -> None:
     names = [*SHOTS, EVENING.name]
     ask.add_argument("--shots", nargs="+", default=names, choices=names)
     ask.add_argument("--frames", nargs="*", type=int, default=[], help="only these frames")
-    every = ["frames", "stills", "variables", "camera", "place", "preview"]
+    every = ["frames", "stills", "card", "variables", "camera", "place", "preview"]
     ask.add_argument("--parts", nargs="+", default=every, choices=every)
     given = ask.parse_args()
     for name in given.shots:
