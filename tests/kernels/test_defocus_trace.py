@@ -169,6 +169,50 @@ def test_the_fast_way_is_as_near_to_the_trace_as_the_exact_one(name):
         assert alpha < min(0.013, reference + 0.003)
 
 
+#: Balls that overlap, of ordinary texture, before a wall that fills the frame: errors of the fast way against the
+#: trace away from the border by the largest disc, and over the whole frame, with a little room; then those of the
+#: pinhole's picture left as it is. Measured: 1.42 and 1.13 %, 1.73 and 1.35 %; the exact way 1.39 and 1.12 %,
+#: 1.70 and 1.34 %. Two traces differ by 0.2 %. Most of the rest is what one view does not hold: the lens is nearly
+#: as wide as the near ball and sees round its sides, and it sees parts of the next ball and the wall behind it.
+#: With layers of one object each, rendered whole, blurred by the exact way and laid over each other, 1.07 and
+#: 0.97 %, 1.09 and 1.02 % remain; with such layers traced through the lens, 0.80 and 0.48 %, 0.71 and 0.49 %.
+BALLS = {
+    "balls_two.exr": (0.0150, 0.0120, 0.160, 0.112),
+    "balls_three.exr": (0.0182, 0.0142, 0.123, 0.098),
+}
+
+
+def against(picture, truth, border):
+    inner = (slice(border, -border), slice(border, -border))
+    return difference(picture[inner], truth[inner]), difference(picture, truth)
+
+
+def ball_scene(name, *, reference):
+    fast, exact, truth, noise = both_ways(name, reference=reference)
+    planes, header = load(name)
+    largest = float(np.abs(spread_of(planes["Z"], header)).max())
+    assert 19 < largest < 22
+    assert noise < 0.003
+    border = reach(largest)
+    exact = against(exact[..., :3], truth, border) if reference else None
+    return against(fast, truth, border), exact, against(colours(planes), truth, border)
+
+
+@pytest.mark.parametrize("name", BALLS)
+def test_overlapping_balls_are_close_to_the_trace(name):
+    found, _, untouched = ball_scene(name, reference=False)
+    *most, inner, whole = BALLS[name]
+    assert (np.array(found) < most).all()
+    assert untouched == pytest.approx((inner, whole), abs=0.002)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", BALLS)
+def test_overlapping_balls_are_as_close_as_by_the_exact_way(name):
+    found, exact, _ = ball_scene(name, reference=True)
+    assert (np.array(found) < np.array(exact) + 0.003).all()
+
+
 def test_blades_are_turned_as_those_of_the_traced_lens():
     right, _, truth, _ = both_ways("lights_five_blades.exr", reference=False)
     _, header = load("lights_five_blades.exr")

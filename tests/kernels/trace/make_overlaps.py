@@ -287,6 +287,59 @@ def lights() -> View:
     )
 
 
+def soft(values: Array, times: tuple[int, int]) -> Array:
+    """Cells grown to so many pixels each, with smooth steps between their middles."""
+    for axis, n in enumerate(times):
+        near = np.moveaxis(values, axis, 0)
+        place = (np.arange(len(near) * n) + 0.5) / n - 0.5
+        first = np.floor(place).astype(int)
+        part = (place - first)[:, None] ** 2 * (3 - 2 * (place - first)[:, None])
+        mixed = near[first % len(near)] * (1 - part) + near[(first + 1) % len(near)] * part
+        values = np.moveaxis(mixed, 0, axis)
+    return values
+
+
+def mottled(seed: int, dark: tuple[float, float, float], light: tuple[float, float, float], fine: float) -> Array:
+    """Soft blotches of two sizes; `fine` is the share of the small ones."""
+    level = (1 - fine) * soft(cells(seed, 16, 8), (32, 32)) + fine * soft(cells(seed + 1, 64, 32), (8, 8))
+    return tinted(level, dark, light)
+
+
+OCHRE, STRAW, SEA = (
+    ((0.16, 0.08, 0.04), (0.70, 0.46, 0.25)),
+    ((0.26, 0.2, 0.08), (0.76, 0.66, 0.38)),
+    ((0.06, 0.11, 0.13), (0.36, 0.54, 0.54)),
+)
+
+
+def plastered(seed: int) -> dict[str, Any]:
+    """A plain wall that fills the frame, softly textured, so far behind that shadows fall beside the frame."""
+    return {"wall": upright(0, 0, 8.0, (6, 4.5), matt(mottled(seed, (0.24, 0.23, 0.21), (0.60, 0.56, 0.50), 0.5)))}
+
+
+def balls_two() -> View:
+    """Two balls that overlap, one nearer than the focus, one farther."""
+    return View(
+        {
+            "near": ball(-0.09, 0.045, 0.95, 0.13, matt(mottled(51, *OCHRE, 0.5)), 25),
+            "far": ball(0.36, -0.18, 4.4, 0.72, matt(mottled(53, *SEA, 0.5)), -30),
+        },
+        plastered(55),
+    )
+
+
+def balls_three() -> View:
+    """Three balls, each over the edge of the next: nearer than the focus, a little nearer, farther."""
+    return View(
+        {
+            "near": ball(-0.135, 0.075, 0.95, 0.12, matt(mottled(61, *OCHRE, 0.5)), 25),
+            "middle": ball(0.03, 0.0, 1.8, 0.27, matt(mottled(63, *STRAW, 0.5)), 10),
+            "far": ball(0.62, -0.3, 4.4, 0.6, matt(mottled(65, *SEA, 0.5)), -30),
+        },
+        plastered(67),
+    )
+
+
 def load(view: View, surroundings: bool) -> Any:
     lamps = {
         f"lamp{k}": {
@@ -452,6 +505,9 @@ def aperture(name: str, view: View, lens: Lens, samples: int, pinhole: str, time
 
 def main() -> None:
     whole("overlap.exr", overlap(), Lens(0.2, 3.0), 2048)
+    balls = Lens(0.11, 2.0)
+    whole("balls_two.exr", balls_two(), balls, 512)
+    whole("balls_three.exr", balls_three(), balls, 512)
     near = Lens(0.12, 2.4)
     whole("silhouettes.exr", silhouettes(), near, 2048)
     pieces("silhouettes_pieces.exr", silhouettes(), near, 2048)
