@@ -55,8 +55,9 @@ CHAINS: dict[str, list[tuple[str, dict[str, Any]]]] = {
     "light_wrap": [("light_wrap", {"image": "cg", "backdrop": "plate", "reach": 3})],
     "lens_warp": [("lens_warp", {"image": "cg", "direction": "distort", "focal": [900, 900], "k1": -0.1})],
     "coordinate_warp": [
-        ("pick_channels", {"layers": "cg", "as_": "coordinates", "channels": {"s": "R", "t": "G"}}),
-        ("coordinate_warp", {"image": "plate", "coordinates": "n0"}),
+        ("ramp", {"like": "cg", "direction": "down", "first": [0, 0.9, 0], "last": [1, 0.1, 0]}),
+        ("pick_channels", {"layers": "n0", "as_": "coordinates", "channels": {"s": "R", "t": "G"}}),
+        ("coordinate_warp", {"image": "plate", "coordinates": "n1"}),
     ],
     "motion_blur": [
         ("pick_channels", {"layers": "cg", "as_": "motion", "channels": {"dx": "R", "dy": 12}}),
@@ -83,8 +84,8 @@ CHAINS: dict[str, list[tuple[str, dict[str, Any]]]] = {
     ],
 }
 
-#: Chains that hold more: two pictures go on beyond the frame; places and motions of random numbers lie far apart.
-MORE = {"light_wrap": 5, "coordinate_warp": 6, "motion_blur": 5}
+#: Chains that hold more: two pictures go on beyond the frame; motions of random numbers lie far apart.
+MORE = {"light_wrap": 5, "motion_blur": 5}
 
 
 def pictures(nodes: list[tuple[str, dict[str, Any]]], window: Window) -> dict[str, Image]:
