@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from stackcomp.kernels.compiled import Array, compiled, inlined
-from stackcomp.kernels.disc_scatter import Tile
+from stackcomp.kernels.disc_scatter import Tile, slot_of
 
 __all__ = ["BLOCK", "CELLS", "cell_sums", "farthest_in_blocks", "finish", "sizes_wanted", "without_transparency"]
 
@@ -25,20 +25,6 @@ _GRID = 0.02
 
 
 @inlined
-def _slot(radius: float) -> int:
-    """Number of the rounded radius nearest to one, as in `aperture.RADII`."""
-    if radius < 16:
-        return int(max(radius, 0.5) * 32 + 0.5)
-    if radius < 32:
-        return 512 + int((radius - 16) * 16 + 0.5)
-    if radius < 64:
-        return 768 + int((radius - 32) * 8 + 0.5)
-    if radius < 128:
-        return 1024 + int((radius - 64) * 2 + 0.5)
-    return 1152 + int((radius - 128) * 0.5 + 0.5)
-
-
-@inlined
 def _grained(value: float) -> float:
     return float(np.rint(np.float64(value) * 2.0**38) * 2.0**-38)
 
@@ -46,7 +32,7 @@ def _grained(value: float) -> float:
 @inlined
 def _key(tile: Tile, cells: Array, turns: bool, y: int, x: int) -> int:
     """Key of the mean disc that lands on a pixel from the ends of surfaces."""
-    key = _slot(tile.sizes[y, x, 1] * 64 / tile.sizes[y, x, 0])
+    key = slot_of(tile.sizes[y, x, 1] * 64 / tile.sizes[y, x, 0])
     if tile.sizes[y, x, 2] > 0 or not turns:
         key += _SLOTS
     if cells.size:

@@ -23,7 +23,7 @@ from numba.core import cgutils
 from stackcomp.kernels.compiled import Array, compiled, inlined
 from stackcomp.kernels.vector_code import FLOAT, VectorCode, intrinsic
 
-__all__ = ["INNER", "Sources", "Tile", "collect", "largest_in_blocks", "scatter", "slots_of"]
+__all__ = ["INNER", "Sources", "Tile", "collect", "largest_in_blocks", "scatter", "slot_of", "slots_of"]
 
 #: Numbers of rounded radii, as in `disc_tables`.
 _SLOTS = 1600
@@ -116,7 +116,7 @@ _add_four, _add_eight = _adding(4), _adding(8)
 
 
 @inlined
-def _slot(radius: float) -> int:
+def slot_of(radius: float) -> int:
     """Number of the rounded radius nearest to one, as in `aperture.RADII`."""
     if radius < 16:
         return int(max(radius, 0.5) * 32 + 0.5)
@@ -149,13 +149,13 @@ def slots_of(
     """
     red, green, blue, alpha = planes
     counts = np.zeros((2, _SLOTS), np.int64)
-    most = _slot(largest)
+    most = slot_of(largest)
     for y in range(first, last):
         for x in range(spread.shape[1]):
             size = spread[y, x]
             slot = 0
             if (alpha[y, x] != 0 or red[y, x] != 0 or green[y, x] != 0 or blue[y, x] != 0) and not np.isnan(size):
-                slot = _slot(min(float(abs(size)), largest))
+                slot = slot_of(min(float(abs(size)), largest))
                 if coarse:
                     by = 8 if slot >= 128 else 2
                     rounded = (slot + by // 2) // by * by

@@ -37,7 +37,8 @@ from stackcomp.measure.chart_suspects import Suspects
 from stackcomp.measure.depth import DepthStatistics, depth_statistics
 from stackcomp.measure.edge import EdgeError
 from stackcomp.measure.findings import write_findings
-from stackcomp.measure.grain import GrainError, GrainMatch, match_grain
+from stackcomp.measure.grain import GrainMatch, match_grain
+from stackcomp.measure.grain_squares import GrainError
 from stackcomp.measure.grey import GreyMatch, match_grey
 from stackcomp.measure.ids import IdAreas, ObjectArea, ObjectShare, measure_ids
 from stackcomp.measure.irradiance import Irradiance, direction

@@ -13,26 +13,23 @@ the choice of squares is ours.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from stackcomp.data.window import Window
-from stackcomp.errors import Problem, RequestError
 from stackcomp.measure.given import AreaLike, Triple, TripleLike, area_in, rgb
+from stackcomp.measure.grain_squares import FEWEST, GrainError, pixels_of, whole_squares
 from stackcomp.measure.picture import Measured, opened
-from stackcomp.measure.statistics import clipped
 
 __all__ = ["GrainError", "GrainMatch", "fit_line", "match_grain"]
 
 Floats = npt.NDArray[np.float64]
 
 _SIDE = 8
-#: Squares of one level, and levels at the most.
-_FEWEST, _LEVELS = 24, 24
+#: Levels at the most.
+_LEVELS = 24
 _QUANTILE = 0.25
 #: Degrees of freedom of the variance of a square: of 64 independent pixels, and of its 36 second differences,
 #: which share pixels; N² over the sum of their squared correlations.
@@ -41,18 +38,6 @@ _FREE, _FREE_ALONE = 63.0, 11.390625
 _AGREE = 0.05
 #: Quotient of brightest and darkest level from which on floor and slope are told from each other.
 _RANGE = 4.0
-
-
-class GrainError(RequestError):
-    """Grain that cannot be measured.
-
-    Args:
-        what: what is wrong, with the value seen; or the problems themselves.
-        way_out: what to do.
-    """
-
-    def __init__(self, what: str | Problem | Iterable[Problem], way_out: str = "") -> None:
-        super().__init__(Problem("grain-unclear", what, way_out) if isinstance(what, str) else what)
 
 
 @dataclass(frozen=True)
@@ -120,12 +105,18 @@ def match_grain(
     if other is not None:
         _refuse_another_view(plate, opened(other, "other"))
         window &= other.light.window
-    corners = _corners(plate, other, where.mask(window), window, "picture" if area is None else "area")
+    corners = whole_squares(
+        [picture for picture in (plate, other) if picture is not None],
+        where.mask(window),
+        window,
+        _SIDE,
+        "picture" if area is None else "area",
+    )
     doubts: list[str] = []
     fits = []
     for k, channel in enumerate("RGB"):
-        first = _blocks(plate.light.over(window)[channel], corners)
-        second = None if other is None else _blocks(other.light.over(window)[channel], corners)
+        first = pixels_of(plate.light.over(window)[channel], corners, _SIDE)
+        second = None if other is None else pixels_of(other.light.over(window)[channel], corners, _SIDE)
         if second is not None and np.array_equal(first, second):
             raise GrainError(
                 f"both pictures are the same in {channel}, to the bit, so that no grain is left between them",
@@ -181,36 +172,6 @@ def _refuse_another_view(plate: Measured, other: Measured) -> None:
         )
 
 
-def _corners(
-    plate: Measured, other: Measured | None, inside: npt.NDArray[np.bool_], window: Window, named: str
-) -> npt.NDArray[np.intp]:
-    """Row and column of the squares whose pixels are all inside the area, finite and not clipped."""
-    good = inside.copy()
-    for picture in filter(None, (plate, other)):
-        light = picture.light.over(window)
-        for channel in "RGB":
-            good &= np.isfinite(light[channel])
-        place = window.slices_in(picture.light.window)
-        for mask in clipped(picture).values():
-            good &= ~mask[place]
-    down, across = good.shape[0] // _SIDE, good.shape[1] // _SIDE
-    whole = good[: down * _SIDE, : across * _SIDE].reshape(down, _SIDE, across, _SIDE).all(axis=(1, 3))
-    corners = np.argwhere(whole) * _SIDE
-    if len(corners) < _FEWEST:
-        raise GrainError(
-            f"the {named} holds {len(corners)} whole squares of {_SIDE} × {_SIDE} pixels that are not clipped",
-            f"{_FEWEST} are needed; " + ("name a larger area" if named == "area" else "measure a larger picture"),
-        )
-    return np.asarray(corners, np.intp)
-
-
-def _blocks(plane: npt.NDArray[np.float32], corners: npt.NDArray[np.intp]) -> Floats:
-    """The pixels of each square, ``(squares, 64)``."""
-    steps = np.arange(_SIDE)
-    y, x = corners[:, 0, None, None] + steps[:, None], corners[:, 1, None, None] + steps
-    return np.asarray(plane[y, x].reshape(len(corners), -1), np.float64)
-
-
 def _measured(first: Floats, second: Floats | None) -> tuple[Floats, Floats]:
     """Level and variance of each square."""
     if second is not None:
@@ -228,12 +189,12 @@ def _by_level(level: Floats, variance: Floats, freedom: float) -> tuple[Floats, 
 
     # Borders and painted masks have no grain at all.
     level, variance = level[variance > 0], variance[variance > 0]
-    if level.size < _FEWEST:
+    if level.size < FEWEST:
         return np.zeros(0), np.zeros(0), 0.0
     quantile = float(chi2.ppf(_QUANTILE, freedom))
     expected = quantile / freedom
     order = np.argsort(level, kind="stable")
-    parts = np.array_split(order, max(1, min(_LEVELS, level.size // _FEWEST)))
+    parts = np.array_split(order, max(1, min(_LEVELS, level.size // FEWEST)))
     means = np.array([level[part].mean() for part in parts])
     # Of a quantile of n values, by the density there; half of it for deviations.
     density = float(chi2.pdf(quantile, freedom))

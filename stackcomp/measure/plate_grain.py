@@ -30,17 +30,17 @@ from stackcomp.data.window import Window
 from stackcomp.errors import ArgumentError
 from stackcomp.files.grain_file import GrainFile
 from stackcomp.measure.given import AreaLike, Triple, TripleLike, area_in, rgb
-from stackcomp.measure.grain import GrainError, fit_line
+from stackcomp.measure.grain import fit_line
 from stackcomp.measure.grain_residual import REACH, SIDE, Residual, products
+from stackcomp.measure.grain_squares import FEWEST, GrainError, pixels_of, whole_squares
 from stackcomp.measure.picture import Measured, opened
-from stackcomp.measure.statistics import clipped
 
 __all__ = ["PlateGrain", "measure_grain"]
 
 Floats = npt.NDArray[np.float64]
 
-#: Squares of one level, levels, and squares that are measured at the most.
-_FEWEST, _LEVELS, _MOST = 24, 16, 4000
+#: Levels and squares that are measured at the most.
+_LEVELS, _MOST = 16, 4000
 #: Quantile of the squares of a level that is believed, of differences of frames.
 _QUANTILE = 0.25
 #: Weight of squares above the line that is laid below those of single frames, and by how many standard deviations
@@ -166,7 +166,7 @@ def measure_grain(
     for frame in frames:
         window &= frame.light.window
     named = "picture" if area is None else "area"
-    corners = _corners(frames, where.mask(window), window, named)
+    corners = whole_squares(frames, where.mask(window), window, SIDE, named)
     doubts: list[str] = []
     still = len(frames) > 1 and not moving
     if still:
@@ -199,43 +199,13 @@ def _refuse_sizes(frames: Sequence[Measured]) -> None:
             )
 
 
-def _corners(
-    frames: Sequence[Measured], inside: npt.NDArray[np.bool_], window: Window, named: str
-) -> npt.NDArray[np.intp]:
-    """Row and column of the squares whose pixels are inside the area, finite and not clipped in any frame."""
-    good = inside.copy()
-    for frame in frames:
-        light = frame.light.over(window)
-        for channel in "RGB":
-            good &= np.isfinite(light[channel])
-        place = window.slices_in(frame.light.window)
-        for mask in clipped(frame).values():
-            good &= ~mask[place]
-    down, across = good.shape[0] // SIDE, good.shape[1] // SIDE
-    whole = good[: down * SIDE, : across * SIDE].reshape(down, SIDE, across, SIDE).all(axis=(1, 3))
-    corners = np.argwhere(whole) * SIDE
-    if len(corners) < _FEWEST:
-        raise GrainError(
-            f"the {named} holds {len(corners)} whole squares of {SIDE} × {SIDE} pixels that are not clipped",
-            f"{_FEWEST} are needed; " + ("name a larger area" if named == "area" else "measure a larger picture"),
-        )
-    return np.asarray(corners, np.intp)
-
-
-def _blocks(plane: npt.NDArray[np.float32], corners: npt.NDArray[np.intp]) -> Floats:
-    """The pixels of each square, ``(squares, 256)``."""
-    steps = np.arange(SIDE)
-    y, x = corners[:, 0, None, None] + steps[:, None], corners[:, 1, None, None] + steps
-    return np.asarray(plane[y, x].reshape(len(corners), -1), np.float64)
-
-
 def _codes(frames: Sequence[Measured], window: Window, corners: npt.NDArray[np.intp]) -> list[str]:
     """Doubts about channels whose noise is no larger than the steps in which the file stores numbers."""
     doubts = []
     some = corners[:: max(1, len(corners) // 400)]
     stored, residual = frames[0].stored.over(window), Residual(2)
     for name in "RGB":
-        blocks = _blocks(stored[name], some)
+        blocks = pixels_of(stored[name], some, SIDE)
         steps = np.diff(np.sort(blocks, axis=1), axis=1)
         largest = np.abs(blocks).max(axis=1)
         steps[steps <= _ROUNDING * largest[:, None]] = np.nan
@@ -281,7 +251,7 @@ class _Squares:
         levels, rests = [], []
         for first, second in pairs:
             ours, theirs = first.light.over(window), second.light.over(window)
-            halves = [(_blocks(ours[name], some), _blocks(theirs[name], some)) for name in "RGB"]
+            halves = [(pixels_of(ours[name], some, SIDE), pixels_of(theirs[name], some, SIDE)) for name in "RGB"]
             for name, (a, b) in zip("RGB", halves, strict=True):
                 if np.array_equal(a, b):
                     raise GrainError(
@@ -302,7 +272,7 @@ class _Squares:
         levels, rests = [], []
         for frame in frames:
             light = frame.light.over(window)
-            blocks = [_blocks(light[name], some) for name in "RGB"]
+            blocks = [pixels_of(light[name], some, SIDE) for name in "RGB"]
             levels.append([block.mean(axis=1) for block in blocks])
             rests.append([residual.left(block) for block in blocks])
         return cls._made(levels, rests, residual, black, still=False)
@@ -319,7 +289,7 @@ class _Squares:
         """Those with any noise: borders and painted masks have none."""
         level = np.abs(self.level + np.array(self.black)[:, None])
         noisy_each = np.abs(self.rest).max(axis=2) > _ROUNDING * level
-        clean = [name for name, some in zip("RGB", noisy_each, strict=True) if np.count_nonzero(some) < _FEWEST]
+        clean = [name for name, some in zip("RGB", noisy_each, strict=True) if np.count_nonzero(some) < FEWEST]
         if clean:
             raise GrainError(
                 f"{', '.join(clean)}: there is no grain in the {level.shape[1]} squares that were measured",
@@ -336,18 +306,18 @@ class _Squares:
         """
         detail = alone.residual.variance(alone.rest[1])
         variance = self.residual.variance(self.rest[1])
-        if detail.size != variance.size or detail.size < _FEWEST:
+        if detail.size != variance.size or detail.size < FEWEST:
             return 1.0
         ones = np.ones_like(variance)
         expected = _between(
             self.level[1], *_by_level(self.level[1], variance, ones, self.residual.freedom(None), _QUANTILE)
         )
-        most = np.argsort(detail, kind="stable")[-max(_FEWEST // 2, detail.size * 3 // 10) :]
+        most = np.argsort(detail, kind="stable")[-max(FEWEST // 2, detail.size * 3 // 10) :]
         return float(np.median(variance[most] / expected[most]))
 
     def result(self, doubts: list[str], named: str) -> PlateGrain:
         """Variance, correlation and autocorrelation of all channels."""
-        if self.level.shape[1] < _FEWEST:
+        if self.level.shape[1] < FEWEST:
             raise GrainError(
                 f"only {self.level.shape[1]} squares of {SIDE} × {SIDE} pixels have any noise",
                 "measure a plate as it came from the camera, before noise was removed",
@@ -362,7 +332,7 @@ class _Squares:
                 "stands still",
             )
         pure = np.logical_and.reduce([one.pure for one in channels])
-        if np.count_nonzero(pure) < _FEWEST // 2:
+        if np.count_nonzero(pure) < FEWEST // 2:
             pure = channels[1].pure
         scaled = [one.scaled for one in channels]
         table = np.array([[float((a[pure] * b[pure]).mean()) for b in scaled] for a in scaled])
@@ -404,7 +374,7 @@ class _Squares:
                 found = _by_level(level, variance, expected, freedom, _QUANTILE)
             else:
                 pure = variance < expected * (1 + _MORE * np.sqrt(2 / freedom))
-                if np.count_nonzero(pure) < _FEWEST:
+                if np.count_nonzero(pure) < FEWEST:
                     return None
                 found = _by_level(level[pure], variance[pure], expected[pure], freedom, 0.5)
             expected = _between(level, *found)
@@ -432,7 +402,7 @@ class _Squares:
 
 def _some(corners: npt.NDArray[np.intp], times: int) -> npt.NDArray[np.intp]:
     """Squares spread evenly, so that there are not too many in all."""
-    most = max(_FEWEST, _MOST // times)
+    most = max(FEWEST, _MOST // times)
     if len(corners) <= most:
         return corners
     return corners[(np.arange(most) * (len(corners) / most)).astype(np.intp)]
@@ -463,7 +433,7 @@ def _lowest(level: Floats, variance: Floats, freedom: float) -> Floats:
 def _parts(level: Floats) -> list[npt.NDArray[np.intp]]:
     """Squares by level, in rising order; as many of each."""
     order = np.argsort(level, kind="stable")
-    return list(np.array_split(order, max(1, min(_LEVELS, level.size // _FEWEST))))
+    return list(np.array_split(order, max(1, min(_LEVELS, level.size // FEWEST))))
 
 
 def _by_level(
