@@ -54,8 +54,8 @@ class MatchGrain(Adjustable, AreaNode):
     source_of_maths: ClassVar[str] = (
         "noise of a sensor: Foi, Trimeche, Katkovnik and Egiazarian, Practical Poissonian-Gaussian Noise Modeling "
         "and Fitting for Single-Image Raw-Data, 2008; random numbers: Salmon, Moraes, Dror and Shaw, Parallel "
-        "Random Numbers: As Easy as 1, 2, 3, 2011, and Wallace, Fast Pseudorandom Generators for Normal and Exponential "
-        "Variates, 1996; the share at edges follows from sums of variances"
+        "Random Numbers: As Easy as 1, 2, 3, 2011, and Wallace, Fast Pseudorandom Generators for Normal and "
+        "Exponential Variates, 1996; the share at edges follows from sums of variances"
     )
     page_examples: ClassVar[PageExamples] = (
         {
