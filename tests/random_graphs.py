@@ -115,6 +115,7 @@ def make(folder: Path, seed: int, nodes: int = 18) -> RandomGraph:
         {"as_": "depth"},
         {"as_": "matte", "channels": {"A": "mask"}},
         {"as_": "motion"},
+        {"as_": "coordinates", "channels": {"s": "R", "t": "mask"}},
     ):
         _add(made, draw, "pick_channels", {"layers": layers, **what})
     deck: list[str] = []

@@ -127,7 +127,7 @@ def philox(counter: tuple[int, int, int, int], key: tuple[int, int]) -> tuple[in
     return tuple(int(word) for word in _one(a, b, c, d, _keys(*key)))
 
 
-@compiled
+@inlined
 def _one(a: Any, b: Any, c: Any, d: Any, keys: Any) -> Any:
     return _seven_rounds(a, b, c, d, keys)
 
