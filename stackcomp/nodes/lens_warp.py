@@ -60,7 +60,8 @@ class LensWarp(AreaNode):
     **Overscan.** The plate of a lens with barrel distortion shows more than a pinhole of its frame sees. CG that
     will be distorted is rendered with more pixels on each side, in a data window larger than its frame. `check`
     says how many where there are too few, and ``stackcomp match lens`` prints it. What lands beyond the frame is
-    kept, up to 4096 pixels, so that a straightened picture can be distorted again without losing its edges.
+    kept, as far as the frame is wide and 4096 pixels at most, so that a straightened picture can be distorted again
+    without losing its edges.
 
     **Lateral chromatic aberration.** ``lateral`` says how many pixels farther from the centre than green red and
     blue lie in the distorted picture, at half the diagonal of the frame; less in proportion to the distance. Alpha
@@ -361,7 +362,9 @@ class LensWarp(AreaNode):
         window = Window(source.x0, source.y0, source.x0, source.y0)
         for map in self._maps(types["image"]):
             window = window | map.reached(source)
-        return window & (source | self._frame.scaled(self._scale)).grow(OVERSCAN)
+        frame = self._frame.scaled(self._scale)
+        # Beside a fold the formula leads anywhere, and each pixel there would be solved by itself.
+        return window & (source | frame).grow(min(OVERSCAN, max(frame.width, frame.height)))
 
     def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         source = domains["image"]

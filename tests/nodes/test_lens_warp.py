@@ -185,6 +185,17 @@ def test_nothing_beyond_a_fold():
     assert got[radius < limit - 0.02].min() > 0.99
 
 
+def test_a_lens_that_leads_anywhere_keeps_no_more_than_a_frame_on_each_side():
+    """It divides by 0, and its prism outweighs the rest: places beside the fold have no end."""
+    absurd = {"model": "rational", "k1": 0, "k2": 0, "p1": 0, "p2": 0, "k3": -3.776, "k4": -3.42, "k6": -0.14,
+              "s1": 2.811, "s2": -1.826, "s3": -2.249, "s4": 1.0, "focal": [31, 50], "centre": [0, -1.3]}  # fmt: skip
+    small, frame = Window(4, 3, 30, 26), Window.of_size(37, 29)
+    image = Image.from_array(np.ones((*small.shape, 3), np.float32), origin=(4, 3), display=frame)
+    got = bent(image, **absurd)
+    assert got.window in frame.grow(37)
+    assert not got.window.empty
+
+
 def test_windows_smaller_than_the_frame_and_empty_ones():
     small = Window(30, 20, 50, 41)
     got = bent(image_of(np.ones((*small.shape, 4)), small))
