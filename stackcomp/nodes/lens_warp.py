@@ -60,8 +60,8 @@ class LensWarp(AreaNode):
     **Overscan.** The plate of a lens with barrel distortion shows more than a pinhole of its frame sees. CG that
     will be distorted is rendered with more pixels on each side, in a data window larger than its frame. `check`
     says how many where there are too few, and ``stackcomp match lens`` prints it. What lands beyond the frame is
-    kept, as far as the frame is wide and 4096 pixels at most, so that a straightened picture can be distorted again
-    without losing its edges.
+    kept, as far as the frame is wide and 4096 pixels at most, so that a straightened picture can be distorted
+    again without losing its edges.
 
     **Lateral chromatic aberration.** ``lateral`` says how many pixels farther from the centre than green red and
     blue lie in the distorted picture, at half the diagonal of the frame; less in proportion to the distance. Alpha
