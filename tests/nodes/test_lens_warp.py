@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from one_node import render_node
 
-from stackcomp import Composition, DocumentError, Graph, Image, Window
+from stackcomp import KINDS, Composition, DocumentError, Graph, Image, Window
 from stackcomp.data.port_types import Depth, Ids, Matte, Ratio
 from stackcomp.files import exr
 from stackcomp.files.lens_file import write_lens
@@ -190,10 +190,12 @@ def test_a_lens_that_leads_anywhere_keeps_no_more_than_a_frame_on_each_side():
     numbers = {"k3": -3.776, "k4": -3.42, "k6": -0.14, "s1": 2.811, "s2": -1.826, "s3": -2.249, "s4": 1.0}
     absurd = {"model": "rational", "k1": 0, "k2": 0, "p1": 0, "p2": 0, "focal": [31, 50], "centre": [0, -1.3]}
     small, frame = Window(4, 3, 30, 26), Window.of_size(37, 29)
-    image = Image.from_array(np.ones((*small.shape, 3), np.float32), origin=(4, 3), display=frame)
-    got = bent(image, **absurd, **numbers)
-    assert got.window in frame.grow(37)
-    assert not got.window.empty
+    node = KINDS["lens_warp"].model_validate(
+        {"kind": "lens_warp", "image": "it", "direction": "distort", **absurd, **numbers}
+    )
+    node = node.at(1).with_displays({"image": frame}, None)
+    kept = node.domain({"image": small}, {"image": Matte()})
+    assert kept == frame.grow(37)
 
 
 def test_windows_smaller_than_the_frame_and_empty_ones():
