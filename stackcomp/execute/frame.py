@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
+from stackcomp.data.beyond import beyond_frame
 from stackcomp.data.image import Image, Plane
 from stackcomp.data.port_types import Layers, PortType
 from stackcomp.data.window import Window
@@ -25,7 +26,7 @@ from stackcomp.execute.constants import Constants
 from stackcomp.execute.fuse import Loop, compiled
 from stackcomp.execute.half_planes import is_finite, widened_image
 from stackcomp.execute.plane_pool import PlaneLedger, PlanePool
-from stackcomp.execute.surroundings import beyond_frame, scaled
+from stackcomp.execute.surroundings import scaled
 from stackcomp.files.file_state import FileState, require_state
 from stackcomp.nodes.base import Job, Node, SinkNode
 from stackcomp.nodes.kinds import KINDS

@@ -1,4 +1,4 @@
-"""What lies around and between pixels: beyond the frame, and on a coarser grid."""
+"""Pictures on a coarser grid."""
 
 from __future__ import annotations
 
@@ -8,18 +8,8 @@ import numpy as np
 
 from stackcomp.data.image import Image
 from stackcomp.data.port_types import Colour, Coordinates, Depth, Ids, Layers, Matte, Motion, PortType, Ratio
-from stackcomp.data.reach import goes_on
-from stackcomp.data.window import Window
 
-__all__ = ["beyond_frame", "scaled"]
-
-
-def beyond_frame(image: Image, window: Window, domain: Window) -> Image:
-    """The picture with its outermost pixels going on beyond those edges of the frame that it reaches."""
-    grown = goes_on(window, domain, image.display)
-    if grown.empty or image.window.empty or grown in image.window:
-        return image
-    return image.over(grown, edges=True)
+__all__ = ["scaled"]
 
 
 def scaled(image: Image, type: PortType, scale: float) -> Image:

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, NamedTuple,
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
+from stackcomp.data.beyond import coverage_of
 from stackcomp.data.image import Image, Plane
 from stackcomp.data.numbers import Keyed, Number
 from stackcomp.data.port_types import Depth, PortType
-from stackcomp.data.reach import goes_on
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError, Problem
 from stackcomp.kernels.mixed_depth import AROUND
@@ -267,7 +267,7 @@ class Defocus(Adjustable, AreaNode):
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         picture = images["image"]
-        alpha = picture["A"] if "A" in picture else self._coverage(picture, job)
+        alpha = coverage_of(picture, job.domains.get("image", picture.window))
         if self.radius is None:
             focus = self._focus(images["depth"])
             depth = images["depth"].over(picture.window.grow(1))
@@ -323,15 +323,6 @@ class Defocus(Adjustable, AreaNode):
         assert self.focal_length is not None
         assert self.gate_width is not None
         return distance_at(depth, self.focus_at, self.depth, self.focal_length, self.gate_width)
-
-    def _coverage(self, picture: Image, job: Job) -> Plane:
-        """The alpha of a picture without alpha: 1 where it has pixels."""
-        window = picture.window
-        inner = window & goes_on(window, job.domains.get("image", window), picture.display)
-        coverage = np.zeros(window.shape, np.float32)
-        if not inner.empty:
-            coverage[inner.slices_in(window)] = 1
-        return coverage
 
     def _judge_focus(self, extent: _Extent, job: Job) -> None:
         """Warn where the focus is far from all that there is."""

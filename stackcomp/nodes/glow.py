@@ -18,13 +18,12 @@ from stackcomp.data.port_types import Matte, PortType
 from stackcomp.data.window import Window
 from stackcomp.errors import BadValueError
 from stackcomp.nodes.base import Adjustable, AreaNode, Context, Job, PageExamples, Port
+from stackcomp.nodes.bright import LARGEST, share_above
 from stackcomp.nodes.lobes import FALLOFF, MOST, RADIUS, Falloff, Lobe
 
 if TYPE_CHECKING:
     from stackcomp.kernels.mixture import Part
 
-#: Half of the largest float32: no light is brighter than twice this.
-_LARGEST = 1.7e38
 # Rows whose share is worked out at a time.
 _ROWS = 8
 
@@ -258,29 +257,12 @@ class Glow(Adjustable, AreaNode):
             # A few rows at a time, so that what is in between stays in the cache.
             for row in range(first, last, _ROWS):
                 rows = slice(row, min(row + _ROWS, last))
-                share[rows] = self._glowing(*(lit[channel][rows] for channel in "RGB"))
+                share[rows] = share_above([lit[channel][rows] for channel in "RGB"], self.threshold, self.knee)
                 if matte is not None:
                     share[rows] *= np.clip(matte["A"][rows], 0, 1)
 
         over_strips(work, share.shape[0])
         return share
-
-    def _glowing(self, red: Plane, green: Plane, blue: Plane) -> Plane:
-        """Share of each pixel's light that glows, 0 to 1."""
-        brightest = np.maximum(np.maximum(red, green), np.maximum(blue, 0))
-        threshold = np.float32(min(self.threshold, _LARGEST))
-        excess = np.maximum(brightest - threshold, 0)
-        # A knee that began below 0 would make light of black.
-        knee = np.float32(min(self.knee, self.threshold, _LARGEST))
-        if knee > 0:
-            # A parabola that meets both straight parts with their own slopes. The order of factors keeps the
-            # square of very large and very small numbers inside of float32.
-            into = np.clip(brightest - (threshold - knee), 0, 2 * knee)
-            bent = np.float32(0.25) * into * (into / knee)
-            excess = np.where(np.abs(brightest - threshold) < knee, bent, excess)
-        share = np.zeros_like(brightest)
-        np.divide(excess, brightest, out=share, where=brightest > 0)
-        return np.minimum(share, 1, out=share)
 
 
 def _over(picture: Image, plane: Plane, window: Window) -> Plane:
@@ -292,7 +274,7 @@ def _gather(light: Plane, share: Plane | None, into: Plane, first: int, last: in
     """The light of a channel that glows, in some rows."""
     rows = into[first:last]
     # Sums of two pixels stay finite.
-    np.clip(light[first:last], 0, _LARGEST, out=rows)
+    np.clip(light[first:last], 0, LARGEST, out=rows)
     if share is not None:
         rows *= share[first:last]
 
@@ -319,5 +301,5 @@ def _finish(
 def _times(rows: Plane, factor: np.float32, into: Plane | None = None) -> Plane:
     """Light times a factor, as far as half of the largest float32."""
     if factor > 1:
-        rows = np.minimum(rows, np.float32(_LARGEST) / factor, out=into)
+        rows = np.minimum(rows, np.float32(LARGEST) / factor, out=into)
     return np.multiply(rows, factor, out=into)

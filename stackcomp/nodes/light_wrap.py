@@ -10,16 +10,17 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
+from stackcomp.data.beyond import beyond_frame
 from stackcomp.data.image import Image, Plane
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import Matte, PortType
+from stackcomp.data.reach import reachable
 from stackcomp.data.window import Window
 from stackcomp.nodes.base import Adjustable, AreaNode, Job, PageExamples, Port
+from stackcomp.nodes.bright import share_above
 
 #: A straight edge takes in half of the light; at so many standard deviations behind it, a tenth of that half.
 _TENTH = 1.6448536269514722
-#: Half of the largest float32: no light is brighter than twice this.
-_LARGEST = 1.7e38
 
 
 class LightWrap(Adjustable, AreaNode):
@@ -88,7 +89,10 @@ class LightWrap(Adjustable, AreaNode):
 
     def needs(self, wanted: Window, domains: Mapping[str, Window], frame: int) -> Mapping[str, Window]:
         around = wanted.grow(self._margin())
-        return {port: around for port in ("image", "backdrop", "matte") if port in domains}
+        # What goes on beyond the frame is copied around what is covered, and nowhere else.
+        return {
+            port: reachable(around, domains[port]) for port in ("image", "backdrop", "matte") if port in domains
+        }
 
     @property
     def _sigma(self) -> float:
@@ -104,15 +108,19 @@ class LightWrap(Adjustable, AreaNode):
 
     def compute(self, wanted: Window, images: Mapping[str, Image], job: Job, type: PortType) -> Image:
         picture = images["image"]
-        own = picture.over(wanted)
+        own = beyond_frame(picture, wanted, job.domains["image"]).over(wanted)
         planes: dict[str, Plane] = dict(own.planes)
         if self.output == "alone":
             planes = {name: np.zeros(wanted.shape, np.float32) for name in planes}
         # Light lands only where something is covered, and comes only from where something is not.
         part = _covered(own)
         around = part.grow(self._margin())
-        if self.strength > 0 and not part.empty and picture.plane_over("A", around).min() < 1:
-            seen = {port: image.over(around) for port, image in images.items()}
+        if self.strength == 0 or part.empty:
+            return replace(picture, planes=planes, window=wanted, type=type)
+        seen = {
+            port: beyond_frame(image, around, job.domains[port]).over(around) for port, image in images.items()
+        }
+        if seen["image"]["A"].min() < 1:
             for name in "RGB":
                 planes[name] = self._wrapped(seen, name, planes[name], part.slices_in(wanted))
         return replace(picture, planes=planes, window=wanted, type=type)
@@ -145,18 +153,10 @@ class LightWrap(Adjustable, AreaNode):
         rows = slice(first, last)
         light = np.maximum(seen["backdrop"][name][rows], 0)
         if self.threshold > 0:
-            light *= self._share(*(seen["backdrop"][channel][rows] for channel in "RGB"))
+            light *= share_above([seen["backdrop"][channel][rows] for channel in "RGB"], self.threshold)
         if "matte" in seen:
             light *= np.clip(seen["matte"]["A"][rows], 0, 1)
         np.multiply(light, 1 - np.clip(seen["image"]["A"][rows], 0, 1), out=source[rows])
-
-    def _share(self, red: Plane, green: Plane, blue: Plane) -> Plane:
-        """Share of each pixel's light above the threshold, judged by the brightest channel so that hue stays."""
-        brightest = np.maximum(np.maximum(red, green), np.maximum(blue, 0))
-        share = np.zeros_like(brightest)
-        excess = np.maximum(brightest - np.float32(min(self.threshold, _LARGEST)), 0)
-        np.divide(excess, brightest, out=share, where=brightest > 0)
-        return share
 
 
 def _covered(image: Image) -> Window:

@@ -9,6 +9,7 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
+from stackcomp.data.beyond import beyond_frame, coverage_of
 from stackcomp.data.image import Image, Plane
 from stackcomp.data.numbers import Number
 from stackcomp.data.port_types import Depth, Motion, PortType
@@ -107,16 +108,17 @@ class MotionBlur(Adjustable, AreaNode):
         from stackcomp.kernels.motion_blur import margin, motion_blur
 
         box, longest = self._moving(wanted, images["motion"], job)
-        still = _continued(images["image"], wanted, job.domains["image"])
+        still = beyond_frame(images["image"], wanted, job.domains["image"]).over(wanted)
         largest = min(self.largest_length, longest)
         around = margin(largest, *self._exposure)
         # Without reach nothing is blurred, but what is too long is looked for.
         region = wanted & box.grow(around) if around else wanted
         if region.empty or not (around or longest > self.largest_length):
             return replace(still, planes={name: still[name] for name in type.planes}, type=type)
-        read = {port: _continued(image, region.grow(around), job.domains[port]) for port, image in images.items()}
+        seen = region.grow(around)
+        read = {port: beyond_frame(image, seen, job.domains[port]).over(seen) for port, image in images.items()}
         picture, motion = read["image"], read["motion"]
-        alpha = picture["A"] if "A" in picture else self._coverage(picture, job)
+        alpha = coverage_of(picture, job.domains["image"])
         dx, dy = motion["dx"], motion["dy"]
         if self.vertical == "up":
             dy = np.negative(dy)
@@ -162,20 +164,3 @@ class MotionBlur(Adjustable, AreaNode):
             max(x1, beyond.x1) if x1 == there.x1 else x1,
             max(y1, beyond.y1) if y1 == there.y1 else y1,
         ), found.longest
-
-    def _coverage(self, picture: Image, job: Job) -> Plane:
-        """The alpha of a picture without alpha: 1 where it has pixels."""
-        window = picture.window
-        inner = window & goes_on(window, job.domains["image"], picture.display)
-        coverage = np.zeros(window.shape, np.float32)
-        if not inner.empty:
-            coverage[inner.slices_in(window)] = 1
-        return coverage
-
-
-def _continued(image: Image, window: Window, domain: Window) -> Image:
-    """A picture over a window; its outermost pixels go on beyond those edges of the frame that it reaches."""
-    grown = goes_on(window, domain, image.display)
-    if not (grown.empty or image.window.empty or grown in image.window):
-        image = image.over(grown, edges=True)
-    return image.over(window)

@@ -1,4 +1,4 @@
-"""Nodes that look at neighbours hold at most four frames beside the pictures that came in; `MORE` has exceptions.
+"""Nodes that look at neighbours hold at most four frames beside the pictures that came in.
 
 A frame is RGBA float32 of the picture's size. What numpy allocates is counted, so a picture of a quarter of
 each side will do; its lengths in pixels are a quarter too. The same at full size, by what the operating system
@@ -84,9 +84,6 @@ CHAINS: dict[str, list[tuple[str, dict[str, Any]]]] = {
     ],
 }
 
-#: Chains that hold more: two pictures go on beyond the frame; motions of random numbers lie far apart.
-MORE = {"light_wrap": 5, "motion_blur": 5}
-
 
 def pictures(nodes: list[tuple[str, dict[str, Any]]], window: Window) -> dict[str, Image]:
     used = {value for _, fields in nodes for value in fields.values() if isinstance(value, str)}
@@ -133,4 +130,4 @@ def test_at_most_four_frames_are_held(name):
     # What is loaded and compiled at the first use is not a picture.
     frames_held(nodes, 96, 54)
     held = frames_held(nodes, WIDTH, HEIGHT)
-    assert 0.2 < held < MORE.get(name, 4)
+    assert 0.2 < held < 4

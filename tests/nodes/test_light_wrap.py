@@ -70,8 +70,8 @@ def test_agrees_with_scipy(fields, with_matte):
     matte = np.random.default_rng(3).random((HEIGHT, WIDTH)).astype(np.float32) if with_matte else None
     wrap = by_scipy(cg(), set_light(), **fields, matte=1.0 if matte is None else matte.astype(np.float64))
     got = wrapped(matte=matte, **fields).to_array()
-    # Wide Gaussians are right to 0.2 % of the range.
-    near = 2e-3 * wrap.max()
+    # A Gaussian on a coarse grid, from 6 pixels on, is right to 0.2 % of the range.
+    near = 2e-3 * wrap.max() if fields["reach"] > 9 else 2e-5
     np.testing.assert_allclose(got[..., :3] - cg()[..., :3], wrap, atol=near)
     assert np.array_equal(got[..., 3], cg()[..., 3])
     alone = wrapped(matte=matte, **fields, output="alone").to_array()
