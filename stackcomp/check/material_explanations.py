@@ -36,9 +36,8 @@ OF_MATERIAL: dict[str, str] = {
     ),
     "coordinates-bits": (
         "The values s and t are shares of the width and the height of a picture. Half floats between 0.5 and 1 "
-        "lie 1/2048 "
-        "apart, which is 2 pixels of 4096; lossy compression moves places by as much. Nothing can bring back what "
-        "lies between."
+        "lie 1/2048 apart, which is 2 pixels of 4096; lossy compression moves places by as much. Nothing can "
+        "bring back what lies between."
     ),
     "homography-singular": (
         "Pictures and shapes are placed by a homography, a matrix of nine numbers. If it cannot be inverted, it "

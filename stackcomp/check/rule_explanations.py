@@ -395,9 +395,8 @@ EXPLANATIONS: dict[str, str] = {
     ),
     "clipped": "Clipped pixels have lost their value, so their mean is too dark.",
     "edge-unclear": (
-        "Sharpness is read from the profile of one edge. It needs 8 pixels along the edge, both of its "
-        "sides, and a "
-        "step that stands out of the noise."
+        "Sharpness is read from the profile of one edge. It needs 8 pixels along the edge, both of its sides, "
+        "and a step that stands out of the noise."
     ),
     "grain-unclear": (
         "Grain is measured in squares of 8 × 8 pixels that are not clipped, and of each level the more even ones "

@@ -43,6 +43,7 @@ from stackcomp.kernels import (
     disc_morphology,
     disc_scatter,
     disc_shapes,
+    disc_sources,
     disc_tables,
     edges,
     foreground,
@@ -54,7 +55,9 @@ from stackcomp.kernels import (
     membrane,
     mixed_depth,
     motion_blur,
+    motion_paths,
     motion_scatter,
+    motion_views,
     nearest,
     nearest_distance,
     polygon,
@@ -233,8 +236,8 @@ KERNELS: dict[str, Callable[[], None]] = {
     "nearest_distance": _nearest_distance,
 }
 _MODULES: dict[str, tuple[ModuleType, ...]] = {
-    "motion_blur": (motion_scatter,),
-    "defocus": (aperture, disc_convolve, disc_finish, disc_scatter, disc_tables, mixed_depth),
+    "motion_blur": (motion_paths, motion_views, motion_scatter),
+    "defocus": (aperture, disc_convolve, disc_finish, disc_scatter, disc_sources, disc_tables, mixed_depth),
     "defocus_exact": (aperture, column_distance, disc_finish, disc_gather, disc_shapes, mixed_depth),
     "warp": (warp, warp_map, stack, cubic_filter, cubic_code),
     "lens": (lens_map, nearest, warp_tiles),

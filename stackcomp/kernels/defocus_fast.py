@@ -2,9 +2,8 @@
 
 Views, layers, shares and transparency are those of `defocus`, which is the reference. What differs:
 
-- discs are added up by the differences along their rows (`disc_tables`, `disc_scatter`), in a time that is
-linear in
-  the radius;
+- discs are added up by the differences along their rows (`disc_tables`, `disc_scatter`), in a time that is linear
+  in the radius;
 - pixels with discs of 6 pixels and more that lie beside each other and are alike are joined to blocks, up to
   16 pixels a side where discs have 384; a highlight among darker pixels stays alone;
 - radii past 16 pixels are rounded a little more;
@@ -25,14 +24,16 @@ from stackcomp.kernels.compiled import Array, plane_of
 from stackcomp.kernels.disc_convolve import BRIGHTEST, disc_rims, spread_evenly
 from stackcomp.kernels.disc_finish import (
     CELLS,
+    UNSEEN,
     cell_sums,
     farthest_in_blocks,
     finish,
     sizes_wanted,
     without_transparency,
 )
-from stackcomp.kernels.disc_scatter import Tile, collect, largest_in_blocks, scatter, slots_of
+from stackcomp.kernels.disc_scatter import Tile, scatter
 from stackcomp.kernels.disc_shapes import gather_shapes
+from stackcomp.kernels.disc_sources import collect, largest_in_blocks, slots_of
 from stackcomp.kernels.disc_tables import LEVELS, SLOTS, Discs, dense_discs, discs_for, mask_of
 from stackcomp.kernels.strips import over_strips
 
@@ -40,8 +41,6 @@ __all__ = ["defocus_fast", "fast_margin", "fast_reach"]
 
 # Rows of a tile for small and for large radii, its columns, and sides of the blocks whose largest radius is known.
 _LOW, _HIGH, _WIDTH, _BLOCK = 48, 128, 512, 32
-# Missing shares below are too small for the background behind them to be seen; as in `disc_finish`.
-_UNSEEN = 2e-3
 # Pixels that lie so near to clear ones are the ends of surfaces.
 _BESIDE = 2
 # Number of the radius of half a pixel, up to which a disc is the pixel itself.
@@ -212,7 +211,7 @@ class _Work:
                     tile, inner, parts, missing, clear, wanted, (at[0] - bounds[0], at[1] - bounds[2])
                 )
         farthest = np.zeros((0, 0), np.float32)
-        if steps.size and bool((missing > _UNSEEN).any()):
+        if steps.size and bool((missing > UNSEEN).any()):
             farthest = farthest_in_blocks(self.planes[3], self.slots, self.spread, self.largest, bounds)
         sides, sums, places = self._cells(missing, here, steps, radius)
         finish(
@@ -294,7 +293,7 @@ class _Work:
         sides, places = np.array([4 << k for k in range(len(CELLS))]), np.zeros((len(CELLS), 2), np.int64)
         if self.exact:
             return sides[:0], tuple(sums), places
-        some = RADII[np.abs(self.slots[here][missing > _UNSEEN])] if steps.size else np.zeros(0)
+        some = RADII[np.abs(self.slots[here][missing > UNSEEN])] if steps.size else np.zeros(0)
         for k, least in enumerate(CELLS):
             most = CELLS[k + 1] if k + 1 < len(CELLS) else np.inf
             if np.any((some >= least - 0.1) & (some < most + 2)):

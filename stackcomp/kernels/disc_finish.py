@@ -5,18 +5,29 @@ from __future__ import annotations
 import numpy as np
 
 from stackcomp.kernels.compiled import Array, compiled, inlined
-from stackcomp.kernels.disc_scatter import Tile, slot_of
+from stackcomp.kernels.disc_scatter import Tile
+from stackcomp.kernels.disc_sources import grained, slot_of
+from stackcomp.kernels.disc_tables import SLOTS
 
-__all__ = ["BLOCK", "CELLS", "cell_sums", "farthest_in_blocks", "finish", "sizes_wanted", "without_transparency"]
+__all__ = [
+    "BLOCK",
+    "CELLS",
+    "UNSEEN",
+    "cell_sums",
+    "farthest_in_blocks",
+    "finish",
+    "sizes_wanted",
+    "without_transparency",
+]
 
 #: Radii from which hidden background is taken from cells of 4, 8, 16, … pixels a side, instead of pixels.
 CELLS = (10.0, 24.0, 64.0, 160.0, 400.0)
 #: Side of the blocks whose farthest pixel is known.
 BLOCK = 16
-#: Numbers of rounded radii, as in `disc_tables`.
-_SLOTS = 1600
-# Missing share that is nothing but rounding, and one too small for the background behind it to be seen.
-_NOTHING, _UNSEEN = 1e-6, 2e-3
+# Missing share that is nothing but rounding.
+_NOTHING = 1e-6
+#: One too small for the background behind it to be seen.
+UNSEEN = 2e-3
 # Highlights more than so many times as bright as what is around them hardly count for the background, since they
 # would be seen again where they are not.
 _USUAL = 4.0
@@ -25,18 +36,13 @@ _GRID = 0.02
 
 
 @inlined
-def _grained(value: float) -> float:
-    return float(np.rint(np.float64(value) * 2.0**38) * 2.0**-38)
-
-
-@inlined
 def _key(tile: Tile, cells: Array, turns: bool, y: int, x: int) -> int:
     """Key of the mean disc that lands on a pixel from the ends of surfaces."""
     key = slot_of(tile.sizes[y, x, 1] * 64 / tile.sizes[y, x, 0])
     if tile.sizes[y, x, 2] > 0 or not turns:
-        key += _SLOTS
+        key += SLOTS
     if cells.size:
-        key += 2 * _SLOTS * cells[y, x]
+        key += 2 * SLOTS * cells[y, x]
     return key
 
 
@@ -137,8 +143,7 @@ def cell_sums(
         spread: signed radii.
         largest: upper limit of radii.
         bounds: first row, row behind the last, first column and column behind the last, in the planes;
-            multiples of
-            the side apart.
+            multiples of the side apart.
         side: of cells, in pixels.
         steps: rounded spreads that occur, from the nearest.
 
@@ -353,7 +358,7 @@ def finish(
             py, px = y + offset[0], x + offset[1]
             filled = 0.0
             slot = slots[py, px]
-            if lack > _UNSEEN and abs(slot) > 16 and steps.size:
+            if lack > UNSEEN and abs(slot) > 16 and steps.size:
                 own = min(largest, max(-largest, float(spread[py, px])))
                 radius = abs(own)
                 for k in range(5):
@@ -389,7 +394,7 @@ def finish(
                     planes[2][py, px],
                     planes[3][py, px],
                 )
-                if r == _grained(own_r) and g == _grained(own_g) and b == _grained(own_b) and a == _grained(own_a):
+                if r == grained(own_r) and g == grained(own_g) and b == grained(own_b) and a == grained(own_a):
                     r, g, b, a = own_r, own_g, own_b, own_a
             if lack > 0:
                 whole = 1 / whole if whole > 0 else 0.0

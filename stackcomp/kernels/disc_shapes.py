@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from stackcomp.kernels.compiled import Array, compiled
-from stackcomp.kernels.disc_scatter import INNER, Tile
+from stackcomp.kernels.disc_scatter import Tile
+from stackcomp.kernels.disc_sources import INNER
 
 __all__ = ["gather_shapes"]
 

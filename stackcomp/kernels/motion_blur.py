@@ -1,7 +1,7 @@
 """Motion blur: each pixel's light spread along its path while the shutter is open, nearer paths in front.
 
 **Views.** Every pixel of the input is a view: light, coverage (alpha), and a straight path at constant speed. Its
-light and coverage are spread evenly over the path (`motion_scatter`), so that what moves alike is convolved with
+light and coverage are spread evenly over the path (`motion_paths`), so that what moves alike is convolved with
 an antialiased line, and light is preserved.
 
 **Compositing.** A pixel of the result takes the views that arrive in it from the nearest to the farthest, until
@@ -32,17 +32,8 @@ from typing import NamedTuple
 import numpy as np
 
 from stackcomp.kernels.compiled import Array, plane_of
-from stackcomp.kernels.motion_scatter import (
-    BLOCK,
-    DONOR,
-    LEAST,
-    TILE,
-    block_bounds,
-    find_mixed,
-    scatter,
-    share_mixed,
-    views,
-)
+from stackcomp.kernels.motion_scatter import TILE, scatter
+from stackcomp.kernels.motion_views import BLOCK, DONOR, LEAST, block_bounds, find_mixed, share_mixed, views
 from stackcomp.kernels.strips import over_strips
 
 __all__ = ["Longest", "margin", "motion_blur", "reach"]

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from stackcomp.kernels.compiled import Array
-from stackcomp.kernels.motion_scatter import LEAST
+from stackcomp.kernels.motion_views import LEAST
 from stackcomp.kernels.strips import over_strips
 
 __all__ = ["Extent", "moving"]

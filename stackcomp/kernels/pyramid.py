@@ -21,6 +21,7 @@ Both from memory.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -160,6 +161,31 @@ def double(plane: Array, window: Window, target: Window, across: bool = True, do
     return result
 
 
+@dataclass(frozen=True)
+class _Block:
+    """Code that reads blocks of numbers of a flat source, and weights."""
+
+    code: VectorCode
+    source_kind: Any
+    source: Any
+    weights_kind: Any
+    weights: Any
+
+    def places(self, kind: Any, array: Any, first: Any) -> list[Any]:
+        """Places of the vectors of a block of an array."""
+        firsts = [self.code.builder.add(first, self.code.whole(_LANES * k)) for k in range(_VECTORS)]
+        return [self.code.place(kind, array, start, _VECTOR) for start in firsts]
+
+    def numbers(self, first: Any) -> list[Any]:
+        """The vectors of a block of the source."""
+        return [self.code.load(place, _VECTOR) for place in self.places(self.source_kind, self.source, first)]
+
+    def weight(self, index: Any) -> Any:
+        """A weight in all lanes."""
+        number = self.code.load(self.code.place(self.weights_kind, self.weights, index, FLOAT), FLOAT)
+        return self.code.all_lanes(number, _LANES)
+
+
 @intrinsic
 def _weigh(
     typing: Any, source: Any, at: Any, step: Any, weights: Any, base: Any, base_at: Any, target: Any, to: Any
@@ -174,21 +200,14 @@ def _weigh(
         code = VectorCode(context, builder)
         source, at, step, weights, base, base_at, target, to = arguments
 
-        def vectors(kind: Any, array: Any, first: Any) -> list[Any]:
-            places = [builder.add(first, code.whole(_LANES * k)) for k in range(_VECTORS)]
-            return [code.place(kind, array, place, _VECTOR) for place in places]
-
-        def numbers(first: Any) -> list[Any]:
-            return [code.load(place, _VECTOR) for place in vectors(signature.args[0], source, first)]
-
-        def weight(index: Any) -> Any:
-            number = code.load(code.place(signature.args[3], weights, index, FLOAT), FLOAT)
-            return code.all_lanes(number, _LANES)
-
+        block = _Block(code, signature.args[0], source, signature.args[3], weights)
+        numbers, weight = block.numbers, block.weight
         size = context.make_array(signature.args[3])(context, builder, weights).nitems
         sums = [code.register(_VECTOR, 0.0) for _ in range(_VECTORS)]
         first = weight(code.whole(0))
-        for place, start, centre in zip(sums, vectors(signature.args[4], base, base_at), numbers(at), strict=True):
+        for place, start, centre in zip(
+            sums, block.places(signature.args[4], base, base_at), numbers(at), strict=True
+        ):
             builder.store(builder.fadd(code.load(start, _VECTOR), builder.fmul(first, centre)), place)
         with code.counting(code.whole(1), builder.sub(size, code.whole(1)), 1) as distance:
             away = builder.mul(distance, step)
@@ -197,7 +216,7 @@ def _weigh(
             for place, before, behind in pairs:
                 both = builder.fmul(share, builder.fadd(before, behind))
                 builder.store(builder.fadd(builder.load(place), both), place)
-        for place, there in zip(sums, vectors(signature.args[6], target, to), strict=True):
+        for place, there in zip(sums, block.places(signature.args[6], target, to), strict=True):
             code.store(builder.load(place), there)
         return context.get_dummy_value()
 
@@ -218,17 +237,8 @@ def _weigh_two(
         code = VectorCode(context, builder)
         source, at, step, weights, target, to, second = arguments
 
-        def places(kind: Any, array: Any, first: Any) -> list[Any]:
-            firsts = [builder.add(first, code.whole(_LANES * k)) for k in range(_VECTORS)]
-            return [code.place(kind, array, place, _VECTOR) for place in firsts]
-
-        def numbers(first: Any) -> list[Any]:
-            return [code.load(place, _VECTOR) for place in places(signature.args[0], source, first)]
-
-        def weight(index: Any) -> Any:
-            number = code.load(code.place(signature.args[3], weights, index, FLOAT), FLOAT)
-            return code.all_lanes(number, _LANES)
-
+        block = _Block(code, signature.args[0], source, signature.args[3], weights)
+        numbers, weight = block.numbers, block.weight
         size = context.make_array(signature.args[3])(context, builder, weights).nitems
         upper, lower, above, below = ([code.register(_VECTOR, 0.0) for _ in range(_VECTORS)] for _ in range(4))
         first, next_row = weight(code.whole(0)), builder.add(at, step)
@@ -248,7 +258,7 @@ def _weigh_two(
                 builder.store(up, above[k])
                 builder.store(down, below[k])
         for sums, place in ((upper, to), (lower, second)):
-            for number, there in zip(sums, places(signature.args[4], target, place), strict=True):
+            for number, there in zip(sums, block.places(signature.args[4], target, place), strict=True):
                 code.store(builder.load(number), there)
         return context.get_dummy_value()
 

@@ -176,8 +176,7 @@ def measure_grain(
             still = False
             doubts.append(
                 f"where the picture has detail, frames differ by {more:.3g} times the variance that they differ "
-                f"by "
-                "elsewhere, so the camera moves, and each frame is measured by itself"
+                "by elsewhere, so the camera moves, and each frame is measured by itself"
             )
     if not still:
         measured = _Squares.of_frames(frames, window, corners, black)
@@ -531,8 +530,7 @@ class _Channel:
         if high < _RANGE * max(low, 0):
             found.append(
                 f"{name}: all levels lie between {low:.3g} and {high:.3g}, so that how the noise grows with "
-                f"light is "
-                "not well known; measure an area with dark and bright parts"
+                "light is not well known; measure an area with dark and bright parts"
             )
         if not self.follows:
             found.append(

@@ -46,9 +46,8 @@ _EQUAL, _ROUNDS = 2e-4, 8
 _APART = 0.02
 #: Averaging over the area of a pixel makes every edge at least that wide, in pixels: 0.8, or 0.78 aslant.
 _LEAST = 0.74
-#: From these on there are doubts: relative standard error, length in pixels, bend as a share of the length,
-#: share of
-#: specks, misfit and overshoot in parts of the step, gap and room in widths, width in pixels.
+#: From these on there are doubts: relative standard error, length in pixels, bend as a share of the length, share
+#: of specks, misfit and overshoot in parts of the step, gap and room in widths, width in pixels.
 _NOISY, _SHORT, _BENT, _SPECKLED, _MISFIT, _OVERSHOOT, _GAP, _NARROW, _WIDE = (
     0.03, 20, 0.15, 0.02, 0.04, 0.04, 0.7, 1.2, 15.0,
 )  # fmt: skip
@@ -170,14 +169,12 @@ def match_sharpness(
         if radius >= LARGEST_RADIUS:
             doubts.append(
                 f"the plate's edge of {wanted:.1f} px is softer than a radius of {LARGEST_RADIUS:g} px makes the "
-                "CG's: "
-                "choose an edge that is in focus, or a defocus node"
+                "CG's: choose an edge that is in focus, or a defocus node"
             )
         elif abs(softened - wanted) > _APART * wanted:
             doubts.append(
                 f"softened by {radius:.2f} px, the CG's edge is {softened:.2f} px wide, not {wanted:.2f} px as "
-                "the "
-                "plate's: one of them is no clean edge"
+                "the plate's: one of them is no clean edge"
             )
     elif start > wanted + error:
         doubts.append(
@@ -315,8 +312,7 @@ class _Place:
             (
                 self._clipped() > 0,
                 f"{self._clipped()} pixels of {self.what} are clipped, which makes an edge look sharper than it "
-                "is; "
-                "choose one that is not",
+                "is; choose one that is not",
             ),
             (
                 error > _NOISY,
@@ -335,38 +331,32 @@ class _Place:
             (
                 edge.left_out > _SPECKLED * edge.pixels,
                 f"{edge.left_out} of the {edge.pixels} pixels about {whose} do not belong to one edge; choose an "
-                "area with "
-                "nothing else in it",
+                "area with nothing else in it",
             ),
             (
                 over > _OVERSHOOT + 2 * edge.noise,
                 f"{whose} overshoots its sides by {over:.0%}: the picture was sharpened, and softening gives no "
-                "such "
-                "rims",
+                "such rims",
             ),
             (
                 over <= _OVERSHOOT + 2 * edge.noise and worst.misfit > _MISFIT + worst.noise / 2,
                 f"{whose} is no step that was softened evenly: its profile lies off by {worst.misfit:.0%} of the "
-                "step "
-                "(two edges, motion, a rim of light, or a side that is not even)",
+                "step (two edges, motion, a rim of light, or a side that is not even)",
             ),
             (
                 edge.width < _LEAST,
                 f"{whose} is {edge.width:.2f} px wide, less than the area of a pixel makes it (0.8 px): it is "
-                "jagged, "
-                "or lies along the pixels; choose one that is aslant",
+                "jagged, or lies along the pixels; choose one that is aslant",
             ),
             (
                 gap > _GAP and edge.width >= _LEAST,
                 f"{whose} lies along the pixels (by {edge.angle:.1f} degrees), so that its profile is known at "
-                "few "
-                "places; one that is aslant by 2 degrees or more is measured better",
+                "few places; one that is aslant by 2 degrees or more is measured better",
             ),
             (
                 edge.room < _NARROW,
                 f"the area reaches {edge.room * edge.width:.1f} px beside {whose}, which is {edge.width:.1f} px "
-                "wide; "
-                "a wider one shows its sides better",
+                "wide; a wider one shows its sides better",
             ),
             (
                 edge.width > _WIDE,
