@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import warnings
 
@@ -20,15 +21,36 @@ def run() -> None:
             stream.reconfigure(errors="backslashreplace")
     if not sys.warnoptions:
         warnings.simplefilter("ignore")
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, _pressed)
     try:
-        app(prog_name="stackcomp")
+        code = _exit_code()
+        _die_at_next_press()
     except KeyboardInterrupt:
         announce("stopped from the keyboard")
-        sys.exit(STOPPED)
+        code = STOPPED
+    _close_output(code)
+
+
+def _exit_code() -> int:
+    try:
+        app(prog_name="stackcomp")
     except SystemExit as end:
-        _close_output(end.code if isinstance(end.code, int) else FAILED)
+        return end.code if isinstance(end.code, int) else FAILED
     except BrokenPipeError:
-        _close_output(FAILED)
+        return FAILED
+    return 0
+
+
+def _pressed(number: int, stack: object) -> None:
+    """Ctrl-C: unwind. One more press, while that goes on, ends the process without a traceback."""
+    _die_at_next_press()
+    raise KeyboardInterrupt
+
+
+def _die_at_next_press() -> None:
+    if signal.getsignal(signal.SIGINT) in (_pressed, signal.default_int_handler):
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def _close_output(code: int) -> None:
