@@ -24,6 +24,7 @@ from stackcomp.kernels.compiled import Array, plane_of
 from stackcomp.kernels.disc_convolve import BRIGHTEST, disc_rims, spread_evenly
 from stackcomp.kernels.disc_finish import (
     CELLS,
+    LANES,
     UNSEEN,
     cell_sums,
     farthest_in_blocks,
@@ -289,7 +290,7 @@ class _Work:
         self, missing: Array, here: tuple[slice, slice], steps: Array, radius: float
     ) -> tuple[Array, tuple[Array, ...], Array]:
         """Cells of the sides that hidden background is taken from."""
-        sums = [np.zeros((0, 0, 1, 6), np.float32)] * len(CELLS)
+        sums = [np.zeros((0, 0, 1, LANES), np.float32)] * len(CELLS)
         sides, places = np.array([4 << k for k in range(len(CELLS))]), np.zeros((len(CELLS), 2), np.int64)
         if self.exact:
             return sides[:0], tuple(sums), places

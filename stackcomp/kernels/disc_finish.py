@@ -12,6 +12,7 @@ from stackcomp.kernels.disc_tables import SLOTS
 __all__ = [
     "BLOCK",
     "CELLS",
+    "LANES",
     "UNSEEN",
     "cell_sums",
     "farthest_in_blocks",
@@ -22,6 +23,8 @@ __all__ = [
 
 #: Radii from which hidden background is taken from cells of 4, 8, 16, … pixels a side, instead of pixels.
 CELLS = (10.0, 24.0, 64.0, 160.0, 400.0)
+#: What is added up of each cell, see `cell_sums`.
+LANES = 7
 #: Side of the blocks whose farthest pixel is known.
 BLOCK = 16
 # Missing share that is nothing but rounding.
@@ -148,12 +151,13 @@ def cell_sums(
         steps: rounded spreads that occur, from the nearest.
 
     Returns:
-        Coverage up to 1, R, G, B and coverage times a weight, and that weight: coverage up to 1, but less for
-        pixels far brighter than those beside them. float32 ``(rows, columns, steps + 1, 6)``.
+        Coverage up to 1; R, G, B and coverage times a weight; that weight, which is coverage up to 1, but less for
+        pixels far brighter than those beside them; and squared radius times weight. float32
+        ``(rows, columns, steps + 1, LANES)``.
     """
     red, green, blue, alpha = planes
     y0, y1, x0, x1 = bounds
-    result = np.zeros(((y1 - y0) // side, (x1 - x0) // side, steps.size + 1, 6), np.float32)
+    result = np.zeros(((y1 - y0) // side, (x1 - x0) // side, steps.size + 1, LANES), np.float32)
     lowest = steps[0]
     number = np.zeros(steps[-1] - lowest + 1, np.int32)
     for k in range(steps.size):
@@ -189,10 +193,11 @@ def cell_sums(
                         some[2] += weight * green[y, x]
                         some[3] += weight * blue[y, x]
                         some[4] += weight * covers
+                        some[6] += weight * np.float32(held * held)
         for column in range(result.shape[1]):
             here = result[row, column]
             for k in range(steps.size - 1, -1, -1):
-                for lane in range(6):
+                for lane in range(LANES):
                     here[k, lane] += here[k + 1, lane]
     return result
 
@@ -204,7 +209,8 @@ def _behind_pixels(
 ) -> float:  # fmt: skip
     """Add up what is farther than a pixel within its disc; returns the share of its disc that is in front of it.
 
-    Pixels far brighter than ``usual`` count for less.
+    Pixels count by the inverse square of their distance, or of their own radius: beyond it, a blurred background
+    has nothing that only the nearest could tell. Pixels far brighter than ``usual`` count for less.
     """
     red, green, blue, alpha = planes
     room = radius + 0.5
@@ -220,7 +226,7 @@ def _behind_pixels(
                 if farther > 0:
                     past += farther * min(1.0, room - np.sqrt(square))
                     bright = _brightness(planes, y + dy, x + dx)
-                    weight = farther / (square + 1.0)
+                    weight = farther / (square + held * held + 1.0)
                     if bright > _USUAL * usual:
                         weight *= _USUAL * usual / bright
                     total[0] += weight
@@ -234,7 +240,7 @@ def _behind_pixels(
 @inlined
 def _behind_cells(
     cells: Array, y0: int, x0: int, side: int, steps: Array, y: int, x: int, own: float, radius: float,
-    total: Array,
+    total: Array, values: Array,
 ) -> float:  # fmt: skip
     """As `_behind_pixels`, from cells whose first pixel is at y0 and x0."""
     level = own + 1.5
@@ -263,12 +269,14 @@ def _behind_cells(
             lies = min(1.0, max(0.0, (radius - np.sqrt(square)) / side + 0.5))
             if lies > 0:
                 past += lies * coverage
-                weight = lies / (square + 1.0 + side * side / 6)
-                for lane in range(1, 6):
-                    value = here[nearest, lane]
+                for lane in range(1, LANES):
+                    values[lane] = here[nearest, lane]
                     if part > 0:
-                        value += part * (here[nearest - 1, lane] - value)
-                    total[lane % 5] += weight * value
+                        values[lane] += part * (here[nearest - 1, lane] - values[lane])
+                if values[5] > 0:
+                    weight = lies / (square + values[6] / values[5] + 1.0 + side * side / 6)
+                    for lane in range(1, 6):
+                        total[lane % 5] += weight * values[lane]
     return past / (np.pi * (radius * radius + 1 / 12))
 
 
@@ -350,7 +358,7 @@ def finish(
         at: of the tile's first pixel in the result.
     """
     height, width = missing.shape
-    total = np.zeros(5)
+    total, values = np.zeros(5), np.zeros(LANES)
     for y in range(height):
         for x in range(width):
             lack = missing[y, x]
@@ -375,7 +383,7 @@ def finish(
                         n += 1
                     cell = cells[n]
                     past = _behind_cells(
-                        cell, places[n, 0], places[n, 1], sides[n], steps, py, px, own, radius, total
+                        cell, places[n, 0], places[n, 1], sides[n], steps, py, px, own, radius, total, values
                     )
                 filled = min(lack, past) if total[0] > 0 else 0.0
             whole = 1.0 - (lack - filled)

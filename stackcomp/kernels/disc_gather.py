@@ -296,7 +296,8 @@ def gather(
                         if farther > 0 and square < room * room:
                             farther = min(1.0, farther) * min(1.0, covers)
                             past += farther * own_share * min(1.0, room - np.sqrt(square))
-                            weight = farther / (square + 1.0)
+                            radius = disc / STEPS
+                            weight = farther / (square + radius * radius + 1.0)
                             fill += weight
                             fill_red += weight * red[qy, qx]
                             fill_green += weight * green[qy, qx]

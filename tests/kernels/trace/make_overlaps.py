@@ -44,14 +44,14 @@ import OpenEXR
 mi.set_variant("llvm_ad_rgb")
 
 HERE = Path(__file__).parent
-WIDTH, HEIGHT = 192, 144
-FIELD_OF_VIEW = 40.0
-HALF = math.tan(math.radians(FIELD_OF_VIEW) / 2)
 SUN = np.array([-0.45, -0.75, -0.5]) / np.linalg.norm([-0.45, -0.75, -0.5])  # towards it
 BATCH = 64
 # Steps of the lattice: powers of the root of x^5 = x + 1.
 LATTICE = [1.1673039782614187**-k for k in (1, 2, 3, 4)]
 Array = np.ndarray
+
+
+LONG = math.degrees(2 * math.atan(36 / 2 / 100))  # of 100 mm before a picture 36 mm wide
 
 
 @dataclass(frozen=True)
@@ -105,12 +105,20 @@ class Lamp:
 
 @dataclass
 class View:
-    """Things by name, which of them shine as brass, and the lamps."""
+    """Things by name, which of them shine as brass, and the lamps; the size of the picture and its field of view."""
 
     things: dict[str, Any]
     surroundings: dict[str, Any] = field(default_factory=dict)
     brass: dict[str, tuple[float, float]] = field(default_factory=dict)  # strength and power of the highlight
     lamps: tuple[Lamp, ...] = ()
+    width: int = 192
+    height: int = 144
+    field_of_view: float = 40.0  # degrees across
+
+    @property
+    def half(self) -> float:
+        """Half the width of the picture, at distance 1."""
+        return math.tan(math.radians(self.field_of_view) / 2)
 
 
 def cells(seed: int, across: int, down: int) -> Array:
@@ -340,6 +348,54 @@ def balls_three() -> View:
     )
 
 
+def long_lens_two() -> View:
+    """Two balls that overlap, nearer than the focus and farther, as a long lens sees them."""
+    return View(
+        {
+            "near": ball(-0.06, 0.025, 1.1, 0.078, matt(wood(71)), 25),
+            "far": ball(0.16, -0.08, 3.4, 0.3, matt(cork(73)), -30),
+        },
+        plastered(75),
+        width=384,
+        height=288,
+        field_of_view=LONG,
+    )
+
+
+def long_lens_three() -> View:
+    """Three balls, each over the edge of the next, on a bench: nearer than the focus, in it, and farther."""
+    return View(
+        {
+            "near": ball(-0.115, 0.05, 1.1, 0.075, matt(cork(81)), 25),
+            "middle": ball(-0.02, 0.0, 2.0, 0.12, matt(wood(83)), 10),
+            "far": ball(0.19, -0.07, 3.2, 0.2, matt(mottled(85, *SEA, 0.5)), -30),
+        },
+        {
+            "bench": bench(0.26, 4, (5, 5), matt(boards(86, 80, *OAK))),
+            "wall": upright(0, -1, 8, (5, 4), matt(boards(87, 20, *PAINTED))),
+        },
+        width=384,
+        height=288,
+        field_of_view=LONG,
+    )
+
+
+def long_lens_cord() -> View:
+    """A slack cord and a rod near the lens, a ball in the focus, a post behind it, and a far shore."""
+    return View(
+        {
+            "cord": rod([-0.16, -0.2, 1.25], [0.10, 0.2, 1.2], 0.005, matt(lay(60))),
+            "rod": rod([-0.2, 0.10, 1.45], [0.3, 0.02, 1.4], 0.008, plain(0.12, 0.10, 0.08)),
+            "ball": ball(-0.05, 0.03, 2.0, 0.14, matt(wood(91)), 20),
+            "post": rod([0.16, 1.5, 3.2], [0.12, -0.22, 3.2], 0.05, matt(wood(93, 30))),
+        },
+        {"shore": upright(0, 0, 60, (16, 12), matt(dusk_sky(94)))},
+        width=384,
+        height=288,
+        field_of_view=LONG,
+    )
+
+
 def load(view: View, surroundings: bool) -> Any:
     lamps = {
         f"lamp{k}": {
@@ -380,11 +436,11 @@ def shade(scene: Any, view: View, ray: Any) -> tuple[Any, Any]:
 
 def trace(scene: Any, view: View, lens: Lens, seed: int, samples: int) -> Array:
     """R G B A, float64 (height, width, 4): the mean over the pixel's area and the aperture."""
-    pixel = dr.arange(mi.UInt32, WIDTH * HEIGHT * BATCH) // BATCH
-    lane = dr.arange(mi.UInt32, WIDTH * HEIGHT * BATCH) % BATCH
-    shifts = np.random.default_rng(seed).integers(0, 2**32, (4, WIDTH * HEIGHT), dtype=np.uint32)
+    pixel = dr.arange(mi.UInt32, view.width * view.height * BATCH) // BATCH
+    lane = dr.arange(mi.UInt32, view.width * view.height * BATCH) % BATCH
+    shifts = np.random.default_rng(seed).integers(0, 2**32, (4, view.width * view.height), dtype=np.uint32)
     shift = [dr.gather(mi.UInt32, mi.UInt32(row), pixel) for row in shifts]
-    total = np.zeros((WIDTH * HEIGHT, 4))
+    total = np.zeros((view.width * view.height, 4))
     for first in range(0, samples, BATCH):
         index = lane + dr.opaque(mi.UInt32, first)
         # Whole numbers that wrap round, so that the places of late samples are as exact as those of early ones.
@@ -392,8 +448,10 @@ def trace(scene: Any, view: View, lens: Lens, seed: int, samples: int) -> Array:
             mi.Float((index * mi.UInt32(round(step * 2**32)) + start) >> 8) * 2.0**-24
             for step, start in zip(LATTICE, shift, strict=True)
         ]
-        across = ((mi.Float(pixel % WIDTH) + numbers[0]) * (2 / WIDTH) - 1) * HALF
-        down = ((mi.Float(pixel // WIDTH) + numbers[1]) * (2 / HEIGHT) - 1) * (HALF * HEIGHT / WIDTH)
+        across = ((mi.Float(pixel % view.width) + numbers[0]) * (2 / view.width) - 1) * view.half
+        down = ((mi.Float(pixel // view.width) + numbers[1]) * (2 / view.height) - 1) * (
+            view.half * view.height / view.width
+        )
         u, v, weight = lens.points(numbers[2], numbers[3], dr)
         start = mi.Point3f(u, v, 0)
         towards = mi.Point3f(across, down, 1) * lens.focus - start
@@ -401,13 +459,13 @@ def trace(scene: Any, view: View, lens: Lens, seed: int, samples: int) -> Array:
         planes = [dr.block_reduce(dr.ReduceOp.Add, mi.Float(p) * weight, BATCH) for p in (*light, alpha)]
         dr.eval(planes)
         total += np.stack([np.array(p, np.float64) for p in planes], -1)
-    return (total / samples).reshape(HEIGHT, WIDTH, 4) + lamplight(scene, view, lens, seed)
+    return (total / samples).reshape(view.height, view.width, 4) + lamplight(scene, view, lens, seed)
 
 
 def lamplight(scene: Any, view: View, lens: Lens, seed: int, samples: int = 2**20) -> Array:
     """What the lamps add, traced from them to the aperture."""
-    out = np.zeros((HEIGHT, WIDTH, 4))
-    scale = WIDTH / (2 * HALF)
+    out = np.zeros((view.height, view.width, 4))
+    scale = view.width / (2 * view.half)
     for number, lamp in enumerate(view.lamps):
         random = np.random.default_rng([seed, number])
         index = np.arange(samples)[:, None]
@@ -430,9 +488,9 @@ def lamplight(scene: Any, view: View, lens: Lens, seed: int, samples: int = 2**2
         focus = lens.focus if lens.radius else z
         across = (u + (x - u) * focus / z) / focus
         down = (v + (y - v) * focus / z) / focus
-        column = np.floor(across * scale + WIDTH / 2).astype(int)
-        row = np.floor(down * scale + HEIGHT / 2).astype(int)
-        inside = seen & (column >= 0) & (column < WIDTH) & (row >= 0) & (row < HEIGHT)
+        column = np.floor(across * scale + view.width / 2).astype(int)
+        row = np.floor(down * scale + view.height / 2).astype(int)
+        inside = seen & (column >= 0) & (column < view.width) & (row >= 0) & (row < view.height)
         area = np.pi * (lamp.radius * scale / z) ** 2  # of the lamp's picture, in pixels
         for channel in range(3):
             amount = lamp.colour[channel] * area / samples * weight[inside]
@@ -440,16 +498,16 @@ def lamplight(scene: Any, view: View, lens: Lens, seed: int, samples: int = 2**2
     return out
 
 
-def axial_depth(scene: Any) -> Array:
+def axial_depth(scene: Any, view: View) -> Array:
     """Distance along the optical axis of the surface at each pixel's centre; 0 if there is none."""
-    x = ((np.arange(WIDTH) + 0.5) / WIDTH * 2 - 1) * HALF
-    y = ((np.arange(HEIGHT) + 0.5) / HEIGHT * 2 - 1) * HALF * HEIGHT / WIDTH
+    x = ((np.arange(view.width) + 0.5) / view.width * 2 - 1) * view.half
+    y = ((np.arange(view.height) + 0.5) / view.height * 2 - 1) * view.half * view.height / view.width
     across, down = (plane.ravel() for plane in np.meshgrid(x, y))
     length = np.sqrt(across**2 + down**2 + 1)
     towards = [mi.Float((p / length).astype(np.float32)) for p in (across, down, np.ones_like(across))]
     hit = scene.ray_intersect(mi.Ray3f(mi.Point3f(0, 0, 0), mi.Vector3f(*towards)))
     distance = np.where(np.array(hit.is_valid()), np.array(hit.t), 0) / length
-    return distance.reshape(HEIGHT, WIDTH)
+    return distance.reshape(view.height, view.width)
 
 
 def coarse(values: Array, bits: int) -> Array:
@@ -462,12 +520,12 @@ def layer(picture: Array, names: str = "RGB", prefix: str = "", bits: int = 7) -
     return {f"{prefix}{c}": coarse(picture[..., k], bits).astype(np.float16) for k, c in enumerate(names)}
 
 
-def save(name: str, channels: dict[str, Array], lens: Lens, samples: int, **more: str) -> None:
+def save(name: str, view: View, channels: dict[str, Array], lens: Lens, samples: int, **more: str) -> None:
     header = {
         "compression": OpenEXR.ZIP_COMPRESSION,
         "type": OpenEXR.scanlineimage,
         "comments": "Invented scene, traced by make_overlaps.py beside this file",
-        "fieldOfView": f"{FIELD_OF_VIEW}",
+        "fieldOfView": f"{view.field_of_view}",
         "samples": f"{samples}",
         **lens.header(),
         **more,
@@ -483,7 +541,7 @@ def whole(name: str, view: View, lens: Lens, samples: int) -> None:
     channels = layer(trace(scene, view, PINHOLE, 1, 2048), bits=8)
     for k in (1, 2):
         channels |= layer(trace(scene, view, lens, 1 + k, samples), prefix=f"lens{k}.")
-    save(name, channels | {"Z": coarse(axial_depth(scene), 13).astype(np.float32)}, lens, samples)
+    save(name, view, channels | {"Z": coarse(axial_depth(scene, view), 13).astype(np.float32)}, lens, samples)
 
 
 def pieces(name: str, view: View, lens: Lens, samples: int) -> None:
@@ -491,7 +549,7 @@ def pieces(name: str, view: View, lens: Lens, samples: int) -> None:
     scene = load(view, False)
     channels = layer(trace(scene, view, PINHOLE, 4, 2048), "RGBA", bits=8)
     channels |= layer(trace(scene, view, lens, 5, samples), "RGBA", "lens1.")
-    save(name, channels | {"Z": coarse(axial_depth(scene), 13).astype(np.float32)}, lens, samples)
+    save(name, view, channels | {"Z": coarse(axial_depth(scene, view), 13).astype(np.float32)}, lens, samples)
 
 
 def aperture(name: str, view: View, lens: Lens, samples: int, pinhole: str, times: int = 1) -> None:
@@ -500,7 +558,7 @@ def aperture(name: str, view: View, lens: Lens, samples: int, pinhole: str, time
     channels: dict[str, Array] = {}
     for k in range(1, 1 + times):
         channels |= layer(trace(scene, view, lens, 10 + k, samples), prefix=f"lens{k}.")
-    save(name, channels, lens, samples, pinhole=pinhole)
+    save(name, view, channels, lens, samples, pinhole=pinhole)
 
 
 def main() -> None:
@@ -508,6 +566,10 @@ def main() -> None:
     balls = Lens(0.11, 2.0)
     whole("balls_two.exr", balls_two(), balls, 512)
     whole("balls_three.exr", balls_three(), balls, 512)
+    long = Lens(0.025, 2.0)  # in metres: 100 mm at f/2
+    whole("long_lens_two.exr", long_lens_two(), long, 512)
+    whole("long_lens_three.exr", long_lens_three(), long, 512)
+    whole("long_lens_cord.exr", long_lens_cord(), long, 512)
     near = Lens(0.12, 2.4)
     whole("silhouettes.exr", silhouettes(), near, 2048)
     pieces("silhouettes_pieces.exr", silhouettes(), near, 2048)
