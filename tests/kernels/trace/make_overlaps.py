@@ -105,7 +105,7 @@ class Lamp:
 
 @dataclass
 class View:
-    """Things by name, which of them shine as brass, and the lamps; the size of the picture and its field of view."""
+    """Things by name, which of them shine as brass, and the lamps; size of the picture, and field of view."""
 
     things: dict[str, Any]
     surroundings: dict[str, Any] = field(default_factory=dict)
