@@ -65,6 +65,13 @@ def finished(shot):
     assert hidden(shot) == []
 
 
+def twice(run):
+    """As fast as fingers are; the system makes one of two signals that come before the first is heard."""
+    run.interrupt()
+    time.sleep(0.2)
+    run.interrupt()
+
+
 def test_one_press_finishes_the_frames_in_flight(shot):
     with start(shot, "--workers", "2") as run:
         run.until_frames(3)
@@ -89,8 +96,7 @@ def test_one_press_finishes_the_frames_in_flight(shot):
 def test_two_presses_stop_at_once(shot):
     with start(shot, "--workers", "2") as run:
         run.until_frames(3)
-        run.interrupt()
-        run.interrupt()
+        twice(run)
         started = time.monotonic()
         assert run.wait() == 130
         assert time.monotonic() - started < 5
@@ -127,8 +133,7 @@ def test_two_presses_while_workers_start(shot, delay):
     with start(shot, "--workers", "2") as run:
         run.until(lambda: len(workers(run.pid)) >= 1)
         time.sleep(delay)
-        run.interrupt()
-        run.interrupt()
+        twice(run)
         started = time.monotonic()
         assert run.wait() == 130
         assert time.monotonic() - started < 5
