@@ -208,9 +208,10 @@ def test_the_noise_of_a_photograph(material, tmp_path):
 
 
 def test_the_noise_of_a_photograph_in_a_package(tmp_path):
-    """The backdrop of a NASA photograph (public domain, scikit-image): 8-bit, worked on, noise of 1.5 to 2.7 steps.
+    """The backdrop of a NASA photograph (public domain, in scikit-image): 8-bit, noise of 1.5 to 2.7 steps.
 
-    A part right of the middle is measured; one at the right border, a little darker and rougher, is held out. In pixels so far apart that they hardly depend, the two cannot be told apart; other strengths can.
+    A part right of the middle is measured; one at the right border, a little darker and rougher, is held out. In
+    pixels so far apart that they hardly depend, the two cannot be told apart; other strengths can.
     """
     pixels = skimage.data.astronaut() / 255.0
     found = measure_grain([measured(pixels)], "304,32,64,160")
