@@ -209,8 +209,7 @@ def _behind_pixels(
 ) -> float:  # fmt: skip
     """Add up what is farther than a pixel within its disc; returns the share of its disc that is in front of it.
 
-    Pixels count by the inverse square of their distance, or of their own radius: beyond it, a blurred background
-    has nothing that only the nearest could tell. Pixels far brighter than ``usual`` count for less.
+    Weights are those of `stackcomp.kernels.defocus`, but pixels far brighter than ``usual`` count for less.
     """
     red, green, blue, alpha = planes
     room = radius + 0.5
@@ -226,7 +225,7 @@ def _behind_pixels(
                 if farther > 0:
                     past += farther * min(1.0, room - np.sqrt(square))
                     bright = _brightness(planes, y + dy, x + dx)
-                    weight = farther / (square + held * held + 1.0)
+                    weight = farther / (square + held * held + 1.0) ** 2
                     if bright > _USUAL * usual:
                         weight *= _USUAL * usual / bright
                     total[0] += weight
@@ -274,7 +273,7 @@ def _behind_cells(
                     if part > 0:
                         values[lane] += part * (here[nearest - 1, lane] - values[lane])
                 if values[5] > 0:
-                    weight = lies / (square + values[6] / values[5] + 1.0 + side * side / 6)
+                    weight = lies / (square + values[6] / values[5] + 1.0 + side * side / 6) ** 2
                     for lane in range(1, 6):
                         total[lane % 5] += weight * values[lane]
     return past / (np.pi * (radius * radius + 1 / 12))

@@ -297,7 +297,7 @@ def gather(
                             farther = min(1.0, farther) * min(1.0, covers)
                             past += farther * own_share * min(1.0, room - np.sqrt(square))
                             radius = disc / STEPS
-                            weight = farther / (square + radius * radius + 1.0)
+                            weight = farther / (square + radius * radius + 1.0) ** 2
                             fill += weight
                             fill_red += weight * red[qy, qx]
                             fill_green += weight * green[qy, qx]

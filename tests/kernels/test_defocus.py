@@ -105,7 +105,7 @@ def scattered(planes, spread, largest):
         own = np.clip(radius + 0.5 - distance, 0, 1) * (np.abs(radius) > 0.5) * known * light.any(axis=-1)
         farther = np.clip(held[y, x] - held - 0.5, 0, 1) * (own > 0) * np.clip(light[y, x, 3], 0, 1)
         past += farther * own
-        weight = farther / (distance**2 + radius[y, x] ** 2 + 1)
+        weight = farther / (distance**2 + radius[y, x] ** 2 + 1) ** 2
         behind[..., 0] += weight
         behind[..., 1:] += weight[..., None] * light[y, x]
     for value in np.unique(radius):

@@ -172,11 +172,11 @@ def test_the_fast_way_is_as_near_to_the_trace_as_the_exact_one(name):
 #: Scenes of two and three things that overlap, in front of the focus, in it and behind it. Errors of the fast way
 #: against the trace away from the border by the largest disc, and over the whole frame, which a lens sees beyond,
 #: with a little room; then those of the pinhole's picture left as it is, and the least radius of the largest
-#: disc. Measured, by a lens of 100 mm at f/2: 0.36 and 0.39 %, 1.04 and 1.41 %, 1.13 and 1.22 %; the exact way
-#: 0.36 and 0.39 %, 1.03 and 1.40 %, 1.12 and 1.21 %.
+#: disc. Measured, by a lens of 100 mm at f/2: 0.36 and 0.39 %, 1.04 and 1.41 %, 1.11 and 1.20 %; the exact way
+#: 0.36 and 0.39 %, 1.03 and 1.39 %, 1.09 and 1.19 %.
 #:
-#: The balls are seen by a lens nearly as wide as the nearest of them, as in close-ups: 1.28 and 1.06 %, 1.61 and
-#: 1.29 %; the exact way 1.27 and 1.06 %, 1.60 and 1.29 %. Most of that is what one view does not hold: such a
+#: The balls are seen by a lens nearly as wide as the nearest of them, as in close-ups: 1.27 and 1.06 %, 1.60 and
+#: 1.28 %; the exact way 1.26 and 1.06 %, 1.60 and 1.29 %. Most of that is what one view does not hold: such a
 #: lens sees round the sides of the near ball, and parts of the next ball and the wall behind it. With layers of
 #: one object each, rendered whole, blurred by the exact way and laid over each other, 1.07 and 0.97 %, 1.09 and
 #: 1.02 % remain; with such layers traced through the lens, 0.80 and 0.48 %, 0.71 and 0.49 %.
