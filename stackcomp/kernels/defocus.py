@@ -13,10 +13,10 @@ coverage is added and does not fill the pixel. An empty pixel, without coverage 
 
 **Hidden background.** Near the inner edge of a blurred object, a part of the background becomes visible that the
 input does not contain. The missing share, as far as the pixel's own disc extends past the edge, is taken from
-nearby farther views with coverage, weighted by their coverage and by ``(1 + d² + r²)⁻²``, with their distance d and
-the radius r of their disc. A sharp background goes on with what is nearest, so there is no seam; a blurred one has
-nothing finer than its discs. Any other missing share, as behind a sharp object or at the border of the picture, is
-compensated by dividing by the share that landed.
+nearby farther views with coverage, weighted by their coverage and by ``(1 + d² + r²)⁻²``, with their distance d
+and the radius r of their disc: a sharp background goes on with what is nearest, so that it does not end in a seam;
+a blurred one has nothing finer than its discs. Any other missing share, as behind a sharp object or at the border
+of the picture, is compensated by dividing by the share that landed.
 
 **Transparency.** Where an object ends and nothing is behind it, the missing share is transparency, not hidden
 background. It is estimated as the share that would land from the clear pixels if the object continued there: as a

@@ -27,6 +27,9 @@ CELLS = (10.0, 24.0, 64.0, 160.0, 400.0)
 LANES = 7
 #: Side of the blocks whose farthest pixel is known.
 BLOCK = 16
+# Radius in pixels within which pixels count beside the cells that they are in: cells alone make the background
+# soft at once where it goes out of sight.
+_CLOSE = 4.0
 # Missing share that is nothing but rounding.
 _NOTHING = 1e-6
 #: One too small for the background behind it to be seen.
@@ -371,19 +374,21 @@ def finish(
                 for k in range(5):
                     total[k] = 0
                 past = 0.0
-                if not _is_behind(farthest, py - corner[0], px - corner[1], own, radius):
-                    pass
-                elif radius < CELLS[0] or sides.size == 0:
+                by_cells = radius >= CELLS[0] and sides.size > 0
+                close = min(radius, _CLOSE) if by_cells else radius
+                if _is_behind(farthest, py - corner[0], px - corner[1], own, close):
                     usual = abs(light[0]) + abs(light[1]) + abs(light[2])
-                    past = _behind_pixels(planes, slots, spread, largest, py, px, own, radius, usual, total)
-                else:
-                    n = 0
-                    while n + 1 < sides.size and radius >= CELLS[n + 1]:
-                        n += 1
-                    cell = cells[n]
-                    past = _behind_cells(
-                        cell, places[n, 0], places[n, 1], sides[n], steps, py, px, own, radius, total, values
-                    )
+                    past = _behind_pixels(planes, slots, spread, largest, py, px, own, close, usual, total)
+                if by_cells:
+                    past = 0.0
+                    if _is_behind(farthest, py - corner[0], px - corner[1], own, radius):
+                        n = 0
+                        while n + 1 < sides.size and radius >= CELLS[n + 1]:
+                            n += 1
+                        cell = cells[n]
+                        past = _behind_cells(
+                            cell, places[n, 0], places[n, 1], sides[n], steps, py, px, own, radius, total, values
+                        )
                 filled = min(lack, past) if total[0] > 0 else 0.0
             whole = 1.0 - (lack - filled)
             r, g, b, a = light[0], light[1], light[2], light[3]
