@@ -374,21 +374,21 @@ def finish(
                 for k in range(5):
                     total[k] = 0
                 past = 0.0
+                row, column = py - corner[0], px - corner[1]
                 by_cells = radius >= CELLS[0] and sides.size > 0
                 close = min(radius, _CLOSE) if by_cells else radius
-                if _is_behind(farthest, py - corner[0], px - corner[1], own, close):
+                behind = _is_behind(farthest, row, column, own, radius)
+                if behind and (not by_cells or _is_behind(farthest, row, column, own, close)):
                     usual = abs(light[0]) + abs(light[1]) + abs(light[2])
                     past = _behind_pixels(planes, slots, spread, largest, py, px, own, close, usual, total)
-                if by_cells:
-                    past = 0.0
-                    if _is_behind(farthest, py - corner[0], px - corner[1], own, radius):
-                        n = 0
-                        while n + 1 < sides.size and radius >= CELLS[n + 1]:
-                            n += 1
-                        cell = cells[n]
-                        past = _behind_cells(
-                            cell, places[n, 0], places[n, 1], sides[n], steps, py, px, own, radius, total, values
-                        )
+                if behind and by_cells:
+                    n = 0
+                    while n + 1 < sides.size and radius >= CELLS[n + 1]:
+                        n += 1
+                    cell = cells[n]
+                    past = _behind_cells(
+                        cell, places[n, 0], places[n, 1], sides[n], steps, py, px, own, radius, total, values
+                    )
                 filled = min(lack, past) if total[0] > 0 else 0.0
             whole = 1.0 - (lack - filled)
             r, g, b, a = light[0], light[1], light[2], light[3]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
 
@@ -112,3 +113,20 @@ def test_an_output_without_letters_gets_escapes(shot, process, save_graph):
     done = process("check", "graph.json", env={"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"})
     assert done.returncode == 0
     assert 'node "\\xfc"' in done.stdout
+
+
+def test_ctrl_c_again_while_the_program_ends_leaves_no_traceback(environment):
+    """The first press unwinds, the second ends the process as any program that does not know of it."""
+    program = (
+        "import os, signal\n"
+        "from stackcomp.cli import run\n"
+        "def busy(**options):\n"
+        "    try:\n        os.kill(os.getpid(), signal.SIGINT)\n"
+        "    finally:\n        os.kill(os.getpid(), signal.SIGINT)\n"
+        "run.app = busy\n"
+        "run.run()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=False, env=environment()
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGINT, "", "")
