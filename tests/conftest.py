@@ -34,8 +34,10 @@ if hasattr(typer.testing, "_get_command"):
     typer.testing._get_command = functools.cache(typer.testing._get_command)
 
 # Tests never assert timings; on a busy machine the first call of a compiled function takes a second.
-settings.register_profile("no deadline", deadline=None)
-settings.load_profile("no deadline")
+# With --hypothesis-profile=thorough, laws are tried on many more examples: continuous integration does so.
+settings.register_profile("fast", deadline=None, max_examples=40)
+settings.register_profile("thorough", deadline=None, max_examples=300)
+settings.load_profile("fast")
 
 
 def pytest_sessionstart(session):

@@ -140,8 +140,11 @@ def _differences(known: Array, places: Array, steps: Array) -> None:
     width = places.shape[2]
     for row in range(places.shape[1]):
         x, y = known[0, row + 1, 1 : width + 1], known[1, row + 1, 1 : width + 1]
-        places[0, row] = x
-        places[1, row] = y
+        # One by one: copying rows to rows would compile numba's messages about shapes, for two seconds.
+        place_x, place_y = places[0, row], places[1, row]
+        for k in range(width):
+            place_x[k] = x[k]
+            place_y[k] = y[k]
         for axis in range(2):
             down, right = axis, 1 - axis
             after_x = known[0, row + 1 + down, 1 + right : 1 + right + width]

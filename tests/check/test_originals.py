@@ -394,19 +394,19 @@ def test_every_format_is_known_again(place, way, ending):
 
 
 def test_all_frames_are_looked_at_and_few_are_named(place):
-    for frame in range(2, 200):
+    for frame in range(2, 60):
         by_others(place / f"out/f.{frame:04d}.png")
-        if frame < 190:
+        if frame < 50:
             write_exr(place / f"in/plate_{frame:04d}.exr")
             shutil.copy(place / "in/plate_0001.exr", place / f"in/late_{frame + 2:04d}.exr")
     deliver_node("out/f.{frame:04d}.png")
-    outcome = command("check", "graph.json", *VALUES, "--frames", "1-189")
+    outcome = command("check", "graph.json", *VALUES, "--frames", "1-49")
     assert outcome.code == 2
-    done = CliRunner().invoke(app, ["check", "graph.json", *VALUES, "--frames", "1-189"])
+    done = CliRunner().invoke(app, ["check", "graph.json", *VALUES, "--frames", "1-49"])
     assert (
-        "would replace out/f.0002.png, out/f.0003.png, out/f.0004.png and 185 more, which stackcomp" in done.stdout
+        "would replace out/f.0002.png, out/f.0003.png, out/f.0004.png and 45 more, which stackcomp" in done.stdout
     )
-    allowed = command("check", "graph.json", *VALUES, "--frames", "1-189", "--replace-foreign")
+    allowed = command("check", "graph.json", *VALUES, "--frames", "1-49", "--replace-foreign")
     assert "would replace" not in allowed.output
     assert not (place / "out/f.0001.png").exists()
 

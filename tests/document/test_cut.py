@@ -329,7 +329,7 @@ def nested(draw, level=2, names=None):
     return track
 
 
-@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
+@settings(suppress_health_check=[HealthCheck.too_slow])
 @given(nested())
 def test_nested_ranges_are_those_of_the_library(tmp_path_factory, track):
     path = timeline_of(tmp_path_factory.mktemp("cut") / "cut.otio", track)
@@ -358,7 +358,6 @@ def test_nested_ranges_are_those_of_the_library(tmp_path_factory, track):
     assert all(found[name].head + found[name].tail == 0 for name in set(found) - set(expected))
 
 
-@settings(max_examples=200)
 @given(tracks())
 def test_heads_and_tails_are_the_offsets_of_the_library(tmp_path_factory, items):
     path = written(tmp_path_factory.mktemp("cut"), items)

@@ -100,13 +100,13 @@ def outcome(text: str, root) -> None:
         json.dumps(problem.as_dict())
 
 
-@settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(damaged())
 def test_damaged_graphs(tmp_path, graph):
     outcome(json.dumps(graph), tmp_path)
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0), st.integers(0, 8), st.text(max_size=4))
 def test_damaged_text(tmp_path, at, gone, put):
     text = json.dumps(GOOD)

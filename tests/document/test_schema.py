@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from stackcomp import KINDS, DocumentError, Graph
@@ -188,7 +188,6 @@ _VALUES = st.recursive(_PLAIN, lambda inner: st.lists(inner, max_size=3) | st.di
     st.sampled_from(["keys", "between", "R", "x"]), inner, max_size=2), max_leaves=5)  # fmt: skip
 
 
-@settings(max_examples=300, deadline=None)
 @given(st.sampled_from(["exposure", "cdl", "glow", "pick_channels", "deliver"]), st.data())
 def test_what_is_read_is_valid(validator, kind, data):
     """An editor never marks as wrong what the program takes."""

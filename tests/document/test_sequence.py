@@ -201,7 +201,7 @@ ANY_JSON = st.recursive(
 FIELDS = st.dictionaries(st.sampled_from(["graph", "frames", "handles", "variables", "set", "about"]), ANY_JSON)
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.dictionaries(st.sampled_from(PLACES), ANY_JSON, max_size=3),
     st.dictionaries(st.text(max_size=4), FIELDS | ANY_JSON, max_size=2),

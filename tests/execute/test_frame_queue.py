@@ -121,7 +121,6 @@ FRAMES = st.lists(
 
 
 @given(kinds=FRAMES, outstanding=st.integers(1, 4))
-@settings(max_examples=150, deadline=None)
 def test_whatever_happens_every_frame_ends_once_and_nobody_waits_for_ever(kinds, outstanding):
     made = dict(enumerate(kinds, start=1))
     source, events = Source(made, outstanding), []

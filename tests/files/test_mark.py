@@ -10,7 +10,7 @@ import struct
 import numpy as np
 import pytest
 import tifffile
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
@@ -122,7 +122,6 @@ def test_a_file_cut_short_has_no_mark(written, tmp_path, name):
     assert mark.read(cut) is None
 
 
-@settings(max_examples=300, deadline=None)
 @given(st.sampled_from(NAMES), st.integers(0, 400), st.binary(min_size=1, max_size=12))
 def test_damage_never_raises(written, tmp_path_factory, name, at, put):
     whole = written[name].read_bytes()
@@ -131,7 +130,6 @@ def test_damage_never_raises(written, tmp_path_factory, name, at, put):
     assert mark.read(path) in (None, MARK) or mark.read(path).kind == "delivery"
 
 
-@settings(max_examples=300, deadline=None)
 @given(
     st.sampled_from(
         [

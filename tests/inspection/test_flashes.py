@@ -97,7 +97,7 @@ def test_open_patterns_that_are_judged_more_strictly(name):
 
 
 @pytest.mark.parametrize("shape", ["square", "sine"])
-@pytest.mark.parametrize("rate", [24, 25, 30, 60])
+@pytest.mark.parametrize("rate", [25, *(pytest.param(rate, marks=pytest.mark.slow) for rate in (24, 30, 60))])
 def test_known_numbers_of_flashes_a_second(shape, rate):
     # 12 fit 24 and 60 frames a second; else a sine is hardly sampled at its extremes.
     for per_second in (1, 2, 4, 5, 6, 8, 10) + ((12,) if rate % 12 == 0 else ()):

@@ -69,13 +69,13 @@ def of_each_check(shares, planted):
 def test_clean_pairs_raise_hardly_an_alarm():
     """Some of them; many more below."""
     assert len(set(CLEAN)) == 8
-    numbers = false_alarms(range(FIRST, FIRST + 12), SCENES)
+    numbers = false_alarms(range(FIRST, FIRST + 6), SCENES)
     assert numbers["any"] == 0, numbers
 
 
 def test_planted_faults_are_found():
     """Of few; of many below."""
-    shares, planted = shares_found(range(2 * FIRST, 2 * FIRST + 2))
+    shares, planted = shares_found(range(2 * FIRST, 2 * FIRST + 1))
     assert min(of_each_check(shares, planted).values()) >= 0.9, shares
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import replace
 
 import numpy as np
@@ -77,6 +78,7 @@ def test_noise_and_slow_changes_are_no_edges():
     assert np.median(edges(noisy, least=0.2).width) == pytest.approx(WIDTH_OF_SIGMA, rel=0.06)
 
 
+@functools.cache
 def scene(front, back, *, size=(360, 240), seed=1, shapes=12):
     """Shapes of flat colour behind, a turned square in front; each blurred by a Gaussian."""
     rng = np.random.default_rng(seed)

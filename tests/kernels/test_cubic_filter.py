@@ -95,15 +95,15 @@ WIDER = np.array([[1.75, 0.45], [0.45, 1.75]])
 
 def places_in(picture):
     height, width = picture.shape
-    return np.random.default_rng(2).uniform(-2, (width + 2, height + 2), (900, 2))
+    return np.random.default_rng(2).uniform(-2, (width + 2, height + 2), (300, 2))
 
 
 def seen(picture, change=ASLANT):
-    """What is seen at 900 places of a picture."""
+    """What is seen at 300 places of a picture."""
     window = Window.of_size(picture.shape[1], picture.shape[0])
     (stack,) = stacked([picture] * 4, window, window)
     places = places_in(picture).T[:, None]
-    steps = np.repeat(change.T.ravel().astype(np.float32), 900).reshape(4, 1, 900)
+    steps = np.repeat(change.T.ravel().astype(np.float32), 300).reshape(4, 1, 300)
     return filtered(stack, places, steps)[0, :, 0]
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from stackcomp import Image
@@ -75,7 +75,6 @@ def clean_pictures(draw):
 
 
 @given(clean_pictures(), PLACES)
-@settings(max_examples=300, deadline=None)
 def test_a_clean_picture_is_never_clipped_below_the_end_of_its_file(picture, place):
     seen = measured(picture)
     assert not any(mask.any() for mask in clipped(seen).values())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 import shutil
 from html.parser import HTMLParser
@@ -19,12 +20,22 @@ from stackcomp.errors import RequestError
 from stackcomp.nodes.base import ColourNode, PageExamples, Port
 from stackcomp.nodes.description import describe
 from stackcomp.nodes.pixel import pixel
-from stackcomp.reference import differences, write_page
+from stackcomp.reference import differences, gather, write_page
 from stackcomp.reference.gather import entries
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "graphs" / "KINDS.md"
 SOURCES = ("read", "flat", "ramp")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def rendered_once():
+    """Examples of a kind are rendered once, though several tests need those of all kinds."""
+    patch = pytest.MonkeyPatch()
+    render = functools.cache(gather.rendered_examples)
+    patch.setattr(gather, "rendered_examples", lambda kind, most: render(kind)[:most])
+    yield
+    patch.undo()
 
 
 @pytest.fixture(scope="module")
