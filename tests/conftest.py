@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import gc
 import os
 import shutil
 import sys
@@ -36,7 +37,7 @@ if hasattr(typer.testing, "_get_command"):
 # Tests never assert timings; on a busy machine the first call of a compiled function takes a second.
 # With --hypothesis-profile=thorough, laws are tried on many more examples: continuous integration does so.
 settings.register_profile("fast", deadline=None, max_examples=40)
-settings.register_profile("thorough", deadline=None, max_examples=300)
+settings.register_profile("thorough", deadline=None, max_examples=200)
 settings.load_profile("fast")
 
 
@@ -44,6 +45,17 @@ def pytest_sessionstart(session):
     """Before tests are run by several processes, kernels are compiled once for all of them."""
     if getattr(session.config.option, "numprocesses", None) and not hasattr(session.config, "workerinput"):
         ahead.compile_ahead(list(ahead.KERNELS), lambda name: None)
+
+
+def pytest_collection_finish():
+    """What is loaded now stays: the garbage collector need not look at it a thousand times."""
+    gc.collect()
+    gc.freeze()
+
+
+def pytest_unconfigure():
+    """Libraries look at the end whether all of theirs was collected."""
+    gc.unfreeze()
 
 
 @pytest.hookimpl(optionalhook=True)

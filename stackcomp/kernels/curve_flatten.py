@@ -71,7 +71,16 @@ def flatten(
         points = _moved(points, matrix / matrix[2, 2])
     rise = float(tolerance) * (_BALANCED if balanced else 1.0)
     vertices, firsts = _flatten(
-        points, starts, closed, matrix, np.asarray(box, np.float64), rise, least, flat, even, balanced
+        np.ascontiguousarray(points),
+        starts,
+        closed,
+        matrix,
+        np.asarray(box, np.float64),
+        rise,
+        least,
+        flat,
+        even,
+        balanced,
     )
     if flat:
         return vertices, firsts

@@ -107,7 +107,7 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
     with np.errstate(invalid="ignore"):
         fits = spread.dtype == np.float32 and np.max(spread, initial=0) <= largest
         fits = fits and np.min(spread, initial=0) >= -largest
-    limited = spread if fits else np.empty(red.shape, np.float32)
+    limited = np.ascontiguousarray(spread) if fits else np.empty(red.shape, np.float32)
 
     def prepare(first: int, last: int) -> None:
         rows = slice(first, last)

@@ -259,12 +259,11 @@ class _Work:
         around = slice(*bounds[:2]), slice(*bounds[2:])
         if not all(float(np.abs(plane[around]).max(initial=0)) < BRIGHTEST for plane in self.planes):
             return False
-        top, left, height, width = part
         mask = mask_of(int(self.keys[0]), self.aperture)
         rims = disc_rims(mask)
         for plane, result in zip(self.planes, self.result, strict=True):
-            to = result[top : top + height, left : left + width]
-            spread_evenly(plane, at, mask.shape[0] // 2, *rims, 1 / mask.sum(), to)
+            # The whole result, since a part of it is another type of array than the whole: compiled once more.
+            spread_evenly(plane, at, mask.shape[0] // 2, *rims, 1 / mask.sum(), result, part)
         return True
 
     def _discs(self, slots: Array, cells: Array, parts: list[int]) -> Discs:

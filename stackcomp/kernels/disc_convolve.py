@@ -88,22 +88,23 @@ def disc_rims(mask: Array) -> tuple[bool, Array, Array, Array]:
 @compiled
 def spread_evenly(
     plane: Array, at: tuple[int, int], reach: int, even: bool, rows: Array, columns: Array, changes: Array,
-    share: float, result: Array,
+    share: float, result: Array, part: tuple[int, int, int, int],
 ) -> None:  # fmt: skip
     """Spread a part of a plane by one disc.
 
     Args:
         plane: float32, with the pixels around.
-        at: of the part's first pixel in the plane.
+        at: of the part's first pixel in the plane; row, column.
         reach: of the disc, in pixels.
         even: of `disc_rims`, as the next three.
         rows: see there.
         columns: see there.
         changes: see there.
         share: one over the sum of the disc.
-        result: the part, float32.
+        result: float32, written to in the part alone.
+        part: of the result: its first row and column, its height and its width.
     """
-    height, width = result.shape
+    top, left, height, width = part
     padded = (width + _ONCE - 1) // _ONCE * _ONCE
     stride = padded + 2 * reach + 2
     until = np.zeros((height + 2 * reach) * stride)
@@ -141,4 +142,4 @@ def spread_evenly(
             else:
                 _sum_at_rim(until, y * stride + x, offsets, changes, rows.size, sums, x)
         for x in range(width):
-            result[y, x] = sums[x] * share
+            result[top + y, left + x] = sums[x] * share

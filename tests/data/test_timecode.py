@@ -28,7 +28,7 @@ COUNTINGS = [
 def some_counts(day: int) -> list[int]:
     """Frames around every minute of the first hour and a half, at the end of the day, and every 997th."""
     rate = day // 86400 + 1
-    around = [k * 60 * rate + d for k in range(91) for d in range(-200, 3)]
+    around = [k * 60 * rate + d for k in range(91) for d in range(-35, 3)]
     return [n for n in (*range(5), *around, *range(0, day, 9973), *range(day - 3, day)) if 0 <= n < day]
 
 

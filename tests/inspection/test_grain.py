@@ -127,7 +127,7 @@ def test_a_texture_on_the_cg_is_not_grain():
     assert found(scene(texture=checks)) == []
 
 
-@pytest.mark.parametrize("seed", [101, 102, 104, 106, 107])
+@pytest.mark.parametrize("seed", [101, *(pytest.param(k, marks=pytest.mark.slow) for k in (102, 104, 106, 107))])
 def test_missing_grain_in_half_floats(seed):
     """Their rounding is independent in each channel, which a texture is not; it is no grain either."""
     pair = WHOLE["grain"]["none"](seed)

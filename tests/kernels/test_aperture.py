@@ -23,7 +23,7 @@ SHAPES = [
 
 def mask_of(aperture, radius, side=1, cell=0):
     reach = aperture.reach(radius)
-    return disc_mask(radius, side, *aperture.cut(cell), aperture.numbers, aperture.normals, reach)
+    return disc_mask(float(radius), side, *aperture.cut(cell), aperture.numbers, aperture.normals, reach)
 
 
 def size_at(aperture, x, y):

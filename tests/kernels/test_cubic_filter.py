@@ -95,15 +95,15 @@ WIDER = np.array([[1.75, 0.45], [0.45, 1.75]])
 
 def places_in(picture):
     height, width = picture.shape
-    return np.random.default_rng(2).uniform(-2, (width + 2, height + 2), (300, 2))
+    return np.random.default_rng(2).uniform(-2, (width + 2, height + 2), (900, 2))
 
 
 def seen(picture, change=ASLANT):
-    """What is seen at 300 places of a picture."""
+    """What is seen at 900 places of a picture."""
     window = Window.of_size(picture.shape[1], picture.shape[0])
     (stack,) = stacked([picture] * 4, window, window)
-    places = places_in(picture).T[:, None]
-    steps = np.repeat(change.T.ravel().astype(np.float32), 300).reshape(4, 1, 300)
+    places = np.ascontiguousarray(places_in(picture).T[:, None])
+    steps = np.repeat(change.T.ravel().astype(np.float32), 900).reshape(4, 1, 900)
     return filtered(stack, places, steps)[0, :, 0]
 
 
@@ -120,8 +120,8 @@ def test_small_kernels_aslant_are_held_within_all_that_they_weigh(kind, change):
     noise = np.random.default_rng(7).random((29, 37), np.float32)
     flat = np.full((29, 37), np.float32(0.3))
     picture = {"noise": noise, "islands": islands(), "flat": flat, "negative": -3 * noise}[kind]
-    result = seen(picture, change)
-    expected = np.array([by_definition(picture, place, change) for place in places_in(picture)])
+    result = seen(picture, change)[::3]
+    expected = np.array([by_definition(picture, place, change) for place in places_in(picture)[::3]])
     low, high = expected.min(axis=1), expected.max(axis=1)
     assert np.abs(result - np.clip(result, low, high)).max() < 2e-5
 
