@@ -124,6 +124,8 @@ def test_ctrl_c_again_while_the_program_ends_leaves_no_traceback(environment):
         "    try:\n        os.kill(os.getpid(), signal.SIGINT)\n"
         "    finally:\n        os.kill(os.getpid(), signal.SIGINT)\n"
         "run.app = busy\n"
+        # In the background of a script, processes begin with the signal ignored.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "run.run()\n"
     )
     done = subprocess.run(
