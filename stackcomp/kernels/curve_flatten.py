@@ -70,17 +70,9 @@ def flatten(
     if flat:
         points = _moved(points, matrix / matrix[2, 2])
     rise = float(tolerance) * (_BALANCED if balanced else 1.0)
+    points = np.ascontiguousarray(points)  # so that the loop compiles once
     vertices, firsts = _flatten(
-        np.ascontiguousarray(points),
-        starts,
-        closed,
-        matrix,
-        np.asarray(box, np.float64),
-        rise,
-        least,
-        flat,
-        even,
-        balanced,
+        points, starts, closed, matrix, np.asarray(box, np.float64), rise, least, flat, even, balanced
     )
     if flat:
         return vertices, firsts

@@ -164,8 +164,9 @@ def test_a_brighter_screen_reaches_the_limits_sooner():
     assert alarms(screens(levels), peak=400)
 
 
-def test_levels_at_random_against_the_slow_count():
-    rng = np.random.default_rng(8)
+@pytest.mark.parametrize("seed", [8, *(pytest.param(k, marks=pytest.mark.slow) for k in (9, 10, 11))])
+def test_levels_at_random_against_the_slow_count(seed):
+    rng = np.random.default_rng(seed)
     differ = 0
     for _ in range(12):
         rate = int(rng.choice([24, 25, 30]))
@@ -176,7 +177,7 @@ def test_levels_at_random_against_the_slow_count():
         differ += bool(findings)
         if findings:
             assert max(finding.value for finding in findings) == expected
-    assert 2 < differ < 10
+    assert 0 < differ < 12  # both outcomes occur
 
 
 def test_isolated_flashes_and_cuts_are_allowed():
