@@ -81,7 +81,8 @@ def _reaching(bounds: Array, tile: tuple[int, int, int, int], runs: Array) -> tu
         runs: gets row, first and last column of each run of such blocks, in order of rows.
 
     Returns:
-        The number of runs, how many parts their pixels have at most, and whether any light moves into the tile.
+        The number of runs, how many parts their pixels have at most, and whether any light moves into the tile or
+        out of it.
     """
     top, left, bottom, right = tile
     count, room, moving = 0, 0, False
@@ -93,8 +94,10 @@ def _reaching(bounds: Array, tile: tuple[int, int, int, int], runs: Array) -> tu
             if column < bounds.shape[1]:
                 box = bounds[row, column]
                 lands = box[0] < bottom and box[1] >= top and box[2] < right and box[3] >= left
-                moving = moving or lands
-                wanted = lands or (here and column * BLOCK < right and (column + 1) * BLOCK > left)
+                own = here and column * BLOCK < right and (column + 1) * BLOCK > left
+                # In an exposure that begins after the frame, or ends before it, what moves leaves its own place.
+                moving = moving or lands or (own and box[0] <= box[1])
+                wanted = lands or own
             if wanted and begun < 0:
                 begun = column
             elif not wanted and begun >= 0:

@@ -227,6 +227,17 @@ def test_light_and_coverage_are_kept(dx, dy, shutter, centre):
     assert result[3].max() <= 1 + 1e-5
 
 
+@pytest.mark.parametrize("motion", [(0, -29), (-29, 0), (0, 60), (150, 0), (64, -64)])
+@pytest.mark.parametrize("time", [1, -1])
+def test_what_moves_away_before_the_exposure_leaves_its_place(motion, time):
+    """At a moment beside the frame the picture is moved by whole pixels, and nothing is left behind."""
+    pixels = np.zeros((4, 400, 400))
+    pixels[:, 190:210, 195:203] = np.random.default_rng(5).random((4, 20, 8))
+    result = blurred(pixels, constant(pixels.shape[1:], *motion), times=(time, time), largest=170)
+    expected = np.roll(pixels, (time * motion[1], time * motion[0]), (1, 2))
+    np.testing.assert_allclose(result, expected, atol=1e-6)
+
+
 @settings(max_examples=6, deadline=None)
 @given(st.integers(0, 9), st.booleans(), st.booleans())
 def test_nothing_is_made_up(seed, by_depth, opaque):
