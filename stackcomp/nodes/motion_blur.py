@@ -35,7 +35,8 @@ class MotionBlur(Adjustable, AreaNode):
     Where paths cross, the nearer one by ``depth`` is in front. Without depth, what moves farther is in front:
     right for a thing that moves through a still set, wrong for one that the camera follows, which needs depth.
     A still thing stays sharp beside moving ones. Ground that a moving thing uncovers is not in the picture: it
-    is filled from beside it. Layers with nothing behind them become transparent there.
+    is filled from beside it. Layers with nothing behind them become transparent there. In an opaque picture whose
+    exposure lies wholly before or after the frame, a moving thing also stays where it was; blur its layer instead.
 
     Partly covered pixels take motion and depth of the most covered pixel up to two pixels away, since those of the
     pass may be mixed or 0. In opaque pictures, pixels at the edge between two motions are divided into both.
