@@ -35,6 +35,8 @@ WIDEST = 256.0
 _FAR_IN_SIX, _FAR_IN_EIGHT = 2.99, 3.99
 # A mean that lies so much beside its limits, as a share of it, lies there by rounding.
 _ROUNDING = 1e-6
+# A bit for each plane.
+_ALL_PLANES = (1 << PLANES) - 1
 _PAIR, _FOUR, _EIGHT, _SIXTEEN = (ir.VectorType(FLOAT, lanes) for lanes in (2, 4, 8, 16))
 _INT = ir.IntType(32)
 _INTS = ir.VectorType(_INT, 8)
@@ -87,6 +89,29 @@ class _Code(VectorCode):
         mean = self.builder.fdiv(self.of_pixels(self.builder.fadd, total), weight)
         held = self.most(mean, self.of_pixels(self.least, least))
         self.store(self.least(held, self.of_pixels(self.most, most)), place)
+
+    def finish_few(self, sums: Sequence[Any], weight: Any, near: Sequence[Any], place: Any) -> Any:
+        """Write the mean of a sum over four pixels and one over two, held within the 4×4 pixels in the middle.
+
+        Args:
+            sums: of four pixels, and of two.
+            weight: of all, in four lanes.
+            near: where the four rows in the middle begin.
+            place: where to write.
+
+        Returns:
+            a bit for each plane whose mean lies within these limits, or beside them by no more than rounding.
+        """
+        build, (total, more) = self.builder, sums
+        least, most = self.limits([self.load(at, _SIXTEEN) for at in near])
+        total = self.of_pixels(build.fadd, total)
+        halves = [self.shuffle(more, more, list(range(4 * k, 4 * k + 4))) for k in range(2)]
+        mean = build.fdiv(build.fadd(total, build.fadd(*halves)), weight)
+        held = self.least(self.most(mean, least), most)
+        self.store(held, place)
+        beside, size = (self.of_lanes("fabs", some) for some in (build.fsub(mean, held), held))
+        by_rounding = build.fcmp_ordered("<=", beside, build.fmul(size, self.constant(*[_ROUNDING] * 4)))
+        return build.zext(build.bitcast(by_rounding, ir.IntType(PLANES)), ir.IntType(64))
 
     def kernel(self, t: Any) -> Any:
         """The cubic kernel at distances of either sign.
@@ -281,9 +306,9 @@ def weigh_few(
     of `weigh`, which are 1 at most; flat target, where to write.
 
     Returns:
-        whether the mean lies between the smallest and the largest of the 4×4 pixels in the middle of the kernel,
-        or beside them by no more than rounding. If not, which is rare, the limits are those of all pixels: see
-        `weigh`.
+        a bit for each plane whose mean lies between the smallest and the largest of the 4×4 pixels in the middle
+        of the kernel, or beside them by no more than rounding. The limits of others, which are rare, are those of
+        all pixels: see `weigh`.
     """
 
     def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
@@ -292,8 +317,8 @@ def weigh_few(
         (x, y), (a, b, c) = code.parts(place), code.parts(inverse)
         one = code.whole(1)
 
-        def value(index: Any, kind: Any) -> Any:
-            return code.load(code.place(signature.args[0], source, builder.add(at, index), kind), kind)
+        def of_source(index: Any, kind: Any) -> Any:
+            return code.place(signature.args[0], source, builder.add(at, index), kind)
 
         # For all eight rows at once: where the middle of the kernel is, and what is weighed there.
         distance = builder.fsub(code.constant(*range(8)), code.all_lanes(y, 8))
@@ -317,30 +342,26 @@ def weigh_few(
             for k in range(2):
                 first = code.start_of(firsts, builder.add(row, code.whole(k)))
                 four = code.planes_of(some, range(8 * k, 8 * k + 4))
-                builder.store(builder.fadd(builder.load(total), builder.fmul(value(first, _SIXTEEN), four)), total)
+                builder.store(
+                    builder.fadd(
+                        builder.load(total), builder.fmul(code.load(of_source(first, _SIXTEEN), _SIXTEEN), four)
+                    ),
+                    total,
+                )
                 two = code.planes_of(some, range(8 * k + 4, 8 * k + 6))
-                rest = value(builder.add(first, code.whole(16)), _EIGHT)
+                rest = code.load(of_source(builder.add(first, code.whole(16)), _EIGHT), _EIGHT)
                 builder.store(builder.fadd(builder.load(more), builder.fmul(rest, two)), more)
         # The 4×4 pixels around the middle of the kernel are under it, however it is stretched.
         nearest = code.larger(builder.sub(builder.fptosi(y, ir.IntType(64)), one), code.whole(0))
         near = [code.start_of(inners, builder.add(nearest, code.whole(k))) for k in range(4)]
-        least, most = code.limits([value(builder.sub(at, code.whole(PLANES)), _SIXTEEN) for at in near])
-        total, more = code.of_pixels(builder.fadd, builder.load(total)), builder.load(more)
-        halves = [code.shuffle(more, more, list(range(4 * k, 4 * k + 4))) for k in range(2)]
-        total = builder.fadd(total, builder.fadd(*halves))
-        weight = code.of_pixels(builder.fadd, builder.load(weights))
-        mean = builder.fdiv(total, code.sum_of_four(weight))
-        held = code.least(code.most(mean, least), most)
-        code.store(held, code.place(signature.args[6], target, to, _FOUR))
-        beside, size = (code.of_lanes("fabs", some) for some in (builder.fsub(mean, held), held))
-        by_rounding = builder.fcmp_ordered("<=", beside, builder.fmul(size, code.constant(*[_ROUNDING] * 4)))
-        return builder.icmp_signed(
-            "==", builder.bitcast(by_rounding, ir.IntType(4)), ir.Constant(ir.IntType(4), -1)
-        )
+        near = [of_source(builder.sub(at, code.whole(PLANES)), _SIXTEEN) for at in near]
+        weight = code.sum_of_four(code.of_pixels(builder.fadd, builder.load(weights)))
+        sums = builder.load(total), builder.load(more)
+        return code.finish_few(sums, weight, near, code.place(signature.args[6], target, to, _FOUR))
 
     numbers = types.intp, types.intp, types.intp
     pair, three = types.UniTuple(types.float32, 2), types.UniTuple(types.float32, 3)
-    return types.boolean(source, *numbers, pair, three, target, types.intp), write
+    return types.intp(source, *numbers, pair, three, target, types.intp), write
 
 
 @intrinsic
@@ -414,6 +435,92 @@ def weigh_upright(
     return types.none(source, counts, types.intp, pair, pair, pair, down, target, types.intp), write
 
 
+@intrinsic
+def weigh_few_upright(
+    typing: Any, source: Any, at: Any, stride: Any, rows: Any, place: Any, inverse: Any, target: Any, to: Any
+) -> tuple[Any, Callable[..., Any]]:
+    """As `weigh_few` for a kernel that is stretched along rows and columns.
+
+    Arguments: as those of `weigh_few`, but the first pixel and the place are counted from the first column under
+    the kernel, and of the inverse there are a and c alone.
+    """
+
+    def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        code = _Code(context, builder)
+        source, at, stride, rows, place, inverse, target, to = arguments
+        (x, y), (a, c) = code.parts(place), code.parts(inverse)
+        one = code.whole(1)
+
+        def of_source(index: Any, kind: Any) -> Any:
+            return code.place(signature.args[0], source, builder.add(at, index), kind)
+
+        across, down = (
+            code.kernel(
+                builder.fmul(
+                    builder.fsub(code.constant(*range(8)), code.all_lanes(t, 8)), code.all_lanes(units, 8)
+                )
+            )
+            for t, units in ((x, a), (y, c))
+        )
+        of_rows = code.kept(down)
+        total, more = code.register(_SIXTEEN, 0.0), code.register(_EIGHT, 0.0)
+        with code.counting(code.whole(0), builder.sub(rows, one), 1) as row:
+            weight = code.of_row(of_rows, row, FLOAT)
+            first = builder.mul(row, stride)
+            for index, kind, some in (
+                (first, _SIXTEEN, total),
+                (builder.add(first, code.whole(16)), _EIGHT, more),
+            ):
+                weighed = builder.fmul(code.load(of_source(index, kind), kind), code.all_lanes(weight, kind.count))
+                builder.store(builder.fadd(builder.load(some), weighed), some)
+        sums = [
+            builder.fmul(builder.load(some), code.planes_of(across, lanes))
+            for some, lanes in ((total, range(4)), (more, range(4, 6)))
+        ]
+        # The 4×4 pixels around the middle of the kernel are under it, however it is stretched.
+        left, top = (
+            code.larger(builder.sub(builder.fptosi(t, ir.IntType(64)), one), code.whole(0)) for t in (x, y)
+        )
+        near = [
+            of_source(
+                builder.add(
+                    builder.mul(builder.add(top, code.whole(k)), stride), builder.mul(left, code.whole(PLANES))
+                ),
+                _SIXTEEN,
+            )
+            for k in range(4)
+        ]
+        weight = builder.fmul(code.sum_of_eight(across), code.sum_of_eight(down))
+        return code.finish_few(sums, weight, near, code.place(signature.args[6], target, to, _FOUR))
+
+    numbers, pair = (types.intp, types.intp, types.intp), types.UniTuple(types.float32, 2)
+    return types.intp(source, *numbers, pair, pair, target, types.intp), write
+
+
+@inlined
+def _weigh_few_upright(
+    stack: Array,
+    size: tuple[int, int],
+    place: tuple[float, float],
+    inverse: tuple[float, float],
+    reach: tuple[float, float],
+    target: Array,
+    to: int,
+) -> int:
+    """Weigh few pixels that all lie in the stack; a bit for each plane that is within its limits."""
+    (height, width), (x, y), (far_x, far_y) = size, place, reach
+    if far_x > _FAR_IN_SIX or far_y > _FAR_IN_EIGHT:
+        return 0
+    left, top, bottom = int(np.ceil(x - far_x)), int(np.ceil(y - far_y)), int(np.floor(y + far_y))
+    if top < -BORDER or bottom >= height + BORDER or left < -BORDER or left + 6 > width + BORDER:
+        return 0
+    stride = (width + 2 * BORDER) * PLANES
+    at = (top + BORDER) * stride + (left + BORDER) * PLANES
+    within = (np.float32(x - left), np.float32(y - top))
+    held: int = weigh_few_upright(stack, at, stride, bottom - top + 1, within, inverse, target, to)
+    return held
+
+
 @inlined
 def _weigh_few(
     stack: Array,
@@ -423,21 +530,21 @@ def _weigh_few(
     reach: tuple[float, float],
     target: Array,
     to: int,
-) -> bool:
-    """Weigh few pixels that all lie in the stack, and return whether the result is within its limits."""
+) -> int:
+    """Weigh few pixels that all lie in the stack; a bit for each plane that is within its limits."""
     (height, width), (x, y), (a, b, c), (far_x, far_y) = size, place, inverse, reach
     if far_x > _FAR_IN_SIX or far_y > _FAR_IN_EIGHT:
-        return False
+        return 0
     top, bottom, column = int(np.ceil(y - far_y)), int(np.floor(y + far_y)), int(np.floor(x))
     # How far the middle of the first and of an eighth row can lie from the place, and where rows begin at most.
     aslant = abs(b / a) * (8 - far_y)
     first, last = x - far_x - aslant, x - far_x + aslant + 1
     if top < -BORDER or top + 8 > height + BORDER or first < -BORDER or last + 6 > width + BORDER:
-        return False
+        return 0
     stride = (width + 2 * BORDER) * PLANES
     at = (top + BORDER) * stride + (column + BORDER) * PLANES
     within = (np.float32(x - column), np.float32(y - top))
-    held: bool = weigh_few(stack, at, stride, bottom - top + 1, within, (a, b, c), target, to)
+    held: int = weigh_few(stack, at, stride, bottom - top + 1, within, (a, b, c), target, to)
     return held
 
 
@@ -473,7 +580,18 @@ def weigh_all(stack: Array, height: int, width: int, places: Array, shapes: Arra
             continue
         size, place, reach = (height, width), (x, y), (2.0 / a, 2.0 / c)
         if b == 0:
+            held = _weigh_few_upright(stack, size, place, (a, c), reach, target, to)
+        else:
+            held = _weigh_few(stack, size, place, (a, b, c), reach, target, to)
+        if held == _ALL_PLANES:
+            continue
+        # What the others are must not depend on planes that lie beside them.
+        few = target[to], target[to + 1], target[to + 2], target[to + 3]
+        if b == 0:
             weigh_upright(stack, size, BORDER, place, (float(a), float(c)), reach, down, target, to)
-        elif not _weigh_few(stack, size, place, (a, b, c), reach, target, to):
+        else:
             slopes = (float(a), float(b), float(c), -b / float(a))
             weigh(stack, size, BORDER, place, slopes, reach, down, target, to)
+        for plane in range(PLANES):
+            if held >> plane & 1:
+                target[to + plane] = few[plane]
