@@ -11,8 +11,8 @@ weight, and within it the kernel is that of its pixels. The weights are divided 
 The result is held between the smallest and the largest value that it was weighed from. Outside of the source
 there is nothing (0), which counts as a value.
 
-Most kernels aslant are small and lie inside of the picture. For them, the limits of the 4×4 pixels in the middle
-are looked at first: a mean that lies within these needs no others.
+Most kernels are small and lie inside of the picture. For them, the limits of the 4×4 pixels in the middle are
+looked at first: a mean that lies within these needs no others.
 
 Sources: Keys, Cubic Convolution Interpolation for Digital Image Processing, 1981; Heckbert, Fundamentals of
 Texture Mapping and Image Warping, 1989 (elliptical footprints); Golub and Van Loan, Matrix Computations, 4.2

@@ -154,8 +154,9 @@ def _differences(known: Array, places: Array, steps: Array) -> None:
             step_x, step_y = steps[2 * axis, row], steps[2 * axis + 1, row]
             own_x, own_y = np.float32(right), np.float32(down)
             for k in range(width):
-                next_x, next_y = after_x[k] - x[k], after_y[k] - y[k]
-                last_x, last_y = x[k] - before_x[k], y[k] - before_y[k]
+                # Differences are small, and fill twice as many lanes as places do.
+                next_x, next_y = np.float32(after_x[k] - x[k]), np.float32(after_y[k] - y[k])
+                last_x, last_y = np.float32(x[k] - before_x[k]), np.float32(y[k] - before_y[k])
                 next_far, last_far = next_x * next_x + next_y * next_y, last_x * last_x + last_y * last_y
                 apart = next_x * last_x + next_y * last_y <= 0
                 # Comparisons with NaN are false: of a neighbour that is not known, the other one is taken.
@@ -163,5 +164,5 @@ def _differences(known: Array, places: Array, steps: Array) -> None:
                 far = last_far if other else next_far
                 alone = apart | (far != far)
                 one_x, one_y = last_x if other else next_x, last_y if other else next_y
-                step_x[k] = own_x if alone else np.float32(one_x)
-                step_y[k] = own_y if alone else np.float32(one_y)
+                step_x[k] = own_x if alone else one_x
+                step_y[k] = own_y if alone else one_y

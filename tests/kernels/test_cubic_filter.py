@@ -91,6 +91,8 @@ def test_a_wrong_kernel_would_be_found():
 # How places change from pixel to pixel: kernels aslant over six rows of six pixels, and over eight of seven.
 ASLANT = np.array([[1.4, -0.4], [-0.4, 1.4]])
 WIDER = np.array([[1.75, 0.45], [0.45, 1.75]])
+# Kernels that stand upright over six rows of six pixels.
+UPRIGHT = np.array([[1.4, 0.0], [0.0, 1.3]])
 
 
 def places_in(picture):
@@ -115,9 +117,9 @@ def islands():
 
 
 @pytest.mark.parametrize("first", [0, *(pytest.param(k, marks=pytest.mark.slow) for k in (1, 2))])
-@pytest.mark.parametrize("change", [ASLANT, WIDER], ids=["few", "more"])
+@pytest.mark.parametrize("change", [ASLANT, WIDER, UPRIGHT], ids=["few", "more", "upright"])
 @pytest.mark.parametrize("kind", ["noise", "islands", "flat", "negative"])
-def test_small_kernels_aslant_are_held_within_all_that_they_weigh(kind, change, first):
+def test_small_kernels_are_held_within_all_that_they_weigh(kind, change, first):
     """At every third place, from the first of three."""
     noise = np.random.default_rng(7).random((29, 37), np.float32)
     flat = np.full((29, 37), np.float32(0.3))
@@ -128,12 +130,26 @@ def test_small_kernels_aslant_are_held_within_all_that_they_weigh(kind, change, 
     assert np.abs(result - np.clip(result, low, high)).max() < 2e-5
 
 
+@pytest.mark.parametrize("change", [ASLANT, UPRIGHT], ids=["aslant", "upright"])
+def test_a_plane_does_not_depend_on_those_beside_it(change):
+    """Where one needs the limits of all its pixels, and others do not."""
+    places = np.ascontiguousarray(places_in(islands()).T[:, None])
+    steps = np.repeat(change.T.ravel().astype(np.float32), 900).reshape(4, 1, 900)
+    several = [islands(), *(np.random.default_rng(k).random((29, 37), np.float32) for k in range(2))]
+    several.append(np.where(several[1] > 0.9, np.float32(np.nan), several[2]))
+    (stack,) = stacked(several, SOURCE, SOURCE)
+    together = filtered(stack, places, steps)
+    for k, picture in enumerate(several):
+        assert np.array_equal(together[0, :, k], seen(picture, change), equal_nan=True)
+
+
+@pytest.mark.parametrize("change", [ASLANT, UPRIGHT], ids=["aslant", "upright"])
 @pytest.mark.parametrize("value", [np.nan, np.inf, 3e38])
-def test_one_odd_pixel_stays_where_it_is(value):
+def test_one_odd_pixel_stays_where_it_is(value, change):
     picture = np.random.default_rng(7).random((29, 37), np.float32)
-    before = seen(picture)
+    before = seen(picture, change)
     picture[14, 18] = value
-    after = seen(picture)
+    after = seen(picture, change)
     distance = np.hypot(*(places_in(picture) - [18.5, 14.5]).T)
     assert np.array_equal(after[distance > 13], before[distance > 13])
     assert (after[distance < 1.5] != before[distance < 1.5]).all()
