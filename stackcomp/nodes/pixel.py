@@ -26,7 +26,6 @@ import ast
 import functools
 import inspect
 import itertools
-import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol, TypeVar
 
@@ -133,7 +132,6 @@ class PixelFunction:
         python: the function itself.
         called: pixel functions that it calls, by name.
         arguments: names of its arguments, lanes first, then numbers.
-        source: normalised source text; two functions with equal source compile to equal code.
     """
 
     def __init__(self, python: Callable[..., Any]) -> None:
@@ -161,8 +159,13 @@ class PixelFunction:
         assert isinstance(last, ast.Return)
         assert last.value is not None
         self._results = last.value.elts if isinstance(last.value, ast.Tuple) else [last.value]
+        self._body = body
+
+    @functools.cached_property
+    def source(self) -> str:
+        """Normalised source text; two functions with equal source compile to equal code."""
         inner = [f"{name}: {function.source}" for name, function in sorted(self._called.items())]
-        self.source: str = "\n".join([ast.unparse(ast.Module(body=body, type_ignores=[])), *inner])
+        return "\n".join([ast.unparse(ast.Module(body=self._body, type_ignores=[])), *inner])
 
     def __call__(self, *values: float) -> tuple[float, ...]:
         """One pixel in plain Python: lanes and numbers in, result lanes out."""
@@ -293,11 +296,19 @@ class PixelFunction:
 def _definition(python: Callable[..., Any]) -> ast.FunctionDef | None:
     """The function's own text, parsed; None where there is none, or where it is part of something else."""
     try:
-        tree = ast.parse(textwrap.dedent(inspect.getsource(python)))
-    except (OSError, SyntaxError):
+        lines, _ = inspect.findsource(python)
+        found = _functions_of("".join(lines)).get(python.__code__.co_firstlineno)
+    except (OSError, SyntaxError, ValueError):
         return None
-    first = tree.body[0] if tree.body else None
-    return first if isinstance(first, ast.FunctionDef) and first.name == python.__name__ else None
+    return found if found is not None and found.name == python.__name__ else None
+
+
+# A file is parsed once for all its functions: with each by itself, starting the program took a twentieth longer.
+@functools.lru_cache(maxsize=1)
+def _functions_of(text: str) -> dict[int, ast.FunctionDef]:
+    """All functions of a file or cell, by the line of their first decorator."""
+    functions = (part for part in ast.walk(ast.parse(text)) if isinstance(part, ast.FunctionDef))
+    return {min([part.lineno, *(one.lineno for one in part.decorator_list)]): part for part in functions}
 
 
 def pixel(function: Callable[..., Any]) -> PixelFunction:

@@ -50,7 +50,7 @@ def backdrops(shape):
 
 class TestContrast:
     @pytest.mark.parametrize("name", backdrops((1, 1)))
-    @pytest.mark.parametrize("shape", [(288, 512), (1080, 1920)])
+    @pytest.mark.parametrize("shape", [(288, 512), pytest.param((1080, 1920), marks=pytest.mark.slow)])
     def test_letters_are_readable_on_anything(self, shape, name):
         picture = backdrops(shape)[name]
         result = burned_in(picture, LABELS)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from slow_cases import few_fast
 
 from stackcomp.deliver.slate import Slate, slate_patches, slate_picture
 from stackcomp.errors import ArgumentError
@@ -35,7 +36,7 @@ def pixels(picture, patch):
 
 class TestPatches:
     @pytest.mark.parametrize(("width", "height"), SIZES)
-    @pytest.mark.parametrize("slate", [Slate(), FULL, LONG])
+    @pytest.mark.parametrize("slate", few_fast([FULL, Slate(), LONG], 1))
     def test_every_pixel_has_its_code_value(self, width, height, slate):
         """No letter lies on a patch, whatever the texts are."""
         picture = slate_picture(width, height, slate)

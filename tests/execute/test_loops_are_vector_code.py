@@ -198,7 +198,7 @@ def check_loops(programs: dict[Program, dict[str, Any]]) -> None:
 
 
 #: Most loops of a kind that the fast tests look at, spread over its shapes; slow tests look at all.
-_SOME = 6
+_SOME = 3
 
 
 @X86

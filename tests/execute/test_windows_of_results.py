@@ -6,6 +6,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from slow_cases import few_fast
 
 from stackcomp import Composition, Graph, Image, Window
 from stackcomp.files import exr
@@ -43,7 +44,7 @@ def folder(tmp_path_factory):
 MOVES = [(0, 0), (20, -3), (-70, 0), (61.5, 2)]
 
 
-@pytest.mark.parametrize("move", MOVES)
+@pytest.mark.parametrize("move", few_fast(MOVES, 2))
 @pytest.mark.parametrize("scale", [1.0, 0.5])
 def test_alone_and_with_any_other(folder, move, scale):
     comp = Composition(graph(move), root=folder)

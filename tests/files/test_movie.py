@@ -14,6 +14,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from slow_cases import few_fast
 
 from stackcomp.data.timecode import Timecode
 from stackcomp.errors import ArgumentError, FileError, RequestError
@@ -135,7 +136,7 @@ def small_disk(tmp_path):
 
 @needs_ffmpeg
 class TestBars:
-    @pytest.mark.parametrize(("ending", "codec", "chroma", "bits"), FORMATS)
+    @pytest.mark.parametrize(("ending", "codec", "chroma", "bits"), few_fast(FORMATS, 4, pairs=True))
     @pytest.mark.parametrize("name", ["100/0/75/0", pytest.param("100/0/100/0", marks=pytest.mark.slow)])
     def test_flat_areas_have_the_code_values_of_bt709(self, tmp_path, ending, codec, chroma, bits, name):
         path = tmp_path / f"bars{ending}"
@@ -231,7 +232,7 @@ class TestTags:
 
 @needs_ffmpeg
 class TestTime:
-    @pytest.mark.parametrize("rate", RATES)
+    @pytest.mark.parametrize("rate", few_fast(RATES, 3))
     @pytest.mark.parametrize(("name", "codec"), MOVIES)
     def test_the_rate_is_exact_and_every_picture_lasts_as_long(self, tmp_path, rate, name, codec):
         path = tmp_path / name
@@ -616,7 +617,7 @@ class TestWhole:
 
 
 class TestBytes:
-    @pytest.mark.parametrize(("ending", "codec", "chroma", "bits"), FORMATS)
+    @pytest.mark.parametrize(("ending", "codec", "chroma", "bits"), few_fast(FORMATS, 4, pairs=True))
     def test_the_same_pictures_give_the_same_bytes(self, tmp_path, ending, codec, chroma, bits):
         """On one core and with one thread, as on all of them."""
         # Tall enough that the encoder would use more threads on more cores.

@@ -6,6 +6,7 @@ Skia's own reading of SVG is the reference where it knows the feature; else the 
 import numpy as np
 import pytest
 from drawn_curves import matte, shape
+from slow_cases import few_fast
 
 from stackcomp.data.window import Window
 from stackcomp.errors import FileError
@@ -172,7 +173,8 @@ def bomb(kind):
 
 
 @pytest.mark.parametrize(
-    ("kind", "words"), [("entities", "amplification"), ("copies", "50000 elements"), ("groups", "100 deep")]
+    ("kind", "words"),
+    few_fast([("entities", "amplification"), ("copies", "50000 elements"), ("groups", "100 deep")], 2, pairs=True),
 )
 def test_files_that_grow_without_end_are_refused(tmp_path, kind, words):
     body, before = bomb(kind)

@@ -9,6 +9,7 @@ import pytest
 from inspection.made_pairs import made
 from inspection.made_pictures import coloured
 from inspection.planted_pairs import WHOLE, edge_fault
+from slow_cases import few_fast
 
 from stackcomp import Image, Window
 from stackcomp.inspection.pair import shared
@@ -71,7 +72,7 @@ def found(source, backdrop, comp):
     return {(one.check, one.sort): one for one in look_at_pair(source, backdrop, comp, "made", None, SETTING)}
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.parametrize("fault", few_fast(FAULTS, 3))
 def test_place_and_direction_change_nothing(fault):
     expected = found(*pictures(fault))
     assert bool(expected) == (fault != "clean")
@@ -91,7 +92,7 @@ def test_twice_the_light_changes_no_ratio(fault):
         assert after[key].value == pytest.approx(one.value, rel=1e-3)
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.parametrize("fault", few_fast(FAULTS, 3))
 @pytest.mark.parametrize("law", [padded, cropped])
 def test_the_window_of_the_element_changes_nothing(fault, law):
     source, backdrop, comp = pictures(fault)

@@ -15,6 +15,7 @@ import pytest
 from inspection.made_pictures import coloured
 from inspection.made_sequences import CLEAN, PHOTOGRAPHS, findings_of, made_sequence, stills_of
 from inspection.planted_sequences import FAULTS
+from slow_cases import few_fast
 
 from stackcomp.inspection import changes, flashes, flicker, frames
 from stackcomp.inspection.material import pictures_of
@@ -54,7 +55,7 @@ def test_planted_faults_are_found(name):
     assert is_found(name, FIRST)
 
 
-@pytest.mark.parametrize("kind", CLEAN)
+@pytest.mark.parametrize("kind", few_fast(CLEAN, 4))
 def test_clean_sequences_raise_no_alarm(kind):
     assert alarms(stills_of(made_sequence(kind, FIRST))) == []
 
@@ -94,7 +95,7 @@ def shot(name, sort):
     return [opened(path, encoding=encoding).seen.image for path in paths]
 
 
-@pytest.mark.parametrize("name", ["wide", "close", "lamp"])
+@pytest.mark.parametrize("name", few_fast(["close", "wide", "lamp"], 1))
 @pytest.mark.parametrize("sort", ["plate", "cg", "cord"])
 def test_the_shots_of_the_demo_are_clean(name, sort):
     found = inspect_files(

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, signal
+from slow_cases import few_fast
 
 from stackcomp import set_threads
 from stackcomp.data.window import Window
@@ -105,7 +106,7 @@ def test_any_number_of_threads_gives_the_same_bytes():
     assert results[0] == results[1] == results[2]
 
 
-@pytest.mark.parametrize("radius", [20, 200, 1000])
+@pytest.mark.parametrize("radius", few_fast([20, 200, 1000], 1))
 def test_memory_does_not_grow_with_the_radius(radius):
     frame = Window.of_size(960, 540)
     plane = np.ones(frame.shape, np.float32)

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from skimage import data
+from slow_cases import few_fast
 
 from stackcomp.data.window import Window
 from stackcomp.kernels import cubic_filter
@@ -116,16 +117,16 @@ def islands():
     return np.where((x + y) % 2, np.float32(0.5), noise)
 
 
-@pytest.mark.parametrize("first", [0, *(pytest.param(k, marks=pytest.mark.slow) for k in (1, 2))])
+@pytest.mark.parametrize("first", few_fast(range(9), 1))
 @pytest.mark.parametrize("change", [ASLANT, WIDER, UPRIGHT], ids=["few", "more", "upright"])
 @pytest.mark.parametrize("kind", ["noise", "islands", "flat", "negative"])
 def test_small_kernels_are_held_within_all_that_they_weigh(kind, change, first):
-    """At every third place, from the first of three."""
+    """At every ninth place, from the first of nine."""
     noise = np.random.default_rng(7).random((29, 37), np.float32)
     flat = np.full((29, 37), np.float32(0.3))
     picture = {"noise": noise, "islands": islands(), "flat": flat, "negative": -3 * noise}[kind]
-    result = seen(picture, change)[first::3]
-    expected = np.array([by_definition(picture, place, change) for place in places_in(picture)[first::3]])
+    result = seen(picture, change)[first::9]
+    expected = np.array([by_definition(picture, place, change) for place in places_in(picture)[first::9]])
     low, high = expected.min(axis=1), expected.max(axis=1)
     assert np.abs(result - np.clip(result, low, high)).max() < 2e-5
 
@@ -208,7 +209,7 @@ def inside(homography, window):
     return cv2.erode((covered >= 1).astype(np.uint8), np.ones((7, 7))) > 0
 
 
-@pytest.mark.parametrize("name", SHRINKING)
+@pytest.mark.parametrize("name", few_fast(SHRINKING, 5))
 def test_a_shrunken_photograph_is_what_supersampling_gives(name):
     # The photograph "camera" of scikit-image (CC0), 512×512.
     photograph = data.camera().astype(np.float32) / 255

@@ -187,7 +187,7 @@ def test_modes_keep_within_their_parts(one, other, shared):
     assert (both <= np.minimum(alone, second) + 1e-6).all()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20)
 @given(_curves, st.booleans())
 def test_even_odd_is_never_more_than_nonzero(curve, backwards):
     points = _points(curve)

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from painted_chart import CORNERS, MATRIX, grainy, measured, paint
+from slow_cases import few_fast
 
 from stackcomp.files.colour import DEFAULT_CONFIG
 from stackcomp.measure.chart_data import COLUMNS, NAMES, ROWS, published
@@ -68,7 +69,7 @@ def check_that_a_swap_is_found(pair):
     assert suspects(SEEN * (1 + 0.002 * rng.standard_normal((24, 3))), swapped(PATCHES, pair)).swapped == (pair,)
 
 
-@pytest.mark.parametrize("pair", NEIGHBOURS[::4], ids=str)
+@pytest.mark.parametrize("pair", NEIGHBOURS[::9], ids=str)
 def test_swapped_neighbours_are_found_under_noise(pair):
     check_that_a_swap_is_found(pair)
 
@@ -101,7 +102,7 @@ def test_neighbours_that_hardly_differ_are_not_called_swapped():
         assert suspects(seen, alike).swapped == ()
 
 
-@pytest.mark.parametrize("spread", [0.0, 0.01, 0.03, 0.06, 0.1])
+@pytest.mark.parametrize("spread", few_fast([0.0, 0.01, 0.03, 0.06, 0.1], 2))
 @pytest.mark.parametrize("heavy", [False, True], ids=["normal", "heavy tails"])
 @pytest.mark.parametrize("seed", [8, *(pytest.param(k, marks=pytest.mark.slow) for k in (9, 10, 11))])
 def test_colours_that_no_matrix_reaches_do_not_look_swapped(spread, heavy, seed):

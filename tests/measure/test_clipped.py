@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from slow_cases import few_fast
 
 from stackcomp import Image
 from stackcomp.data.window import Window
@@ -123,7 +124,7 @@ def log_plate():
     return open_measured(DEMO / "wide" / "plate.1003.exr", encoding="ACEScct").stored.to_array()
 
 
-@pytest.mark.parametrize("exposure", [0.2, 0.5, 1.0])
+@pytest.mark.parametrize("exposure", few_fast([0.5, 0.2, 1.0], 1))
 @pytest.mark.parametrize("steps", [255, 65535, None], ids=["8 bits", "16 bits", "float"])
 def test_a_photograph_cut_at_any_level_is_clipped(exposure, steps):
     """Log plates at all exposures, cut so that from 2 % to half of the picture lies at the limit."""

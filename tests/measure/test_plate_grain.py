@@ -192,6 +192,7 @@ def test_the_noise_of_the_demo():
     np.testing.assert_allclose(found.correlation, np.eye(3), atol=0.05)
 
 
+@pytest.mark.slow
 def test_the_noise_of_a_photograph(material, tmp_path):
     """CandleGlass.exr of the OpenEXR sample images (BSD licence): soft noise on an even background.
 

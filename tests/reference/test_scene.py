@@ -21,6 +21,7 @@ def test_its_text_lists_its_pictures():
     assert re.findall(r"^(\w+)  +\S", module.__doc__, re.MULTILINE) == list(scene())
 
 
+@pytest.mark.slow
 def test_drawn_again_it_is_the_same():
     first = {name: image.planes for name, image in scene().items()}
     scene.cache_clear()

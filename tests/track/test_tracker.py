@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 from skimage import data
+from slow_cases import few_fast
 
 from stackcomp.errors import RequestError
 from stackcomp.files.colour import encoding
@@ -90,7 +91,7 @@ def passing():
     return edges, covered
 
 
-@pytest.mark.parametrize("noise", [0, 0.02])
+@pytest.mark.parametrize("noise", few_fast([0.02, 0], 1))
 def test_behind_a_passing_board_no_place_is_guessed_and_each_is_found_again(motion, errors, passing, noise):
     edges, covered = passing
     chance = np.random.default_rng(4)
