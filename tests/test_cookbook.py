@@ -127,6 +127,7 @@ def ran(tmp_path_factory):
     return folder, printed
 
 
+@pytest.mark.slow
 def test_every_command_is_run(ran):
     _, printed = ran
     assert len(printed) == len(COMMANDS) - 1 == 21

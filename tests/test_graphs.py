@@ -123,6 +123,7 @@ def test_references_are_small():
     assert sum(path.stat().st_size for path in (Path(__file__).parent / "renders").iterdir()) < 1.5e6
 
 
+@pytest.mark.slow
 def test_a_changed_number_is_found(compare_render, request, tmp_path):
     """The shadow's exponent by a tenth: seen in the comp's picture, and told by the name of its node."""
     if request.config.getoption("--update-renders"):

@@ -145,6 +145,7 @@ def test_a_frame_that_is_bad_says_only_what_is_wrong_with_it(project):
     assert "of 2 frames" not in message
 
 
+@pytest.mark.slow
 def test_a_plate_that_has_every_second_frame_is_rendered_there(tmp_path):
     project = Project(tmp_path, frames=range(1, 40, 2), shots=("wide",))
     project.write_graph(frames="0-39")

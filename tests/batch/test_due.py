@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image as Pillow
+from slow_cases import few_fast
 from small_sequence import Project, contents, write_plate
 
 from stackcomp.batch import due as due_module
@@ -95,7 +96,7 @@ OTHERS = [
 ]
 
 
-@pytest.mark.parametrize(("damage", "ending"), PAIRS + OTHERS)
+@pytest.mark.parametrize(("damage", "ending"), few_fast(PAIRS, 5, pairs=True) + OTHERS)
 def test_a_damaged_output_is_rendered_again(project, ending, damage):
     path = project.output("wide", 2, ending)
     whole = path.read_bytes()
@@ -108,6 +109,7 @@ def test_a_damaged_output_is_rendered_again(project, ending, damage):
     assert_as_fresh(project)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", ["jpg", "tif"])
 @pytest.mark.parametrize("damage", [name for name in DAMAGES if name not in ("one bit",)])
 def test_damaged_stills_of_other_formats_are_rendered_again(tmp_path, ending, damage):
@@ -200,6 +202,7 @@ def test_what_somebody_retouched_is_never_rendered_over(project, ending, options
     assert len(outcome.rendered) == (5 if options.get("again") else 0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("change", ["plate", "parameter", "both files"])
 def test_nor_where_the_frame_is_out_of_date_as_well(project, change):
     path = project.output("wide", 2, "png")
@@ -548,6 +551,7 @@ CHANGES = st.lists(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=8)
 @given(CHANGES)
 def test_after_any_changes_exactly_what_is_due_is_rendered_and_all_is_as_in_a_fresh_render(rounds):

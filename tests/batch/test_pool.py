@@ -201,6 +201,7 @@ def test_a_frame_that_kills_each_worker_fails_alone(shot, tmp_path):
     assert "its worker was ended by SIGKILL" in bad.reason.message
 
 
+@pytest.mark.slow
 def test_several_frames_that_kill_workers_are_not_blamed_on_each_other(shot):
     deadly = {2: "die", 3: "die", 7: "exit 3", 12: "die"}
     records = ended(pool_of(shot(frames=deadly), workers=2), tasks(frames=range(1, 13)))
@@ -244,6 +245,7 @@ def test_workers_that_cannot_start_do_not_go_on_for_ever(shot, monkeypatch):
     assert "exit code 1" in records[0].reason.message
 
 
+@pytest.mark.slow
 def test_a_worker_over_its_limit_is_ended_and_the_message_says_so(shot, monkeypatch):
     monkeypatch.setattr(pool_module, "_LOOK", 0.1)
     pool = pool_of(shot(frames={2: "allocate"}, seconds=0.05), workers=2, memory_limit=250_000_000)
@@ -254,6 +256,7 @@ def test_a_worker_over_its_limit_is_ended_and_the_message_says_so(shot, monkeypa
     assert "fewer workers leave more memory" in bad.reason.message
 
 
+@pytest.mark.slow
 def test_a_share_that_was_gone_does_not_make_a_later_death_final(shot, monkeypatch):
     """The two kinds of trouble are counted apart: a frame that was read again may still lose its worker once."""
     monkeypatch.setattr(pool_module, "_PAUSE", 0.1)
@@ -321,6 +324,7 @@ def test_a_stop_at_once_while_workers_are_started_begins_no_frame(shot, tmp_path
     assert noted(tmp_path, "begun") == []
 
 
+@pytest.mark.slow
 def test_who_stops_listening_ends_the_workers(shot, tmp_path):
     pool = pool_of(shot(seconds=0.2), workers=2)
     records = pool.run(tasks(frames=range(1, 13)))

@@ -46,6 +46,7 @@ def events(text: str, kind: str = "") -> list[dict[str, Any]]:
 # -- in processes --------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_bad_frame_fails_alone_with_its_reason_and_exit_code_1(two_runs):
     _, first, _ = two_runs
     assert first.returncode == 1
@@ -56,6 +57,7 @@ def test_a_bad_frame_fails_alone_with_its_reason_and_exit_code_1(two_runs):
     assert "5 frames done" in first.stdout
 
 
+@pytest.mark.slow
 def test_the_next_run_renders_what_was_missing_from_any_folder(two_runs):
     project, _, second = two_runs
     assert second.returncode == 0
@@ -74,6 +76,7 @@ def test_the_next_run_renders_what_was_missing_from_any_folder(two_runs):
     assert Path(summary["ledger"]) == project.folder / "out" / "lantern.ledger.sqlite"
 
 
+@pytest.mark.slow
 def test_the_ledger_of_processes_is_whole(two_runs):
     project, _, _ = two_runs
     database = sqlite3.connect(project.folder / "out" / "lantern.ledger.sqlite")
@@ -86,6 +89,7 @@ def test_the_ledger_of_processes_is_whole(two_runs):
     database.close()
 
 
+@pytest.mark.slow
 def test_files_of_processes_are_those_of_one_process(two_runs, tmp_path, in_process):
     from small_sequence import contents
 
@@ -95,6 +99,7 @@ def test_files_of_processes_are_those_of_one_process(two_runs, tmp_path, in_proc
     assert contents(project.folder / "out") == contents(tmp_path / "out")
 
 
+@pytest.mark.slow
 def test_nothing_is_left_beside_the_files(two_runs):
     project, _, _ = two_runs
     names = sorted(path.name for path in (project.folder / "out").iterdir())

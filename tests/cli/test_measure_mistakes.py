@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pytest
 import typer
+from slow_cases import few_fast
 
 from stackcomp.cli.app import app
 from stackcomp.data.window import Window
@@ -227,7 +228,7 @@ def options_of(arguments):
     return {option for parameter in command.params for option in parameter.opts}
 
 
-@pytest.mark.parametrize(("arguments", "message"), MISTAKES.values(), ids=MISTAKES)
+@pytest.mark.parametrize(("arguments", "message"), few_fast(MISTAKES.values(), 40, pairs=True), ids=MISTAKES)
 def test_a_mistake_gives_one_message_in_the_commands_own_words(run, folder, arguments, message):
     before = sorted(folder.iterdir())
     done = run(*arguments)

@@ -46,6 +46,7 @@ def test_batch(tmp_path, monkeypatch, run, asked):
     assert asked == [5_000_000, MOST_BYTES]
 
 
+@pytest.mark.slow
 def test_a_size_that_cannot_be_kept_is_told(shot, run, tmp_path, monkeypatch):
     done = run(*DUMP, "--page", "--page-size", "0.01")
     assert done.exit_code == 0

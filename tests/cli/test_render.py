@@ -276,6 +276,7 @@ def test_the_keyboard_stops_it(shot, run, monkeypatch):
     assert done.stderr.splitlines()[-1] == "stopped from the keyboard; files written so far are whole"
 
 
+@pytest.mark.slow
 def test_compiling_is_announced_once_and_only_when_it_happens(shot, process, tmp_path_factory):
     fresh = {"STACKCOMP_CACHE": str(tmp_path_factory.mktemp("cache"))}
     first = process("render", "graph.json", "--frames", "1-2", env=fresh)

@@ -85,6 +85,7 @@ def test_failures_end_in_a_sentence(capsys):
     assert ending(KeyboardInterrupt()) == 130
 
 
+@pytest.mark.slow
 def test_debug_shows_where(shot, process, save_graph):
     save_graph(final={"kind": "over", "source": "plate", "backdrop": "shaded"})
     for arguments in (("--debug", "render", "graph.json"), ("render", "graph.json", "--debug")):
@@ -101,6 +102,7 @@ def test_names_cannot_steer_the_terminal(shot, run, save_graph, capsys):
     assert '":smile:"' in shown
 
 
+@pytest.mark.slow
 def test_a_reader_that_goes_away_is_no_failure_worth_words(environment):
     command = f"{sys.executable} -m stackcomp schema | head -c 10"
     shell = ["bash", "-c", command]

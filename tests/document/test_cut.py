@@ -201,6 +201,7 @@ def test_bundles_are_read(tmp_path):
     assert frames_of(tmp_path / "cut.otioz") == {"wide": (1010, 1011)}
 
 
+@pytest.mark.slow
 def test_thousands_of_clips(tmp_path):
     path = written(tmp_path, [clip(f"shot {k}", 1001, 10) for k in range(2000)])
     assert len(read_cut(path).clips) == 2000

@@ -16,6 +16,7 @@ from typing import Any, Literal, get_args, get_origin
 
 import numpy as np
 import pytest
+from slow_cases import few_fast
 
 from stackcomp import KINDS, CheckError, Composition, Depth, DocumentError, Graph, Image, Matte, Ratio, Window
 from stackcomp.data.port_types import Colour, Encoding, PortType
@@ -202,7 +203,7 @@ _SOME = 3
 
 
 @X86
-@pytest.mark.parametrize("name", PIXEL_KINDS)
+@pytest.mark.parametrize("name", few_fast(PIXEL_KINDS, 5))
 def test_loops_of_every_kind_are_made_of_vector_instructions(name, monkeypatch):
     programs = list(programs_of(name, monkeypatch).items())
     check_loops(dict(programs[:: -(-len(programs) // _SOME)]) if programs else {})

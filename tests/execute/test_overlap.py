@@ -143,6 +143,7 @@ def test_a_callback_that_raises_stops_it(shot):
     assert not list(shot.glob(".*"))
 
 
+@pytest.mark.slow
 def test_the_next_file_is_read_while_this_one_is_written(shot, monkeypatch):
     """Slow files, timed: reading and writing overlap, and do not where it is turned off."""
     spans: list[tuple[str, int, float, float]] = []

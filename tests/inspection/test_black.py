@@ -164,6 +164,7 @@ def test_values_that_are_no_light():
                 assert [one.sort for one in find(*spoiled, None, LIMITS)] == sorts, value
 
 
+@pytest.mark.slow
 def test_a_made_plate_has_its_veil():
     """darkest_region of measure gives the level that was planted."""
     for seed in (3, 11, 19):

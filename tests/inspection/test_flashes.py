@@ -13,6 +13,7 @@ import pytest
 from inspection.flash_patterns import GENERAL, RED, STEPWISE
 from inspection.made_pictures import coloured
 from inspection.made_sequences import findings_of, seen
+from slow_cases import few_fast
 
 from stackcomp import Colour, Encoding, Image, Matte, Window
 from stackcomp.files import colour
@@ -70,7 +71,7 @@ def counted(luminance, rate):
     return max((sum(first <= end < first + rate for end in ends) / 2 for first in ends), default=0)
 
 
-@pytest.mark.parametrize("name", GENERAL)
+@pytest.mark.parametrize("name", few_fast(GENERAL, 7))
 def test_open_patterns_of_luminance(name):
     harmful, levels = GENERAL[name]
     findings = alarms(screens(levels))
@@ -80,7 +81,7 @@ def test_open_patterns_of_luminance(name):
     assert alarms(screens(levels, area=0.24)) == []
 
 
-@pytest.mark.parametrize("name", RED)
+@pytest.mark.parametrize("name", few_fast(RED, 4))
 def test_open_patterns_of_red(name):
     harmful, levels = RED[name]
     findings = alarms(screens(levels, around=101))
@@ -164,6 +165,7 @@ def test_a_brighter_screen_reaches_the_limits_sooner():
     assert alarms(screens(levels), peak=400)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [8, *(pytest.param(k, marks=pytest.mark.slow) for k in (9, 10, 11))])
 def test_levels_at_random_against_the_slow_count(seed):
     rng = np.random.default_rng(seed)

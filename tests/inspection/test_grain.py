@@ -218,6 +218,7 @@ def test_values_that_are_no_light():
                 assert [one.sort for one in find(*spoiled, None, LIMITS)] == sorts, value
 
 
+@pytest.mark.slow
 def test_a_made_night_is_clean():
     for seed in (2, 10, 18):
         assert found(made(seed, sort="night", plain=True)) == []

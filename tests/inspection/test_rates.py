@@ -66,6 +66,7 @@ def test_clean_pictures_raise_no_alarm():
     assert sum(false_alarms(range(FIRST, FIRST + 12)).values()) == 0
 
 
+@pytest.mark.slow
 def test_planted_faults_are_found():
     """Of few; of many below."""
     for name, (check, ways) in FAULTS.items():
@@ -97,6 +98,7 @@ def test_a_straight_render_of_the_shots():
         assert "alpha_state" in alarms(coloured(divided(pixels)))
 
 
+@pytest.mark.slow
 def test_open_pictures_without_faults(material):
     """OpenEXR's test images (BSD), OpenImageIO's (Apache-2.0), pymatting's lemur (MIT)."""
     names = [

@@ -109,12 +109,14 @@ def test_longer_holdouts_with_two_mattes():
     assert np.mean(found) >= 0.8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", few_fast(["close", "lamp"], 1))
 def test_the_shots_that_thresholds_were_not_chosen_on_are_clean(name):
     for frame in (1001, 1003, 1005):
         assert alarms(shot(name, frame)) == set(), frame
 
 
+@pytest.mark.slow
 def test_faults_in_a_path_traced_comp():
     """Close: a lantern with wires three pixels wide before wood. It has no dark part, so black cannot be told."""
     pair = shot("close", 1003)

@@ -142,6 +142,7 @@ def test_a_radius_beyond_the_frame():
         assert widest == pytest.approx(np.full(frame.shape, plane.sum() * peak), rel=0.015)
 
 
+@pytest.mark.slow
 def test_a_growing_radius_changes_a_point_evenly():
     point = Window(0, 0, 1, 1)
     for kind, radii in (("exponential", np.arange(0, 14, 0.1)), ("gaussian", np.arange(0, 14, 0.1))):

@@ -79,6 +79,7 @@ def test_one_thread_is_the_callers_own():
     assert run(COUNT_THREADS.format(expected=1), "1") == ["1", "True"]
 
 
+@pytest.mark.slow
 def test_a_render_with_one_thread_makes_no_others():
     assert run(NAMES_OF_THREADS, "1") == ["0"]
 

@@ -124,6 +124,7 @@ def test_no_false_alarm_on_painted_charts(sigma, fall):
         assert found.suspects.stands_out is None
 
 
+@pytest.mark.slow
 def test_no_false_alarm_on_the_demos_charts():
     charts = []
     for shot in ("wide", "close", "lamp"):

@@ -150,6 +150,7 @@ def _fullest(mask, side):
     return np.unravel_index(counts.argmax(), counts.shape)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not LEMUR.is_file(), reason=f"needs {LEMUR.name} in ../shared/material beside the clone")
 def test_a_real_photograph_as_it_is_and_as_a_print():
     """A print ends at its paper's white; a dark exposure of 8 bits has few steps."""

@@ -46,6 +46,7 @@ def test_a_constant_sky_gives_pi_times_its_radiance(normal):
     assert found.card(1.0) == pytest.approx((1, 2, 3), rel=1e-6)
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(directions, st.floats(0, 1), st.floats(0, 2 * np.pi))
 def test_a_weight_is_solid_angle_times_cosine_where_the_pixel_lies_above_the_horizon(facing, u, v):

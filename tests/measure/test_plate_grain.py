@@ -102,6 +102,7 @@ def test_a_moving_camera_is_noticed():
     assert any("the camera moves" in doubt for doubt in found.doubts)
 
 
+@pytest.mark.slow
 def test_noise_of_film_becomes_a_table():
     """A deviation in proportion to light, as that of density."""
     light = ramp(low=0.02)
@@ -208,6 +209,7 @@ def test_the_noise_of_a_photograph(material, tmp_path):
         np.testing.assert_allclose(ours, theirs, atol=0.06)
 
 
+@pytest.mark.slow
 def test_the_noise_of_a_photograph_in_a_package(tmp_path):
     """The backdrop of a NASA photograph (public domain, in scikit-image): 8-bit, noise of 1.5 to 2.7 steps.
 

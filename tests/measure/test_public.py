@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from slow_cases import few_fast
 
 from stackcomp import ArgumentError, Composition, Graph, Image, RequestError, Window, measure
 from stackcomp.data.port_types import Depth, Matte
@@ -223,7 +224,7 @@ TAKES = {
 }
 
 
-@pytest.mark.parametrize("name", TAKES)
+@pytest.mark.parametrize("name", few_fast(TAKES, 25))
 def test_odd_arguments_are_refused_in_words_or_taken(name, tmp_path, monkeypatch):
     """No TypeError, IndexError or AttributeError; most values are refused."""
     monkeypatch.chdir(tmp_path)

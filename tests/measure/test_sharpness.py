@@ -75,6 +75,7 @@ def test_noise_is_in_the_standard_error():
     assert all(0.002 < match.standard_error < 0.05 for match in found)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("area", ["90,126,36,24", pytest.param("54,126,36,24", marks=SLOW)])
 def test_a_photograph_softened_by_known_amounts(area):
     """A photograph of scikit-image (camera, public domain): its coat against the sky."""
@@ -106,6 +107,7 @@ def test_a_faint_channel_is_left_out():
     assert match.radius == pytest.approx(np.sqrt(0.9**2 - 0.25), rel=0.02)
 
 
+@pytest.mark.slow
 def test_cg_smaller_than_its_frame_ends_against_nothing():
     """The data window of a render ends where its coverage does; its frame goes on."""
     cover = soft_edge(56, 56, 185, 0.1, 0.5)
@@ -144,6 +146,7 @@ def doubts(first, second=None, area=None, **more):
     return " ".join(match_sharpness(first, area, second or cg(0.4), None, **more).doubts)
 
 
+@pytest.mark.slow
 def test_doubts_about_edges():
     assert "standard error of" in doubts(plate(0.9, noise=0.12))
     assert "bends by" in doubts(measured(soft_edge(30, 30, 7, 0, 0.9, radius=15.0)))

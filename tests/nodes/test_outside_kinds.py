@@ -404,6 +404,7 @@ def installed(tmp_path_factory):
     return run, folder, target
 
 
+@pytest.mark.slow
 def test_it_is_listed_and_told_about(installed):
     run, _, _ = installed
     listed = run("stackcomp", "kinds")
@@ -419,6 +420,7 @@ def test_it_is_listed_and_told_about(installed):
     assert every["broken"] == []
 
 
+@pytest.mark.slow
 def test_its_nodes_fit_the_schema(installed):
     run, folder, _ = installed
     schema = json.loads(run("stackcomp", "schema").stdout)

@@ -159,6 +159,7 @@ class Tags(HTMLParser):
         return [attributes for tag, attributes in self.tags if tag == name]
 
 
+@pytest.mark.slow
 def test_the_page_says_all_there_is_to_say(html):
     read = Tags(html)
     text = " ".join("".join(read.text).split())

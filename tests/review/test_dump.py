@@ -321,6 +321,7 @@ def test_a_name_in_other_capitals_is_no_older_file(shot, composition, monkeypatc
     assert (shot / "d/CG.exr").exists()
 
 
+@pytest.mark.slow
 def test_pictures_are_dropped_one_by_one(tmp_path):
     """Twenty nodes in a row cost no more memory than six."""
 

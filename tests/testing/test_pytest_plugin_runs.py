@@ -83,6 +83,7 @@ def look_at_names(studio):
     } <= names
 
 
+@pytest.mark.slow
 def test_names_of_tests_are_names_of_files(studio):
     studio.write("tests/test_names.py", NAMES)
     studio.run("--update-renders", code=1)
@@ -165,6 +166,7 @@ def test_a_run_that_writes_never_passes(studio):
     assert "wrote tests/renders/test_run.test_own_mistake.exr" in text
 
 
+@pytest.mark.slow
 def test_files_of_others_stay(studio):
     folder = studio.path / "tests/renders"
     folder.mkdir()
@@ -316,6 +318,7 @@ def test_a_run_without_renders_loads_nothing(studio):
     studio.run(code=0, process=True)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("first", few_fast(["stackcomp.pytest_plugin, stackcomp.composition", "stackcomp"], 1))
 def test_pytest_does_not_warn_where_the_package_was_imported_before(studio, first):
     studio.write("tests/test_other.py", "def test_other(): pass\n")
