@@ -134,6 +134,7 @@ def test_every_command_is_run(ran):
     assert all(line.split()[1] in ("check", "dump", "render", "match", "track", "batch") for line in COMMANDS)
 
 
+@pytest.mark.slow
 def test_what_the_commands_write(ran):
     folder, printed = ran
     written = {str(path.relative_to(folder / "out")) for path in (folder / "out").rglob("*.*")}

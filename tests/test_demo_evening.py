@@ -171,6 +171,7 @@ def test_the_planted_softness_is_found_in_the_card(edge):
     assert sharpness(EDGES[edge])["radius"] == pytest.approx(0.6, abs=0.045)
 
 
+@pytest.mark.slow
 def test_the_shot_keeps_what_the_command_of_the_cookbook_finds(tmp_path):
     text = " ".join((ROOT / "graphs/README.md").read_text("utf-8").split())
     (area,) = re.findall(r"card\.exr --plate-encoding ACEScct --plate-area (\S+) ", text)

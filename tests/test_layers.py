@@ -66,6 +66,7 @@ def pairs() -> set[tuple[str, str]]:
     return imports(modules(PACKAGE))
 
 
+@pytest.mark.slow
 def test_the_picture_shows_every_room():
     rooms = {room(name) for name in modules(PACKAGE)}
     assert set(layers()) == rooms

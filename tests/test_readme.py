@@ -56,6 +56,7 @@ def test_no_block_is_left_out():
         assert sum(word in code for code in PYTHON) >= 1, word
 
 
+@pytest.mark.slow
 def test_what_they_write(ran):
     out = ran["folder"] / "out"
     still = OpenImageIO.ImageBuf(str(out / "final.png")).spec()

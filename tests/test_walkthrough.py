@@ -90,6 +90,7 @@ def test_areas_on_the_page_are_those_of_the_demo():
     assert [float(option(facing, f"--normal-{word}")) for word in ("lon", "lat")] == PLACE["card_normal_lon_lat"]
 
 
+@pytest.mark.slow
 def test_the_black(walked):
     lift, black = SHOT["black_lift"], np.array(walked.found["black"])
     error = np.array(walked.found["found"]["black"]["plate"]["standard_error"])

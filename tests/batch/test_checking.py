@@ -209,6 +209,7 @@ def test_frames_that_would_write_one_file_are_refused_also_one_by_one(project, f
     assert not list(project.folder.rglob("comp.exr"))
 
 
+@pytest.mark.slow
 def test_what_another_graph_delivered_is_not_replaced_unasked(project):
     project.run()
     project.write_graph({"brighter.stops": 3}, name="other.json")

@@ -100,6 +100,7 @@ def test_what_is_read_and_what_others_made_is_not_replaced(project):
 # -- when they are made --------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_they_are_made_once_and_again_when_a_frame_or_a_setting_changes(project):
     deliveries = {"sheet": SHEET, "all": {**SHEET, "each": "sequence", "path": "out/all.png"}}
     assert run(project, deliveries)[1] == ["out/all.png", "out/close.png", "out/wide.png"]
@@ -210,6 +211,7 @@ def test_timecode_and_rate_come_from_the_plate(project):
     }
 
 
+@pytest.mark.slow
 def test_a_sheet_of_many_frames_shows_some_with_first_and_last(tmp_path):
     project = Project(tmp_path, frames=range(1, 31), shots=("wide",))
     project.write_graph(frames="1-30")

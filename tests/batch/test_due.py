@@ -381,6 +381,7 @@ def test_a_read_that_no_deliver_node_depends_on_does_not_count(project):
     assert project.due() == {}
 
 
+@pytest.mark.slow
 def test_new_frames_alone_are_rendered_where_the_range_grows(project):
     for frame in (0, 4):
         for shot in ("wide", "close"):
@@ -410,6 +411,7 @@ def test_another_output_is_rendered_for_all_frames(project):
     assert project.due() == {}
 
 
+@pytest.mark.slow
 def test_another_read_of_the_same_files_counts(project):
     # Both plates are read, and change places: the set of files stays as it was.
     reads = {
@@ -426,6 +428,7 @@ def test_another_read_of_the_same_files_counts(project):
     assert contents(project.folder / "out") == fresh(project)
 
 
+@pytest.mark.slow
 def test_outputs_that_change_places_count(project):
     nodes = {
         "png.image": "light",
@@ -459,6 +462,7 @@ def test_reasons_name_some_nodes_and_count_the_others(project):
 # -- names and numbers ---------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_names_with_spaces_dots_and_any_letters_are_up_to_date_afterwards(tmp_path):
     names = ["a b", "v1.2", "灯台", "e\u0301t\u00e9", "-x", "a#1", "it's", "+(1)", "~"]
     project = Project(tmp_path / "a b's #1 “é”", frames=(0, 1), shots=names)

@@ -216,6 +216,7 @@ def test_all_frames_kill_their_workers(shot):
     assert outcomes(records) == {("a", 1): "worker", ("a", 2): "worker"}
 
 
+@pytest.mark.slow
 def test_a_worker_that_is_killed_from_outside(shot, tmp_path):
     def kill():
         until(tmp_path, "begun", 3)

@@ -399,6 +399,7 @@ def test_a_frame_that_cannot_be_read_is_shown_as_check_shows_it(shot):
     assert begun(frames=[1001, 1003]).frames == (1001, 1003)
 
 
+@pytest.mark.slow
 def test_open_files_end_in_a_graph_or_in_findings(material):
     """Sample files of the OpenEXR project, each as plate, CG and matte: no other exception, and some graphs."""
     ended = []

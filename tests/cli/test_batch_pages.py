@@ -18,6 +18,7 @@ def project(tmp_path, monkeypatch) -> Project:
     return Project(tmp_path)
 
 
+@pytest.mark.slow
 def test_a_page_for_each_shot_beside_the_ledger(project, run):
     done = run("batch", str(project.file), "--page", "first,3")
     assert done.exit_code == 0, done.stderr

@@ -49,6 +49,7 @@ def test_an_unknown_kind(run):
     assert json.loads(run("kinds", "gloww", "--json").stdout)["exit_code"] == 2
 
 
+@pytest.mark.slow
 def test_schema(run, tmp_path):
     assert json.loads(run("schema").stdout) == graph_schema()
     file = tmp_path / "graph.schema.json"

@@ -83,6 +83,7 @@ def test_text_says_the_matrix_the_differences_and_the_next_step(run, place):
     assert done.stderr == ""
 
 
+@pytest.mark.slow
 def test_the_worst_patches_are_always_named_and_a_swap_too(run, place):
     text = run(*OTHER, *PLATE).stdout
     result = json.loads(run(*OTHER, *PLATE, "--json").stdout)

@@ -121,6 +121,7 @@ def test_match_commands_have_one_layout(run, name):
     assert not OTHER_WORDS & (keys_in(result) - ({"area"} if name.startswith("black") else set()))
 
 
+@pytest.mark.slow
 def test_the_common_keys_are_the_same_for_all(run):
     """What all have in common is all that is not the result itself."""
     results = {name: printed(run, *arguments) for name, arguments in COMMANDS.items()}

@@ -29,6 +29,7 @@ def asked(monkeypatch):
     return sizes
 
 
+@pytest.mark.slow
 def test_dump_and_compare(shot, run, asked):
     assert run(*DUMP, "--page").exit_code == 0
     assert run(*DUMP, "--page", "--page-size", "12.5").exit_code == 0

@@ -93,6 +93,7 @@ def test_what_is_wrong_with_the_graph_stops_everything(shot, run, save_graph):
     assert summary["problems"][0]["node"] == "final"
 
 
+@pytest.mark.slow
 def test_events_are_json_and_nothing_else(shot, process, save_graph):
     bright = stackcomp.load("graph.json").render("plate", 1)
     planes = {name: np.full_like(bright[name], 1e6) for name in "RGB"}
@@ -286,6 +287,7 @@ def test_compiling_is_announced_once_and_only_when_it_happens(shot, process, tmp
     assert "compiling" not in again.stderr
 
 
+@pytest.mark.slow
 def test_a_terminal_gets_a_bar(shot, environment):
     pty = pytest.importorskip("pty")
     mine, theirs = pty.openpty()

@@ -110,6 +110,7 @@ def test_a_reader_that_goes_away_is_no_failure_worth_words(environment):
     assert done.stderr == ""
 
 
+@pytest.mark.slow
 def test_an_output_without_letters_gets_escapes(shot, process, save_graph):
     save_graph(ü={"kind": "flat", "size": [4, 4]})
     done = process("check", "graph.json", env={"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"})

@@ -123,6 +123,7 @@ def test_a_file_of_the_sequence_names_the_sequence_and_a_track_may_be_written_ag
     assert "which stackcomp did not write" in refused.stderr
 
 
+@pytest.mark.slow
 def test_the_picture_shows_the_points(run, plate, tmp_path):
     for name, count in (("all.png", 1), ("one.{frame}.png", 3)):
         done = run(

@@ -338,6 +338,7 @@ def test_numbers_need_no_memory_beyond_strips():
     assert peak < 1e6 * (1 + 2 * thread_count())
 
 
+@pytest.mark.slow
 def test_parts_are_layers(material):
     """A file of one part and one of several, with the same pictures under other names (OpenEXR's test images)."""
     folder = material / "openexr-images" / "Beachball"

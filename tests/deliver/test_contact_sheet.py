@@ -95,6 +95,7 @@ class TestThumbnails:
         assert small.shape[0] == down or small.shape[1] == across
         np.testing.assert_allclose(small, np.float32(value), atol=3e-6)
 
+    @pytest.mark.slow
     def test_undistorted(self):
         assert thumbnail(flat(2160, 3840, 0), 300, 300).shape == (169, 300, 3)
         assert thumbnail(flat(300, 100, 0), 300, 150).shape == (150, 50, 3)

@@ -117,6 +117,7 @@ class TestTexts:
         starts = [first_column(Slate(**{name: "Hx"})) for name in ("frames", "count", "version", "note")]
         assert max(starts) - min(starts) <= 3
 
+    @pytest.mark.slow
     @settings(max_examples=40)
     @given(st.integers(1, 300), st.integers(1, 300), st.text(max_size=30))
     def test_any_size(self, width, height, text):

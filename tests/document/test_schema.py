@@ -149,6 +149,7 @@ def test_examples_are_accepted(validator, kind):
     assert validator.is_valid(graph)
 
 
+@pytest.mark.slow
 def test_graphs_that_people_copy_are_accepted(validator):
     stored = sorted((Path(__file__).parents[2] / "graphs").glob("*.json"))
     assert stored

@@ -201,6 +201,7 @@ ANY_JSON = st.recursive(
 FIELDS = st.dictionaries(st.sampled_from(["graph", "frames", "handles", "variables", "set", "about"]), ANY_JSON)
 
 
+@pytest.mark.slow
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.dictionaries(st.sampled_from(PLACES), ANY_JSON, max_size=3),

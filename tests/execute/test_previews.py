@@ -39,6 +39,7 @@ def constant(type, window: Window, display: Window, value: float = 0.5) -> Image
     return Image(planes, window, display, type)
 
 
+@pytest.mark.slow
 @few
 @given(sides, sides, scales, st.sampled_from([Colour("premultiplied", ACESCG), Colour("none", ACESCG),
                                               Colour("straight", ACESCG), Matte(), Ratio()]))  # fmt: skip
@@ -51,6 +52,7 @@ def test_a_constant_picture_stays_constant(width, height, scale, type):
             np.testing.assert_allclose(plane, 0.5, rtol=3e-7)
 
 
+@pytest.mark.slow
 @few
 @given(st.integers(0, 9), st.integers(0, 9), sides, sides, scales)
 def test_where_it_ends_inside_the_frame_it_goes_over_into_what_is_outside(x, y, width, height, scale):

@@ -76,6 +76,7 @@ corrections = st.builds(
 several = st.lists(corrections, min_size=1, max_size=4, unique_by=lambda c: c.id)
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(several, st.sampled_from([".cc", ".ccc", ".cdl"]))
 def test_written_files_are_read_back_by_us_and_by_opencolorio(tmp_path_factory, some, ending):

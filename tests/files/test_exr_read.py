@@ -68,6 +68,7 @@ def test_every_channel_equals_that_of_an_independent_reader(material, name):
             assert np.count_nonzero(plane) == np.count_nonzero(inside), "outside of a part, planes are 0"
 
 
+@pytest.mark.slow
 def test_the_parts_of_beachball_equal_its_single_part(material):
     many = exr.read(material / "openexr-images/Beachball/multipart.0001.exr")
     single = exr.read(material / "openexr-images/Beachball/singlepart.0001.exr")

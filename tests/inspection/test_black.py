@@ -108,6 +108,7 @@ def test_grain_does_not_make_black():
     assert found(scene(own=0.004, noise=0.004)) == []
 
 
+@pytest.mark.slow
 def test_a_large_picture_gives_the_same():
     small = found(scene())[0]
     large = scene()

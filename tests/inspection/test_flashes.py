@@ -265,6 +265,7 @@ def test_the_message_is_a_caution():
     assert "at 30 frames a second and" in finding.message
 
 
+@pytest.mark.slow
 def test_a_long_sequence_is_noted():
     levels = code(wave("square", 2.5, 24, seconds=8))
     (note,) = found(screens(levels), 24)

@@ -67,6 +67,7 @@ def of_each_check(shares, planted):
     return {check: found[check] / number for check, number in total.items()}
 
 
+@pytest.mark.slow
 def test_clean_pairs_raise_hardly_an_alarm():
     """Some of them; many more below."""
     assert len(set(CLEAN)) == 8

@@ -129,6 +129,7 @@ def test_softened_cg():
     assert "on the plate would make them equal" in one.message
 
 
+@pytest.mark.slow
 def test_a_plate_out_of_focus_says_nothing():
     for back in (3.0, 5.0, 9.0):
         assert found(scene(0.5, back)) == []
@@ -151,6 +152,7 @@ def test_few_edges_say_nothing():
     assert found(pair, LIMITS.changed(edges=5000)) == []
 
 
+@pytest.mark.slow
 def test_cg_without_a_matte_edge_is_judged_by_its_colour():
     sharp, soft = scene(0.3, 0.3, seed=2).backdrop, scene(0.3, 1.5, seed=3).backdrop
     full = np.concatenate([sharp.to_array(), np.ones((240, 360, 1))], axis=-1).astype(np.float32)
@@ -202,6 +204,7 @@ def test_values_that_are_no_light():
                 assert [one.sort for one in find(*spoiled, None, LIMITS)] == sorts, value
 
 
+@pytest.mark.slow
 def test_a_made_pair():
     assert found(made(3, plain=True)) == []
     assert [one.sort for one in found(made(3, plain=True, blur=1.5))] == ["softer"]

@@ -76,6 +76,7 @@ def handled(monkeypatch):
     return names
 
 
+@pytest.mark.slow
 def test_two_processes_share_the_work(handled, monkeypatch):
     import threading
 

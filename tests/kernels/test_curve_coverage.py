@@ -166,6 +166,7 @@ def test_moving_by_whole_pixels_moves_the_pixels(curve, even_odd, step):
     np.testing.assert_allclose(first, second, atol=2e-6)
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(_curves, _curves, st.booleans())
 def test_modes_keep_within_their_parts(one, other, shared):

@@ -144,6 +144,7 @@ def test_a_highlight_on_a_slope_is_seen_once():
     assert got.max() < 0.2 + 1.5 * 400 / (np.pi * 14**2)
 
 
+@pytest.mark.slow
 def test_a_card_in_nothing_is_nearly_the_sum_of_its_discs():
     alpha = np.zeros((80, 90), np.float32)
     alpha[25:60, 20:70] = 1

@@ -100,6 +100,7 @@ def test_the_same_bytes_with_any_number_of_threads():
     assert results[0] == results[1] == results[2]
 
 
+@pytest.mark.slow
 def test_inputs_are_read_where_they_are():
     bits = np.full((4, 4), 7, np.uint32)
     cover = np.full((4, 4), 0.25, np.float32)

@@ -75,6 +75,7 @@ def test_the_standard_error_is_what_repetition_shows():
     )
 
 
+@pytest.mark.slow
 def test_grain_that_neighbours_share_makes_the_error_larger():
     from scipy import ndimage
 

@@ -50,6 +50,7 @@ def test_only_the_middle_half_of_a_patch_counts():
     np.testing.assert_array_equal(found.values, 0.5)
 
 
+@pytest.mark.slow
 def test_standard_errors_tell_the_scatter_of_medians():
     medians, stated = [], []
     for seed in range(60):

@@ -262,6 +262,7 @@ def test_clipped_pixels_and_painted_borders_are_left_out():
     assert found.levels["R"][-1][0] < 1.0
 
 
+@pytest.mark.slow
 def test_steps_of_a_file_that_are_as_large_as_the_noise():
     fine = grainy(ramp(128, 256), 0, 1)
     steps = np.round(fine * 64) / 64
@@ -270,6 +271,7 @@ def test_steps_of_a_file_that_are_as_large_as_the_noise():
     assert not any("step" in doubt for doubt in measure_grain([measured(fine)]).doubts)
 
 
+@pytest.mark.slow
 def test_what_cannot_be_measured():
     light = (skimage.data.coffee() / 255.0) ** 2.2
     with pytest.raises(GrainError, match=r"no even surfaces(.|\n)*--plate-area, or give more frames"):

@@ -71,6 +71,7 @@ def test_a_notebook_matches_the_demos_hdri_to_its_plate(tmp_path):
     assert gained.to_array()[0, 0, :3] == pytest.approx(match.gain, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_a_notebook_measures_and_matches_the_rest_of_the_demo():
     shot = json.loads((DEMO / "wide" / "shot.json").read_text())
     lift = shot["black_lift"]

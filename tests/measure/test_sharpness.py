@@ -52,6 +52,7 @@ def test_the_radius_is_the_difference_in_quadrature(render, camera, alpha):
     assert not match.doubts
 
 
+@pytest.mark.slow
 def test_the_radius_softens_the_cg_to_the_plates_width_in_a_graph():
     front = cg(0.4)
     match = match_sharpness(plate(0.9), None, front, None)
@@ -132,6 +133,7 @@ def test_straight_colour_is_multiplied_first():
     assert match.radius == pytest.approx(match_sharpness(plate(0.9), None, cg(0.5), None).radius, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_pixels_that_are_not_finite_are_left_out():
     front = cg(0.5)
     planes = {name: np.array(plane) for name, plane in front.light.items()}

@@ -237,6 +237,7 @@ def findings(composition, rule):
     return [problem for problem in composition.check() if problem.rule == rule]
 
 
+@pytest.mark.slow
 def test_a_file_is_the_same_as_its_numbers(tmp_path):
     write_lens(
         tmp_path / "lens.json",

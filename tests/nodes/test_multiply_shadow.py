@@ -66,6 +66,7 @@ def test_by_hand(shade):
     assert got.tolist() == [[[pytest.approx(1.625, rel=1e-6)] * 3]]
 
 
+@pytest.mark.slow
 @few
 @given(plates, mattes)
 def test_black_with_alpha_is_laid_over(shade, render, plate, alpha):

@@ -85,6 +85,7 @@ def test_many_names_with_one_id(tmp_path):
     assert found[3].endswith("and 4988 more have the same id, #00000001: all are covered")
 
 
+@pytest.mark.slow
 def test_manifests_of_many_frames_are_not_kept():
     found, manifest = Found(), Manifest({"lamp": 42, "bolt": 42})
     held = weakref.ref(manifest)

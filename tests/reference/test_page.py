@@ -74,6 +74,7 @@ def test_an_example_shows_that_the_kind_does_something(kind):
             assert (np.abs(first.astype(int) - second) > 4).mean() > 0.001, kind
 
 
+@pytest.mark.slow
 def test_the_page_in_the_repository_is_up_to_date():
     found = differences(PAGE, KINDS)
     assert not found, "run `stackcomp kinds --page graphs/KINDS.md --replace-foreign`:\n" + "\n".join(found)
@@ -91,6 +92,7 @@ def copied(tmp_path):
     return page, some
 
 
+@pytest.mark.slow
 def test_what_is_out_of_date_is_found(copied):
     page, some = copied
     folder = page.parent / "kinds"
@@ -112,12 +114,14 @@ def test_what_is_out_of_date_is_found(copied):
     assert "stops" in found[0]
 
 
+@pytest.mark.slow
 def test_a_kind_more_or_less_is_found(copied):
     page, some = copied
     assert differences(page, {**some, "holdout": KINDS["holdout"]})
     assert differences(page, {"over": KINDS["over"]})
 
 
+@pytest.mark.slow
 def test_what_is_up_to_date_is_not_written_again(copied):
     page, some = copied
     before = {path: path.stat().st_mtime_ns for path in page.parent.rglob("*.*")}
@@ -125,6 +129,7 @@ def test_what_is_up_to_date_is_not_written_again(copied):
     assert {path: path.stat().st_mtime_ns for path in page.parent.rglob("*.*")} == before
 
 
+@pytest.mark.slow
 def test_somebody_elses_files_stay(tmp_path):
     some = {"over": KINDS["over"]}
     for name in ("notes.md", "notes.html"):
@@ -174,6 +179,7 @@ def test_the_page_says_all_there_is_to_say(html):
     assert [link["href"] for link in read.all("a")][1 : len(KINDS) + 1] == [f"#{name}" for name in KINDS]
 
 
+@pytest.mark.slow
 def test_the_page_needs_nothing_but_itself(html):
     read = Tags(html)
     assert not {"link", "iframe", "object", "embed"} & {tag for tag, _ in read.tags}
@@ -206,6 +212,7 @@ class Foreign(ColourNode):
         return types["image"]
 
 
+@pytest.mark.slow
 def test_a_kind_of_an_outside_package_without_examples(tmp_path):
     for name in ("page.html", "page.md"):
         write_page(tmp_path / name, {"foreign": Foreign})
@@ -226,6 +233,7 @@ def test_a_kind_of_an_outside_package_without_examples(tmp_path):
     assert not re.search(r"<(script|img|b)\b", rendered)
 
 
+@pytest.mark.slow
 def test_links_of_the_markdown_lead_to_its_headings(tmp_path):
     """A heading's anchor has the letters, digits, _ and - of its text in lower case, as on code hosts."""
 

@@ -80,6 +80,7 @@ def studio(kept, pytester, monkeypatch):
     studio.remember(dict(sys.modules))
 
 
+@pytest.mark.slow
 def test_a_life_of_references(studio):
     """Missing, written, equal, and everything that has to fail: one project, five runs."""
     studio.write("tests/test_comp.py", CASES)

@@ -224,6 +224,7 @@ def test_files_of_others_stay(studio):
     studio.run("-k", "test_it", code=0)
 
 
+@pytest.mark.slow
 def test_folders_of_failures(studio):
     studio.write(
         "tests/test_lamp.py",
@@ -303,6 +304,7 @@ def test_wrong_arguments(studio):
     assert outcomes["test_caught"] == ""
 
 
+@pytest.mark.slow
 def test_a_run_without_renders_loads_nothing(studio):
     studio.write(
         "tests/test_other.py",

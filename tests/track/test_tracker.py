@@ -110,6 +110,7 @@ def test_behind_a_passing_board_no_place_is_guessed_and_each_is_found_again(moti
         assert all(each.places[frame] is not None for frame in clear)
 
 
+@pytest.mark.slow
 def test_where_places_look_alike_nothing_is_mistaken(motion, errors, passing):
     """Brickwork: each joint looks like the next one."""
     _, covered = passing

@@ -37,6 +37,7 @@ def lines(path):
     return points, corners
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(graphs())
 def test_the_laws_of_a_drawing(graph):
