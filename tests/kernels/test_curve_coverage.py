@@ -188,7 +188,7 @@ def test_modes_keep_within_their_parts(one, other, shared):
     assert (both <= np.minimum(alone, second) + 1e-6).all()
 
 
-@settings(max_examples=20)
+@settings(max_examples=settings().max_examples // 2)
 @given(_curves, st.booleans())
 def test_even_odd_is_never_more_than_nonzero(curve, backwards):
     points = _points(curve)

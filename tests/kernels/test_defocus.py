@@ -249,7 +249,7 @@ def test_unknown_pixels_around_a_picture_do_not_darken_it():
     assert row[0, 3] == pytest.approx(1, abs=1e-6)
 
 
-@settings(max_examples=8)
+@settings(max_examples=settings().max_examples // 5)
 @given(st.integers(0, 20), st.integers(0, 20), st.integers(1, 40), st.integers(1, 40))
 def test_a_tile_equals_the_whole_bit_for_bit(x, y, width, height):
     planes, spread = mixed_picture(60, 60)
