@@ -303,7 +303,7 @@ def _definition(python: Callable[..., Any]) -> ast.FunctionDef | None:
     return found if found is not None and found.name == python.__name__ else None
 
 
-# A file is parsed once for all its functions: with each by itself, starting the program took a twentieth longer.
+# Many functions come from one file. To look for each of them in its text takes longer than to parse it once.
 @functools.lru_cache(maxsize=1)
 def _functions_of(text: str) -> dict[int, ast.FunctionDef]:
     """All functions of a file or cell, by the line of their first decorator."""

@@ -165,7 +165,6 @@ def test_a_brighter_screen_reaches_the_limits_sooner():
     assert alarms(screens(levels), peak=400)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", [8, *(pytest.param(k, marks=pytest.mark.slow) for k in (9, 10, 11))])
 def test_levels_at_random_against_the_slow_count(seed):
     rng = np.random.default_rng(seed)

@@ -66,7 +66,6 @@ def test_clean_pictures_raise_no_alarm():
     assert sum(false_alarms(range(FIRST, FIRST + 12)).values()) == 0
 
 
-@pytest.mark.slow
 def test_planted_faults_are_found():
     """Of few; of many below."""
     for name, (check, ways) in FAULTS.items():

@@ -15,7 +15,6 @@ from inspection.made_pictures import coloured
 from inspection.planted_pairs import EDGES, WHOLE, edge_fault, shows
 from inspection.test_fringe import shot
 from scipy import ndimage
-from slow_cases import few_fast
 
 from stackcomp.inspection.runner import look_at_pair
 from stackcomp.inspection.setting import Setting, chosen_checks
@@ -67,7 +66,6 @@ def of_each_check(shares, planted):
     return {check: found[check] / number for check, number in total.items()}
 
 
-@pytest.mark.slow
 def test_clean_pairs_raise_hardly_an_alarm():
     """Some of them; many more below."""
     assert len(set(CLEAN)) == 8
@@ -111,7 +109,7 @@ def test_longer_holdouts_with_two_mattes():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", few_fast(["close", "lamp"], 1))
+@pytest.mark.parametrize("name", ["close", "lamp"])
 def test_the_shots_that_thresholds_were_not_chosen_on_are_clean(name):
     for frame in (1001, 1003, 1005):
         assert alarms(shot(name, frame)) == set(), frame
