@@ -12,176 +12,33 @@ Source: Keys, Cubic Convolution Interpolation for Digital Image Processing, 1981
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from llvmlite import ir
 from numba import types
-from numba.core import cgutils
 
 from stackcomp.kernels.compiled import Array, compiled, inlined
-from stackcomp.kernels.vector_code import FLOAT, VectorCode, intrinsic
+from stackcomp.kernels.pixel_code import EIGHT, FOUR, INT, INTS, PAIR, PLANES, SIXTEEN, PixelCode
+from stackcomp.kernels.vector_code import FLOAT, intrinsic
 
 __all__ = ["BORDER", "PLANES", "WIDEST", "weigh_all"]
 
-#: Planes that lie side by side.
-PLANES = 4
 #: Pixels of nothing around a stack.
 BORDER = 3
 #: Largest stretch of the kernel, in source pixels, for target pixels that cover more.
 WIDEST = 256.0
 # How far a kernel extends that has at most six pixels in a row, or eight rows.
 _FAR_IN_SIX, _FAR_IN_EIGHT = 2.99, 3.99
-# A mean that lies so much beside its limits, as a share of it, lies there by rounding.
-_ROUNDING = 1e-6
 # A bit for each plane.
 _ALL_PLANES = (1 << PLANES) - 1
-_PAIR, _FOUR, _EIGHT, _SIXTEEN = (ir.VectorType(FLOAT, lanes) for lanes in (2, 4, 8, 16))
-_INT = ir.IntType(32)
-_INTS = ir.VectorType(_INT, 8)
 # The kernel's weights of the four pixels around a place, as polynomials of its distance t to the second one.
 _CUBES, _SQUARES = (-0.5, 1.5, -1.5, 0.5), (1.0, -2.5, 2.0, -0.5)
 _SLOPES, _CONSTANTS = (-0.5, 0.0, 0.5, 0.0), (0.0, 1.0, 0.0, 0.0)
 
 # What has been weighed at first: sums, smallest and largest values of four pixels.
-_NOTHING_WEIGHED = ((_SIXTEEN, 0.0), (_SIXTEEN, float("inf")), (_SIXTEEN, float("-inf")))
-
-
-class _Code(VectorCode):
-    """Operations on vectors that hold four planes of four pixels."""
-
-    def planes_of(self, numbers: Any, lanes: Iterable[int]) -> Any:
-        """Some numbers of pixels → the same for the planes of each."""
-        return self.shuffle(numbers, numbers, [lane for lane in lanes for _ in range(PLANES)])
-
-    def of_pixels(self, join: Callable[[Any, Any], Any], sixteen: Any) -> Any:
-        """Four pixels joined to one, in a fixed order."""
-        lanes = list(range(16))
-        eight = join(self.shuffle(sixteen, sixteen, lanes[:8]), self.shuffle(sixteen, sixteen, lanes[8:]))
-        return join(self.shuffle(eight, eight, lanes[:4]), self.shuffle(eight, eight, lanes[4:8]))
-
-    def add(self, weights: Any, values: Any, low: Any, high: Any, to: Sequence[Any]) -> None:
-        """Add weighted values to a total, and what has a weight to the smallest and largest values."""
-        build = self.builder
-        counts = build.fcmp_ordered("!=", weights, self.constant(*[0.0] * 16))
-        total, least, most = (build.load(place) for place in to)
-        build.store(build.fadd(total, build.fmul(weights, values)), to[0])
-        build.store(build.select(counts, self.least(least, low), least), to[1])
-        build.store(build.select(counts, self.most(most, high), most), to[2])
-
-    def add_pixels(self, weights: Any, values: Any, counted: Any, to: Sequence[Any]) -> None:
-        """As `add` for four pixels; ``counted`` are planes that count in any case."""
-        build = self.builder
-        # It stands in for what does not count.
-        some = build.select(build.fcmp_ordered("!=", weights, self.constant(*[0.0] * 16)), values, counted)
-        build.store(build.fadd(build.load(to[0]), build.fmul(weights, values)), to[0])
-        build.store(self.least(build.load(to[1]), some), to[1])
-        build.store(self.most(build.load(to[2]), some), to[2])
-
-    def limits(self, pixels: Sequence[Any]) -> tuple[Any, Any]:
-        """The smallest and the largest values of several times four pixels."""
-        return tuple(self.of_pixels(join, functools.reduce(join, pixels)) for join in (self.least, self.most))
-
-    def finish(self, sums: Sequence[Any], weight: Any, place: Any) -> None:
-        """Write the weighted mean of all pixels added, held between the smallest and the largest of them."""
-        total, least, most = (self.builder.load(some) for some in sums)
-        mean = self.builder.fdiv(self.of_pixels(self.builder.fadd, total), weight)
-        held = self.most(mean, self.of_pixels(self.least, least))
-        self.store(self.least(held, self.of_pixels(self.most, most)), place)
-
-    def finish_few(self, sums: Sequence[Any], weight: Any, near: Sequence[Any], place: Any) -> Any:
-        """Write the mean of a sum over four pixels and one over two, held within the 4×4 pixels in the middle.
-
-        Args:
-            sums: of four pixels, and of two.
-            weight: of all, in four lanes.
-            near: where the four rows in the middle begin.
-            place: where to write.
-
-        Returns:
-            a bit for each plane whose mean lies within these limits, or beside them by no more than rounding.
-        """
-        build, (total, more) = self.builder, sums
-        least, most = self.limits([self.load(at, _SIXTEEN) for at in near])
-        total = self.of_pixels(build.fadd, total)
-        halves = [self.shuffle(more, more, list(range(4 * k, 4 * k + 4))) for k in range(2)]
-        mean = build.fdiv(build.fadd(total, build.fadd(*halves)), weight)
-        held = self.least(self.most(mean, least), most)
-        self.store(held, place)
-        beside, size = (self.of_lanes("fabs", some) for some in (build.fsub(mean, held), held))
-        by_rounding = build.fcmp_ordered("<=", beside, build.fmul(size, self.constant(*[_ROUNDING] * 4)))
-        return build.zext(build.bitcast(by_rounding, ir.IntType(PLANES)), ir.IntType(64))
-
-    def kernel(self, t: Any) -> Any:
-        """The cubic kernel at distances of either sign.
-
-        It is a sum of what is cubic up to a distance of 2 and what is cubic up to 1, and exactly 0 beyond 2.
-        """
-        build, lanes = self.builder, t.type.count
-        zero, half, one, two = (self.constant(*[number] * lanes) for number in (0.0, 0.5, 1.0, 2.0))
-        from_two = self.most(build.fsub(two, self.of_lanes("fabs", t)), zero)
-        beyond_one = build.fsub(from_two, one)
-        from_one = self.most(beyond_one, zero)
-        outer = build.fmul(build.fmul(from_two, from_two), build.fmul(half, beyond_one))
-        inner = build.fmul(build.fmul(from_one, from_one), build.fsub(one, build.fadd(from_one, from_one)))
-        return build.fadd(outer, inner)
-
-    def weights(self, first: Any, at: Any, units: Any) -> Any:
-        """Weights of eight pixels, or rows, in turn: the kernel at so many units a pixel from a place."""
-        build = self.builder
-        start = self.short(build.fmul(build.fsub(build.sitofp(first, at.type), at), units))
-        steps = build.fmul(self.all_lanes(self.short(units), 8), self.constant(*range(8)))
-        return self.kernel(build.fadd(self.all_lanes(start, 8), steps))
-
-    def rows(self, at: Any, far: Any, units: Any, keep: Callable[[Any], Any]) -> tuple[Any, Any, Any]:
-        """Keep the weights of all rows under the kernel: the first row, the last one, eight sums of weights."""
-        top, bottom = self.up(self.builder.fsub(at, far)), self.down(self.builder.fadd(at, far))
-        sums = self.register(_EIGHT, 0.0)
-        with self.counting(top, bottom, 8) as row:
-            some = self.weights(row, at, units)
-            self.store(some, self.builder.bitcast(keep(self.builder.sub(row, top)), ir.PointerType(_EIGHT)))
-            self.builder.store(self.builder.fadd(self.builder.load(sums), some), sums)
-        return top, bottom, self.builder.load(sums)
-
-    def sum_of_eight(self, eight: Any) -> Any:
-        """The sum of all lanes, in each of four."""
-        low, high = (self.shuffle(eight, eight, list(range(k, k + 4))) for k in (0, 4))
-        return self.sum_of_four(self.builder.fadd(low, high))
-
-    def within(self, number: Any, size: Any) -> Any:
-        """Whether a row or column lies in the picture."""
-        build = self.builder
-        return build.and_(build.icmp_signed(">=", number, self.whole(0)), build.icmp_signed("<", number, size))
-
-    def of_floats(self, floats: Any) -> Any:
-        """Columns, counted in planes."""
-        build = self.builder
-        return build.mul(build.fptosi(floats, _INTS), ir.Constant(_INTS, [PLANES] * 8))
-
-    def kept(self, some: Any) -> Any:
-        """A place with one number for each of eight rows."""
-        place = cgutils.alloca_once(self.builder, some.type)
-        self.builder.store(some, place)
-        return self.builder.bitcast(place, ir.PointerType(some.type.element))
-
-    def of_row(self, numbers: Any, row: Any, kind: Any) -> Any:
-        """What was kept for a row, or for this and the next one."""
-        place = self.builder.gep(numbers, [row])
-        return self.builder.load(self.builder.bitcast(place, ir.PointerType(kind)), align=4)
-
-    def start_of(self, starts: Any, row: Any) -> Any:
-        """Where pixels begin that were kept for a row."""
-        return self.builder.sext(self.of_row(starts, row, _INT), ir.IntType(64))
-
-    def twice(self, two: Any) -> Any:
-        """Two numbers, each in eight lanes."""
-        return self.shuffle(two, two, [0] * 8 + [1] * 8)
-
-    def in_row(self, column: Any, width: Any) -> Any:
-        """Whether one of four pixels from a column on lies in a row."""
-        build = self.builder
-        return build.and_(build.icmp_signed(">", column, self.whole(-4)), build.icmp_signed("<", column, width))
+_NOTHING_WEIGHED = ((SIXTEEN, 0.0), (SIXTEEN, float("inf")), (SIXTEEN, float("-inf")))
 
 
 @intrinsic
@@ -195,24 +52,24 @@ def sample(
     """
 
     def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        code = _Code(context, builder)
+        code = PixelCode(context, builder)
         source, at, stride, x, y, target, to = arguments
         across, down = (_weights(code, builder, t) for t in (x, y))
         places = [builder.add(at, builder.mul(stride, ir.Constant(stride.type, row))) for row in range(4)]
-        rows = [code.load(code.place(signature.args[0], source, place, _SIXTEEN), _SIXTEEN) for place in places]
+        rows = [code.load(code.place(signature.args[0], source, place, SIXTEEN), SIXTEEN) for place in places]
         weighed = [builder.fmul(row, code.shuffle(down, down, [k] * 16)) for k, row in enumerate(rows)]
         total = functools.reduce(builder.fadd, weighed)
         total = code.of_pixels(builder.fadd, builder.fmul(total, code.planes_of(across, range(4))))
         least, most = code.limits(rows)
         held = code.least(code.most(total, least), most)
-        code.store(held, code.place(signature.args[5], target, to, _FOUR))
+        code.store(held, code.place(signature.args[5], target, to, FOUR))
         return context.get_dummy_value()
 
     numbers = (types.intp, types.intp, types.float32, types.float32)
     return types.none(source, *numbers, target, types.intp), write
 
 
-def _weights(code: _Code, builder: Any, t: Any) -> Any:
+def _weights(code: PixelCode, builder: Any, t: Any) -> Any:
     """The kernel's weights of four pixels in a row, for a place at a distance t from the second."""
     t = code.all_lanes(t, 4)
     value = builder.fadd(builder.fmul(code.constant(*_CUBES), t), code.constant(*_SQUARES))
@@ -243,7 +100,7 @@ def weigh(
     """
 
     def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        code = _Code(context, builder)
+        code = PixelCode(context, builder)
         source, size, border, place, inverse, reach, down, target, to = arguments
         (height, width), (x, y), (far_x, far_y) = (code.parts(pair) for pair in (size, place, reach))
         a, b, c, slant = code.parts(inverse)
@@ -255,7 +112,7 @@ def weigh(
 
         top, bottom, _ = code.rows(y, far_y, c, of_row)
         totals = [code.register(*first) for first in _NOTHING_WEIGHED]
-        sums = code.register(_EIGHT, 0.0)
+        sums = code.register(EIGHT, 0.0)
         # The nearest pixel has a weight whatever the stretch is.
         half = ir.Constant(x.type, 0.5)
         column, row = (code.down(builder.fadd(at, half)) for at in (x, y))
@@ -263,7 +120,7 @@ def weigh(
         at = builder.add(at, builder.mul(builder.add(column, border), code.whole(PLANES)))
         inside = builder.and_(code.within(column, width), code.within(row, height))
         at = builder.select(inside, at, none)
-        nearest = code.load(code.place(signature.args[0], source, at, _FOUR), _FOUR)
+        nearest = code.load(code.place(signature.args[0], source, at, FOUR), FOUR)
         nearest = code.shuffle(nearest, nearest, list(range(4)) * 4)
         growth = builder.fmul(code.all_lanes(code.short(a), 8), code.constant(*range(8)))
         with code.counting(top, bottom, 1) as row:
@@ -283,11 +140,11 @@ def weigh(
                     at = builder.add(begin, builder.mul(builder.add(column, border), code.whole(PLANES)))
                     # Outside of the stack is nothing: the border of its first row stands for it.
                     at = builder.select(builder.and_(in_rows, code.in_row(column, width)), at, none)
-                    values = code.load(code.place(signature.args[0], source, at, _SIXTEEN), _SIXTEEN)
+                    values = code.load(code.place(signature.args[0], source, at, SIXTEEN), SIXTEEN)
                     wide = code.planes_of(across, range(4 * k, 4 * k + 4))
                     code.add_pixels(wide, values, nearest, totals)
         weight = code.sum_of_eight(builder.load(sums))
-        code.finish(totals, weight, code.place(signature.args[7], target, to, _FOUR))
+        code.finish(totals, weight, code.place(signature.args[7], target, to, FOUR))
         return context.get_dummy_value()
 
     pair, four = types.UniTuple(types.float64, 2), types.UniTuple(types.float64, 4)
@@ -312,7 +169,7 @@ def weigh_few(
     """
 
     def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        code = _Code(context, builder)
+        code = PixelCode(context, builder)
         source, at, stride, rows, place, inverse, target, to = arguments
         (x, y), (a, b, c) = code.parts(place), code.parts(inverse)
         one = code.whole(1)
@@ -329,14 +186,14 @@ def weigh_few(
         wide_a = code.all_lanes(a, 16)
         starts = code.kept(builder.fmul(builder.fsub(left, middle), code.shuffle(wide_a, wide_a, list(range(8)))))
         down = code.kept(code.kernel(builder.fmul(distance, code.all_lanes(c, 8))))
-        lines = builder.mul(code.all_lanes(builder.trunc(stride, _INT), 8), ir.Constant(_INTS, list(range(8))))
+        lines = builder.mul(code.all_lanes(builder.trunc(stride, INT), 8), ir.Constant(INTS, list(range(8))))
         firsts, inners = (code.kept(builder.add(lines, code.of_floats(some))) for some in (left, inner))
         growth = builder.fmul(wide_a, code.constant(*list(range(8)) * 2))
-        weights, total, more = (code.register(kind, 0.0) for kind in (_SIXTEEN, _SIXTEEN, _EIGHT))
+        weights, total, more = (code.register(kind, 0.0) for kind in (SIXTEEN, SIXTEEN, EIGHT))
         pairs = builder.lshr(builder.sub(rows, one), one)
         with code.counting(code.whole(0), pairs, 1) as pair:
             row = builder.shl(pair, one)
-            start, weight = (code.twice(code.of_row(some, row, _PAIR)) for some in (starts, down))
+            start, weight = (code.twice(code.of_row(some, row, PAIR)) for some in (starts, down))
             some = builder.fmul(code.kernel(builder.fadd(start, growth)), weight)
             builder.store(builder.fadd(builder.load(weights), some), weights)
             for k in range(2):
@@ -344,20 +201,20 @@ def weigh_few(
                 four = code.planes_of(some, range(8 * k, 8 * k + 4))
                 builder.store(
                     builder.fadd(
-                        builder.load(total), builder.fmul(code.load(of_source(first, _SIXTEEN), _SIXTEEN), four)
+                        builder.load(total), builder.fmul(code.load(of_source(first, SIXTEEN), SIXTEEN), four)
                     ),
                     total,
                 )
                 two = code.planes_of(some, range(8 * k + 4, 8 * k + 6))
-                rest = code.load(of_source(builder.add(first, code.whole(16)), _EIGHT), _EIGHT)
+                rest = code.load(of_source(builder.add(first, code.whole(16)), EIGHT), EIGHT)
                 builder.store(builder.fadd(builder.load(more), builder.fmul(rest, two)), more)
         # The 4×4 pixels around the middle of the kernel are under it, however it is stretched.
         nearest = code.larger(builder.sub(builder.fptosi(y, ir.IntType(64)), one), code.whole(0))
         near = [code.start_of(inners, builder.add(nearest, code.whole(k))) for k in range(4)]
-        near = [of_source(builder.sub(at, code.whole(PLANES)), _SIXTEEN) for at in near]
+        near = [of_source(builder.sub(at, code.whole(PLANES)), SIXTEEN) for at in near]
         weight = code.sum_of_four(code.of_pixels(builder.fadd, builder.load(weights)))
         sums = builder.load(total), builder.load(more)
-        return code.finish_few(sums, weight, near, code.place(signature.args[6], target, to, _FOUR))
+        return code.finish_few(sums, weight, near, code.place(signature.args[6], target, to, FOUR))
 
     numbers = types.intp, types.intp, types.intp
     pair, three = types.UniTuple(types.float32, 2), types.UniTuple(types.float32, 3)
@@ -383,7 +240,7 @@ def weigh_upright(
     """
 
     def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        code = _Code(context, builder)
+        code = PixelCode(context, builder)
         source, size, border, place, inverse, reach, down, target, to = arguments
         (height, width), (x, y), (a, c) = (code.parts(pair) for pair in (size, place, inverse))
         far_x, far_y = code.parts(reach)
@@ -394,7 +251,7 @@ def weigh_upright(
             return code.place(signature.args[6], down, at, FLOAT)
 
         totals = [code.register(*first) for first in _NOTHING_WEIGHED]
-        of_columns = code.register(_EIGHT, 0.0)
+        of_columns = code.register(EIGHT, 0.0)
         top, bottom, of_rows = code.rows(y, far_y, c, of_row)
         first = code.larger(top, none)
         last = code.smaller(bottom, builder.sub(height, code.whole(1)))
@@ -413,7 +270,7 @@ def weigh_upright(
                 weight = code.load(of_row(builder.sub(row, top)), FLOAT)
                 for (start, step), (own, low, high) in zip(starts, sums, strict=True):
                     at = builder.add(start, builder.mul(builder.add(row, border), step))
-                    values = code.load(code.place(signature.args[0], source, at, _SIXTEEN), _SIXTEEN)
+                    values = code.load(code.place(signature.args[0], source, at, SIXTEEN), SIXTEEN)
                     weighed = builder.fmul(values, code.all_lanes(weight, 16))
                     builder.store(builder.fadd(builder.load(own), weighed), own)
                     builder.store(code.least(builder.load(low), values), low)
@@ -428,7 +285,7 @@ def weigh_upright(
             old = builder.load(limit)
             builder.store(builder.select(outside, join(old, zeros), old), limit)
         weight = builder.fmul(code.sum_of_eight(of_rows), code.sum_of_eight(builder.load(of_columns)))
-        code.finish(totals, weight, code.place(signature.args[7], target, to, _FOUR))
+        code.finish(totals, weight, code.place(signature.args[7], target, to, FOUR))
         return context.get_dummy_value()
 
     pair, counts = types.UniTuple(types.float64, 2), types.UniTuple(types.intp, 2)
@@ -446,7 +303,7 @@ def weigh_few_upright(
     """
 
     def write(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        code = _Code(context, builder)
+        code = PixelCode(context, builder)
         source, at, stride, rows, place, inverse, target, to = arguments
         (x, y), (a, c) = code.parts(place), code.parts(inverse)
         one = code.whole(1)
@@ -463,13 +320,13 @@ def weigh_few_upright(
             for t, units in ((x, a), (y, c))
         )
         of_rows = code.kept(down)
-        total, more = code.register(_SIXTEEN, 0.0), code.register(_EIGHT, 0.0)
+        total, more = code.register(SIXTEEN, 0.0), code.register(EIGHT, 0.0)
         with code.counting(code.whole(0), builder.sub(rows, one), 1) as row:
             weight = code.of_row(of_rows, row, FLOAT)
             first = builder.mul(row, stride)
             for index, kind, some in (
-                (first, _SIXTEEN, total),
-                (builder.add(first, code.whole(16)), _EIGHT, more),
+                (first, SIXTEEN, total),
+                (builder.add(first, code.whole(16)), EIGHT, more),
             ):
                 weighed = builder.fmul(code.load(of_source(index, kind), kind), code.all_lanes(weight, kind.count))
                 builder.store(builder.fadd(builder.load(some), weighed), some)
@@ -486,12 +343,12 @@ def weigh_few_upright(
                 builder.add(
                     builder.mul(builder.add(top, code.whole(k)), stride), builder.mul(left, code.whole(PLANES))
                 ),
-                _SIXTEEN,
+                SIXTEEN,
             )
             for k in range(4)
         ]
         weight = builder.fmul(code.sum_of_eight(across), code.sum_of_eight(down))
-        return code.finish_few(sums, weight, near, code.place(signature.args[6], target, to, _FOUR))
+        return code.finish_few(sums, weight, near, code.place(signature.args[6], target, to, FOUR))
 
     numbers, pair = (types.intp, types.intp, types.intp), types.UniTuple(types.float32, 2)
     return types.intp(source, *numbers, pair, pair, target, types.intp), write

@@ -9,7 +9,6 @@ import sys
 import numpy as np
 import pytest
 from render_studio import Studio, keep
-from slow_cases import few_fast
 
 from stackcomp import Image
 from stackcomp.files import exr
@@ -321,7 +320,7 @@ def test_a_run_without_renders_loads_nothing(studio):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("first", few_fast(["stackcomp.pytest_plugin, stackcomp.composition", "stackcomp"], 1))
+@pytest.mark.parametrize("first", ["stackcomp", "stackcomp.pytest_plugin, stackcomp.composition"])
 def test_pytest_does_not_warn_where_the_package_was_imported_before(studio, first):
     studio.write("tests/test_other.py", "def test_other(): pass\n")
     code = f"import sys, {first}, pytest; sys.exit(pytest.main(['-W', 'error']))"
