@@ -33,7 +33,7 @@ _EXAMPLE = "give it as tcp://10.0.0.5:8786"
 _PROTOCOLS = ("tcp", "tls", "ws", "wss", "ucx", "ucxx")
 #: How often a frame is tried after its worker is gone.
 _RETRIES = 2
-#: Seconds to wait for the scheduler.
+#: Seconds to wait for the scheduler, and for the report of a frame that it calls finished.
 _PATIENCE = 10
 #: Frames that are handed to the scheduler for each thread of a worker.
 _AHEAD = 2
@@ -138,6 +138,9 @@ class ClusterPool:
                         waiting.append(task)
                         continue
                     record = self._record(future, task)
+                    if record is None:
+                        running[future] = task
+                        continue
                     if record.reason is not None and record.reason.kind == "other-version":
                         self._put_aside(record.reason.message)
                         waiting.append(task)
@@ -199,12 +202,20 @@ class ClusterPool:
             wait(futures, timeout=_GLANCE, return_when="FIRST_COMPLETED")
         return [future for future in futures if future.done()]
 
-    def _record(self, future: Any, task: Task) -> FrameRecord:
+    def _record(self, future: Any, task: Task) -> FrameRecord | None:
+        """What became of a task; None where its report cannot be fetched now.
+
+        A report may be lost with its worker after the frame was finished. The scheduler then has the frame made
+        again by itself, as soon as it has a worker.
+        """
         try:
             record: FrameRecord = future.result(timeout=_PATIENCE)
+        except TimeoutError as error:
+            if future.status != "error":
+                return None
+            return _lost(task, error)
         except Exception as error:
-            message = f"its worker was lost: {type(error).__name__}: {error}"
-            return FrameRecord(task.shot, task.frame, reason=Reason(message.splitlines()[0], kind="worker"))
+            return _lost(task, error)
         return record
 
     def _check_workers(self, address: str) -> None:
@@ -237,6 +248,11 @@ class ClusterPool:
                     way_out = "all machines need the shared folder under the same path"
                     raise _refused(f"the worker {worker} does not see the folder {spec.root}", way_out)
         self._log(f"{len(workers)} workers at {address}")
+
+
+def _lost(task: Task, error: Exception) -> FrameRecord:
+    message = f"its worker was lost: {type(error).__name__}: {error}"
+    return FrameRecord(task.shot, task.frame, reason=Reason(message.splitlines()[0], kind="worker"))
 
 
 def _versions() -> dict[str, str]:

@@ -20,6 +20,7 @@ from small_batch import fault, hidden, ledger_is_sound, make, pictures, start, w
 from stackcomp import RequestError
 from stackcomp.batch import cluster as cluster_module
 from stackcomp.batch.cluster import ClusterPool, render_frame
+from stackcomp.batch.pool import Task
 from stackcomp.batch.work import ShotSpec
 from stackcomp.nodes.outside_kinds import Origin
 
@@ -262,6 +263,29 @@ def test_where_all_workers_are_gone_it_says_so_and_a_new_one_goes_on(tmp_path, c
         cluster.worker()
         assert run.wait(60) == 0, run.err
     assert ledger_is_sound(tmp_path) == set(range(1, FRAMES + 1))
+
+
+def test_a_result_that_is_gone_with_its_worker_is_made_again(tmp_path, cluster, monkeypatch):
+    """Its frame was finished, its report not fetched yet; a new worker comes after the fetch has timed out."""
+    make(tmp_path, 1)
+    spec = ShotSpec("", (tmp_path / "shot.json").read_text(), "", str(tmp_path), sinks=("half", "float"))
+    monkeypatch.setattr(cluster_module, "_PATIENCE", 1)
+    pool = ClusterPool(cluster.address, {"": spec}, log=lambda message: None)
+    ended, later = pool._ended, threading.Timer(2, cluster.worker)
+
+    def killed(futures):
+        done = ended(futures)
+        if done and not later.is_alive() and not later.finished.is_set():
+            for process in cluster.workers:
+                process.kill()
+                process.wait()
+            later.start()
+        return done
+
+    monkeypatch.setattr(pool, "_ended", killed)
+    (record,) = pool.run([Task("", 1)])
+    later.join()
+    assert record.reason is None, record.reason
 
 
 def test_a_worker_that_joins_later_is_asked_for_its_version_as_well(tmp_path, cluster, slow):
