@@ -19,8 +19,9 @@ picture of the aperture as seen from behind the camera; in front of the focus it
 **Files.** ``R G B`` is the pinhole's picture (with ``A`` where nothing is behind the things), ``Z`` the distance
 along the optical axis of the surface at each pixel's centre, ``lens1`` and ``lens2`` are the view through the
 lens with different random numbers. Files with a ``pinhole`` attribute have the lens alone, and that file has the
-rest. Text attributes: ``fieldOfView`` (degrees, across the width), ``apertureRadius`` and ``focusDistance`` in
-the unit of Z, and for an aperture that is not a circle:
+rest. A file with a ``layers`` attribute has each of the things that it names alone, from the nearest, as
+``near.R``. Text attributes: ``fieldOfView`` (degrees, across the width), ``apertureRadius`` and ``focusDistance``
+in the unit of Z, and for an aperture that is not a circle:
 
 - ``apertureBlades``: a regular polygon with its corners on the circle of that radius; ``apertureCorner`` is the
   direction of one corner in degrees from the right towards the top of the picture, as seen from behind the
@@ -116,6 +117,24 @@ def load(view: View, surroundings: bool) -> Any:
     }
     parts = view.things | (view.surroundings if surroundings else {}) | lamps
     return mi.load_dict({"type": "scene", **parts}, parallel=False, optimize=False)
+
+
+class Alone:
+    """One thing of a view, lit and shaded as in the whole of it: what it looks like where others hide it."""
+
+    def __init__(self, view: View, name: str) -> None:
+        part = (view.things | view.surroundings)[name]
+        self._part = mi.load_dict({"type": "scene", name: part}, parallel=False, optimize=False)
+        self._whole = load(view, True)
+
+    def ray_intersect(self, ray: Any) -> Any:
+        return self._part.ray_intersect(ray)
+
+    def ray_test(self, ray: Any) -> Any:
+        return self._whole.ray_test(ray)
+
+    def shapes(self) -> Any:
+        return self._part.shapes()
 
 
 def shade(scene: Any, view: View, ray: Any) -> tuple[Any, Any]:
@@ -257,6 +276,16 @@ def pieces(name: str, view: View, lens: Lens, samples: int) -> None:
     save(name, view, channels | {"Z": coarse(axial_depth(scene, view), 13).astype(np.float32)}, lens, samples)
 
 
+def layers(name: str, view: View, lens: Lens, samples: int) -> None:
+    """Each thing of a view as the pinhole sees it without the others, from the nearest."""
+    channels: dict[str, Array] = {}
+    for part in [*view.things, *view.surroundings]:
+        alone = Alone(view, part)
+        channels |= layer(trace(alone, view, PINHOLE, 1, samples), "RGBA", f"{part}.", bits=8)
+        channels[f"{part}.Z"] = coarse(axial_depth(alone, view), 13).astype(np.float32)
+    save(name, view, channels, lens, samples, layers=" ".join([*view.things, *view.surroundings]))
+
+
 def aperture(name: str, view: View, lens: Lens, samples: int, pinhole: str, times: int = 1) -> None:
     """The same view as in the file `pinhole`, through another aperture."""
     scene = load(view, True)
@@ -271,6 +300,7 @@ def main() -> None:
     balls = Lens(0.11, 2.0)
     whole("balls_two.exr", balls_two(), balls, 512)
     whole("balls_three.exr", balls_three(), balls, 512)
+    layers("balls_three_layers.exr", balls_three(), balls, 512)
     long = Lens(0.025, 2.0)  # in metres: 100 mm at f/2
     whole("long_lens_two.exr", long_lens_two(), long, 512)
     whole("long_lens_three.exr", long_lens_three(), long, 512)
