@@ -43,6 +43,7 @@ from stackcomp.kernels import (
     disc_morphology,
     disc_scatter,
     disc_shapes,
+    disc_slopes,
     disc_sources,
     disc_tables,
     edges,
@@ -87,13 +88,13 @@ def _plane(size: int = 8) -> np.ndarray:
 
 def _defocus() -> None:
     # Pixels of two radii on a clear ground, so that what is missing, clear and hidden are part of it.
-    plane = _plane(40)
-    plane[10:20] = 1
+    plane = _plane(48)
+    plane[14:24] = 1
     spread = np.full_like(plane, 1)
-    spread[:, 20:] = -11
+    spread[:, 24:] = -11
     mixed_depth.settle_mixed(spread, plane, spread.copy(), 0, 8)
-    defocus_fast.defocus_fast([plane] * 4, spread, 11.0, around=16)
-    defocus_fast.defocus_fast([plane] * 4, np.ones_like(plane), 1.0, around=16)
+    defocus_fast.defocus_fast([plane] * 4, spread, 11.0)
+    defocus_fast.defocus_fast([plane] * 4, np.ones_like(plane), 1.0)
 
 
 def _defocus_exact() -> None:
@@ -237,8 +238,17 @@ KERNELS: dict[str, Callable[[], None]] = {
 }
 _MODULES: dict[str, tuple[ModuleType, ...]] = {
     "motion_blur": (motion_paths, motion_views, motion_scatter),
-    "defocus": (aperture, disc_convolve, disc_finish, disc_scatter, disc_sources, disc_tables, mixed_depth),
-    "defocus_exact": (aperture, column_distance, disc_finish, disc_gather, disc_shapes, mixed_depth),
+    "defocus": (
+        aperture,
+        disc_convolve,
+        disc_finish,
+        disc_scatter,
+        disc_slopes,
+        disc_sources,
+        disc_tables,
+        mixed_depth,
+    ),
+    "defocus_exact": (aperture, column_distance, disc_finish, disc_gather, disc_shapes, disc_slopes, mixed_depth),
     "warp": (warp, warp_map, stack, cubic_filter, cubic_code),
     "lens": (lens_map, nearest, warp_tiles),
     "coordinates": (warp_coordinates, nearest, warp_tiles),

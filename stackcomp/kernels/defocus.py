@@ -3,7 +3,7 @@
 **Views.** Every pixel of the input is a view: light, coverage (alpha), and the radius of its disc, `spread`,
 negative in front of the focus and positive behind it. Spread increases with distance, so it also orders views by
 distance. The disc is a circle with a soft rim one pixel wide, divided by its sum, so that light is preserved; up
-to a diameter of one pixel it is the pixel itself.
+to a diameter of one pixel it is the pixel itself. On a slope it is brighter on one side, see `disc_slopes`.
 
 **Compositing.** A pixel of the result gathers all discs that cover it, sorts them by spread into steps of one
 pixel, and composites them from the nearest to the farthest until the pixel is full. Coverage fills it: farther
@@ -15,8 +15,10 @@ coverage is added and does not fill the pixel. An empty pixel, without coverage 
 input does not contain. The missing share, as far as the pixel's own disc extends past the edge, is taken from
 nearby farther views with coverage, weighted by their coverage and by ``(1 + d² + r²)⁻²``, with their distance d
 and the radius r of their disc: a sharp background goes on with what is nearest, so that it does not end in a seam;
-a blurred one has nothing finer than its discs. Any other missing share, as behind a sharp object or at the border
-of the picture, is compensated by dividing by the share that landed.
+a blurred one has nothing finer than its discs. What is missing beside a nearer object, since that hides the views
+that would send it, is compensated by what landed from as far as the pixel itself or from farther, by up to `MORE`
+times that. Any other missing share, as behind a sharp object or at the border of the picture, is compensated by
+dividing by the share that landed.
 
 **Transparency.** Where an object ends and nothing is behind it, the missing share is transparency, not hidden
 background. It is estimated as the share that would land from the clear pixels if the object continued there: as a
@@ -39,6 +41,7 @@ import numpy as np
 from stackcomp.kernels.column_distance import column_distances
 from stackcomp.kernels.compiled import Array, plane_of
 from stackcomp.kernels.disc_gather import BLOCK, END, LEAST, LISTED, STEPS, block_reaches, gather, inverse_sums
+from stackcomp.kernels.disc_slopes import STEEP, slopes_of
 from stackcomp.kernels.strips import over_strips
 
 __all__ = ["defocus", "margin", "reach"]
@@ -124,6 +127,16 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
         step[rows] = 2 * (np.rint(limited[rows]) + reach(largest)) + (alpha[rows] <= 0)
 
     over_strips(prepare, red.shape[0])
+    slopes, tilts = np.empty((2, *red.shape), np.int8), np.empty((2, *red.shape), np.float32)
+    marks = (index >= 0).astype(np.int16)
+
+    def tilt(first: int, last: int) -> None:
+        rows = slice(first, last)
+        slopes_of(limited, alpha, marks, float(largest), slopes, np.zeros(0, np.bool_), first, last)
+        some = limited[rows] * np.float32(STEEP)
+        np.divide(slopes[:, rows], np.where(some == 0, np.float32(1), some), out=tilts[:, rows])
+
+    over_strips(tilt, red.shape[0])
     # In a picture with full coverage no object ends.
     to_clear = column_distances(clear) if clear.any() else np.empty((0, 0), np.int16)
     reaches = np.zeros((-(-height // BLOCK), -(-width // BLOCK)), np.int32)
@@ -135,7 +148,9 @@ def defocus(planes: Sequence[Array], spread: Array, largest: float) -> tuple[Arr
     if height and width:
         colour, views = (red, green, blue, alpha), (limited, index, share, step)
         over_strips(
-            lambda *rows: gather(colour, views, to_clear, table, reaches, reach(largest), around, result, *rows),
+            lambda *rows: gather(
+                colour, views, tilts, to_clear, table, reaches, reach(largest), around, result, *rows
+            ),
             height,
             least=4,
         )

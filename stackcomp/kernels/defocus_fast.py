@@ -7,6 +7,8 @@ Views, layers, shares and transparency are those of `defocus`, which is the refe
 - pixels with discs of 6 pixels and more that lie beside each other and are alike are joined to blocks, up to
   16 pixels a side where discs have 384; a highlight among darker pixels stays alone;
 - radii past 16 pixels are rounded a little more;
+- on a slope a disc is made brighter on one side, and darker on the other, by a smaller disc that is added and one
+  that is taken away; discs of highlights, and all where the opening has a cat's eye, stay even;
 - what a surface would send from clear pixels is estimated from the mean radius of what lands from its end, where
   the exact method fits a plane or follows each edge;
 - hidden background behind discs of 10 pixels and more is taken from cells of pixels, sorted by their distance.
@@ -34,8 +36,18 @@ from stackcomp.kernels.disc_finish import (
 )
 from stackcomp.kernels.disc_scatter import Tile, scatter
 from stackcomp.kernels.disc_shapes import gather_shapes
-from stackcomp.kernels.disc_sources import collect, largest_in_blocks, slots_of
-from stackcomp.kernels.disc_tables import LEVELS, SLOTS, Discs, dense_discs, discs_for, mask_of
+from stackcomp.kernels.disc_slopes import STEEP, slopes_of
+from stackcomp.kernels.disc_sources import RING, collect, largest_in_blocks, slots_of
+from stackcomp.kernels.disc_tables import (
+    LEVELS,
+    SLOTS,
+    Discs,
+    dense_discs,
+    discs_for,
+    mask_of,
+    side_room,
+    with_side_discs,
+)
 from stackcomp.kernels.strips import over_strips
 
 __all__ = ["defocus_fast", "fast_margin", "fast_reach"]
@@ -68,7 +80,8 @@ def fast_margin(largest: float, aperture: Aperture = ROUND) -> int:
     if largest <= 0.5:
         return 0
     side = max(_side_of(largest), _cell_of(largest))
-    return fast_reach(largest, aperture) + side
+    # By some more, slopes and highlights are known.
+    return fast_reach(largest, aperture) + side + RING
 
 
 def _side_of(radius: float) -> int:
@@ -108,7 +121,19 @@ class _Work:
         self.even = bool(spread.size and np.all(spread == spread[0, 0]))
         self.levels = np.array(LEVELS[:1] if self.even else LEVELS)
         self.keys = np.flatnonzero(counts.ravel())
-        self.discs = discs_for(self.keys, aperture) if aperture.cells == 1 else None
+        # By number of a radius, whether there are slopes. A cat's eye has no room for side discs on its cut side.
+        self.sloping, self.slopes = np.zeros(SLOTS, np.bool_), np.zeros((2, 0, 0), np.int8)
+        if not self.even and (exact or aperture.cells == 1):
+            self.slopes = np.empty((2, height, width), np.int8)
+            over_strips(
+                lambda *rows: slopes_of(spread, planes[3], self.slots, largest, self.slopes, self.sloping, *rows),
+                height,
+            )
+            if not self.sloping.any():
+                self.slopes = self.slopes[:, :0, :0]
+        self.room = side_room(aperture)
+        wanted = with_side_discs(self.keys, self.sloping)
+        self.discs = discs_for(wanted, aperture, sides=bool(self.slopes.size)) if aperture.cells == 1 else None
         self.blocks = np.empty((-(-height // _BLOCK), -(-width // _BLOCK)), np.int16)
         over_strips(
             lambda *rows: largest_in_blocks(self.slots, _BLOCK, self.blocks, *rows), self.blocks.shape[0], least=1
@@ -141,8 +166,9 @@ class _Work:
         slot = self._widest(y0, y1, x0, x1)
         here = slice(y0, y1), slice(x0, x1)
         if slot <= _SHARP:
+            # Of an unknown radius nothing lands, not even there.
             for plane, of in zip(self.result, self.planes, strict=True):
-                plane[top : top + height, left : left + width] = of[here]
+                plane[top : top + height, left : left + width] = np.where(self.slots[here] != 0, of[here], 0)
             return
         reach, radius = self._reach(slot), float(RADII[slot])
         more = reach + max(_side_of(radius) - 1, _BESIDE)
@@ -174,7 +200,7 @@ class _Work:
         start = x0 - bounds[2] + reach + 1
         tile = Tile(
             np.empty((height, width, 4)), np.empty((height, width)), np.empty((height, width)),
-            np.empty((height, width, 3)),
+            np.empty((height, width, 3)), np.empty((height, width, 5), np.float32), self._own(here),
         )  # fmt: skip
         ends = _beside(clear) if clear.any() else np.zeros((0, 0), np.bool_)
         if self.exact:
@@ -184,8 +210,9 @@ class _Work:
             self._finish(tile, (top, left), (y0, x0), bounds, cells, parts, clear, steps, radius)
             return
         sources = collect(
-            self.planes, self.slots, self.spread, cells, ends, self.largest, bounds, self.origin, self.levels,
-            discs.found, discs.top, discs.shares, self.turns, lanes, bounds[2] - reach - 1,
+            self.planes, self.slots, self.spread, self.slopes, cells, ends, self.largest, bounds, self.origin,
+            self.levels, discs.found, discs.top, discs.shares, discs.moments, self.room, self.turns, lanes,
+            bounds[2] - reach - 1,
         )  # fmt: skip
         scatter(
             sources, discs.top, discs.first, discs.rows, discs.columns, discs.changes, lanes, plain,
@@ -213,6 +240,10 @@ class _Work:
                 )
         farthest = np.zeros((0, 0), np.float32)
         if steps.size and bool((missing > UNSEEN).any()):
+            # As far as cells reach.
+            side, (rows, columns) = _cell_of(radius), self.slots.shape
+            y0, y1, x0, x1 = bounds
+            bounds = max(0, y0 - side), min(rows, y1 + side), max(0, x0 - side), min(columns, x1 + side)
             farthest = farthest_in_blocks(self.planes[3], self.slots, self.spread, self.largest, bounds)
         sides, sums, places = self._cells(missing, here, steps, radius)
         finish(
@@ -243,6 +274,7 @@ class _Work:
         gather_shapes(
             planes,
             np.ascontiguousarray(self.spread[around]),
+            self._tilts(around),
             numbers,
             ends,
             tuple(discs),
@@ -273,8 +305,24 @@ class _Work:
             + SLOTS * ((slots > 0) | (not self.turns))
             + 2 * SLOTS * cells.astype(np.int64)
         )
-        there = np.bincount(keys[slots != 0], minlength=1)
-        return discs_for(np.flatnonzero(there), self.aperture, parts)
+        there = np.flatnonzero(np.bincount(keys[slots != 0], minlength=1))
+        return discs_for(with_side_discs(there, self.sloping), self.aperture, parts, sides=bool(self.slopes.size))
+
+    def _own(self, here: tuple[slice, slice]) -> Array:
+        """Twice the rounded spread of each pixel, from which on things are as far as it is."""
+        held = np.clip(self.spread[here], -self.largest, self.largest)
+        there = (self.slots[here] != 0) & np.isfinite(held)
+        return np.where(there, 2 * np.rint(np.where(there, held, 0)), 2**15 - 1).astype(np.int16)
+
+    def _tilts(self, around: tuple[slice, slice]) -> Array:
+        """By how much discs become brighter a pixel down and across."""
+        held = np.clip(self.spread[around], -self.largest, self.largest)
+        if not self.slopes.size:
+            return np.zeros((2, *held.shape), np.float32)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(
+                held != 0, self.slopes[(slice(None), *around)] / (np.float32(STEEP) * held), np.float32(0)
+            )
 
     def _without_transparency(
         self, tile: Tile, cells: Array, parts: list[int], missing: Array, clear: Array, wanted: Array,
@@ -283,7 +331,7 @@ class _Work:
         discs = discs_for(np.flatnonzero(wanted), self.aperture, parts, levels=1)
         until = np.zeros((clear.shape[0], clear.shape[1] + 1), np.int32)
         np.cumsum(clear, axis=1, out=until[:, 1:])
-        without_transparency(tile, cells, self.turns, missing, until, before, *discs)
+        without_transparency(tile, cells, self.turns, missing, until, before, *discs[:-1])
 
     def _cells(
         self, missing: Array, here: tuple[slice, slice], steps: Array, radius: float

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from stackcomp.kernels.compiled import Array, compiled, inlined
+from stackcomp.kernels.disc_gather import MORE, SEEN
 from stackcomp.kernels.disc_scatter import Tile
 from stackcomp.kernels.disc_sources import grained, slot_of
 from stackcomp.kernels.disc_tables import SLOTS
@@ -36,7 +37,7 @@ _NOTHING = 1e-6
 UNSEEN = 2e-3
 # Highlights more than so many times as bright as what is around them hardly count for the background, since they
 # would be seen again where they are not.
-_USUAL = 4.0
+_USUAL = 2.0
 # Missing share of the discs of a surface due to the pixel grid: not compensated near the end of the surface.
 _GRID = 0.02
 
@@ -364,7 +365,7 @@ def finish(
     for y in range(height):
         for x in range(width):
             lack = missing[y, x]
-            light = tile.light[y, x]
+            light, back = tile.light[y, x], tile.back[y, x]
             py, px = y + offset[0], x + offset[1]
             filled = 0.0
             slot = slots[py, px]
@@ -377,20 +378,25 @@ def finish(
                 row, column = py - corner[0], px - corner[1]
                 by_cells = radius >= CELLS[0] and sides.size > 0
                 close = min(radius, _CLOSE) if by_cells else radius
-                behind = _is_behind(farthest, row, column, own, radius)
+                n = 0
+                while by_cells and n + 1 < sides.size and radius >= CELLS[n + 1]:
+                    n += 1
+                # Cells reach half their side beyond the disc, and count what is a little nearer, too.
+                beyond, nearer = (float(sides[n]), 0.5) if by_cells else (0.0, 0.0)
+                behind = _is_behind(farthest, row, column, own - nearer, radius + beyond)
                 if behind and (not by_cells or _is_behind(farthest, row, column, own, close)):
                     usual = abs(light[0]) + abs(light[1]) + abs(light[2])
                     past = _behind_pixels(planes, slots, spread, largest, py, px, own, close, usual, total)
                 if behind and by_cells:
-                    n = 0
-                    while n + 1 < sides.size and radius >= CELLS[n + 1]:
-                        n += 1
                     cell = cells[n]
                     past = _behind_cells(
                         cell, places[n, 0], places[n, 1], sides[n], steps, py, px, own, radius, total, values
                     )
                 filled = min(lack, past) if total[0] > 0 else 0.0
             whole = 1.0 - (lack - filled)
+            # Transparency there is a part of what is behind.
+            behind_it = back[4] + max(0.0, 1.0 - tile.full[y, x] - lack)
+            more = min((lack - filled) / behind_it, MORE) if lack > filled and behind_it > SEEN else 0.0
             r, g, b, a = light[0], light[1], light[2], light[3]
             if filled > 0:
                 part = filled / total[0]
@@ -409,6 +415,8 @@ def finish(
                 if r == grained(own_r) and g == grained(own_g) and b == grained(own_b) and a == grained(own_a):
                     r, g, b, a = own_r, own_g, own_b, own_a
             if lack > 0:
+                r, g, b, a = r + more * back[0], g + more * back[1], b + more * back[2], a + more * back[3]
+                whole += more * behind_it
                 whole = 1 / whole if whole > 0 else 0.0
                 r, g, b, a = r * whole, g * whole, b * whole, a * whole
             result[0][y + at[0], x + at[1]] = r

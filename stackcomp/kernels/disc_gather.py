@@ -9,7 +9,18 @@ import numpy as np
 
 from stackcomp.kernels.compiled import Array, compiled
 
-__all__ = ["BLOCK", "END", "LEAST", "LISTED", "STEPS", "block_reaches", "gather", "inverse_sums"]
+__all__ = [
+    "BLOCK",
+    "END",
+    "LEAST",
+    "LISTED",
+    "MORE",
+    "SEEN",
+    "STEPS",
+    "block_reaches",
+    "gather",
+    "inverse_sums",
+]
 
 #: Radii are rounded to ``1 / STEPS`` pixels, so that the sum of each disc is in a table.
 STEPS = 32
@@ -22,6 +33,10 @@ BLOCK = 16
 #: Distance, in radii, up to which the end of a surface has an effect. Farther away a missing share is not
 #: transparency.
 END = 1.5
+#: What is hidden behind nearer things is made up for by up to so many times what landed of it.
+MORE = 4.0
+#: Share below which nothing landed.
+SEEN = 1e-6
 # Width of the transition between both, in radii.
 _SOFT = 0.25
 # Missing share of the discs of a plane due to the pixel grid: not compensated near the end of the plane.
@@ -149,8 +164,11 @@ def _plane_share(
         for k in range(clear.size):
             if clear[k] == 0:
                 dx = k - span
-                radius = abs(here + slope_x * dx + slope_y * dy)
+                held = here + slope_x * dx + slope_y * dy
+                radius = abs(held)
                 square = float(dx * dx + dy * dy)
+                # A plane's disc is uneven too, see `disc_slopes`; here its share is as much as radii differ.
+                uneven = max(0.0, here / held) if radius > LEAST else 1.0
                 if square < (radius + 1) * (radius + 1):
                     # The sum of a disc does not depend on the largest radius.
                     if radius < LISTED:
@@ -158,7 +176,7 @@ def _plane_share(
                         radius, inverse_sum = disc / STEPS, table[disc]
                     else:
                         inverse_sum = 1 / (np.pi * (radius * radius + 1 / 12))
-                    landing += inverse_sum * max(0.0, min(1.0, radius + 0.5 - np.sqrt(square)))
+                    landing += inverse_sum * uneven * max(0.0, min(1.0, radius + 0.5 - np.sqrt(square)))
     mean = min(widest, max(STEPS // 2, int(discs / weights + 0.5)))
     return landing, np.sqrt(max(0.0, ss)), widest, mean
 
@@ -223,6 +241,7 @@ def _without_transparency(
 def gather(
     planes: tuple[Array, Array, Array, Array],
     views: tuple[Array, Array, Array, Array],
+    tilts: Array,
     to_clear: Array,
     table: Array,
     reaches: Array,
@@ -238,6 +257,8 @@ def gather(
         planes: R, G, B and alpha, float32, with a margin.
         views: of each of their pixels the spread, the radius in steps (negative for pixels without a disc), one
             over the sum of its disc, and its step of spread: twice its number, plus 1 for light without coverage.
+        tilts: by how much each pixel's disc becomes brighter a pixel down and across, as a share, float32
+            ``(2, height, width)``.
         to_clear: rows to the nearest pixel without coverage in the column; an empty array if all are covered.
         table: one over the sum of the disc of each radius in steps.
         reaches: reach of each block in pixels.
@@ -258,10 +279,12 @@ def gather(
             py, px = y + around, x + around
             far = reaches[y // BLOCK, x // BLOCK]
             if far == 0:
-                result[0][y, x] = red[py, px]
-                result[1][y, x] = green[py, px]
-                result[2][y, x] = blue[py, px]
-                result[3][y, x] = alpha[py, px]
+                # Of an unknown radius nothing lands, not even here.
+                known = np.float32(1) if index[py, px] >= 0 else np.float32(0)
+                result[0][y, x] = known * red[py, px]
+                result[1][y, x] = known * green[py, px]
+                result[2][y, x] = known * blue[py, px]
+                result[3][y, x] = known * alpha[py, px]
                 continue
             own, own_spread = index[py, px] / STEPS, spread[py, px]
             own_share = share[py, px]
@@ -280,7 +303,8 @@ def gather(
                     edge = disc / STEPS + 0.5
                     covers = alpha[qy, qx]
                     if square < edge * edge:
-                        weight = share[qy, qx] * min(1.0, edge - np.sqrt(square))
+                        uneven = 1.0 - dy * tilts[0, qy, qx] - dx * tilts[1, qy, qx]
+                        weight = share[qy, qx] * min(1.0, edge - np.sqrt(square)) * max(0.0, uneven)
                         k = step[qy, qx]
                         nearest = min(nearest, k)
                         farthest = max(farthest, k)
@@ -305,6 +329,9 @@ def gather(
                             fill_alpha += weight * covers
             full = clear = covering = 0.0
             sum_red = sum_green = sum_blue = sum_alpha = 0.0
+            # What is as far as the pixel itself, or farther.
+            back_red = back_green = back_blue = back_alpha = back_weight = 0.0
+            back = step[py, px] & ~1 if index[py, px] >= 0 else landed.shape[0]
             for k in range(nearest, farthest + 1):
                 bin_ = landed[k]
                 if bin_[0] > 0:
@@ -317,6 +344,12 @@ def gather(
                     sum_green += part * bin_[2]
                     sum_blue += part * bin_[3]
                     sum_alpha += part * bin_[4]
+                    if k >= back:
+                        back_red += part * bin_[1]
+                        back_green += part * bin_[2]
+                        back_blue += part * bin_[3]
+                        back_alpha += part * bin_[4]
+                        back_weight += part * bin_[k % 2 * 4]
                     bin_[:] = 0
             full = min(1.0, full + clear)
             missing = 1.0 - full
@@ -332,6 +365,15 @@ def gather(
                 sum_green += part * fill_green
                 sum_blue += part * fill_blue
                 sum_alpha += part * fill_alpha
+            # Transparency there is a part of it.
+            back_weight += max(0.0, 1.0 - full - missing)
+            if missing > filled and back_weight > SEEN:
+                more = min((missing - filled) / back_weight, MORE)
+                sum_red += more * back_red
+                sum_green += more * back_green
+                sum_blue += more * back_blue
+                sum_alpha += more * back_alpha
+                filled += more * back_weight
             whole = 1 - (missing - filled)
             whole = 1 / whole if whole > 0 else 0.0
             result[0][y, x] = sum_red * whole

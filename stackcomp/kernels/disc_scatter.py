@@ -24,12 +24,15 @@ _DOUBLE, _SHORT, _LONG = ir.DoubleType(), ir.IntType(16), ir.IntType(64)
 
 
 class Tile(NamedTuple):
-    """What has landed on each pixel of a tile, float64.
+    """What has landed on each pixel of a tile, float64 but for `back` and `own`.
 
     Attributes:
         light: R, G, B and coverage ``(height, width, 4)``.
         full: coverage, and the share of views that show nothing.
         covering: weight of views with coverage.
+        back: what is as far as the pixel itself or farther: R, G, B, coverage and weight, float32
+            ``(height, width, 5)``.
+        own: twice the rounded spread from which on that is so, int16 ``(height, width)``.
         sizes: weight of those at the end of their surface, and their radii and sides times that weight
             ``(height, width, 3)``.
     """
@@ -38,6 +41,8 @@ class Tile(NamedTuple):
     full: Array
     covering: Array
     sizes: Array
+    back: Array
+    own: Array
 
 
 def _adding(lanes: int) -> Any:
@@ -148,12 +153,12 @@ def scatter(
             down = y - other
             for n in range(sources.ends[other], sources.ends[other + 1]):
                 disc = sources.discs[n]
-                up = -top[disc]
-                line = down + up
-                if line < 0 or down > up + 15:
+                most = sources.reaches[n]
+                if down < -most or down > most + 15:
                     break
+                line = down - sources.downs[n] - top[disc]
                 at = first[disc] + line
-                if at >= first[disc + 1]:
+                if line < 0 or at >= first[disc + 1]:
                     continue
                 begin, end = rows[at], rows[at + 1]
                 layer = sources.layers[n]
@@ -166,11 +171,14 @@ def scatter(
         if lands.size:
             _add_bright(sources, y, lands, top, first, rows, columns, changes)
         light, full, covering, sizes = tile.light[row], tile.full[row], tile.covering[row], tile.sizes[row]
+        back, own = tile.back[row], tile.own[row]
         clear = np.zeros(width)
         for x in range(width):
             full[x] = covering[x] = 0
             for k in range(4):
                 light[x, k] = 0
+            for k in range(5):
+                back[x, k] = 0
             for k in range(3):
                 sizes[x, k] = 0
         for layer in range(count):
@@ -180,10 +188,23 @@ def scatter(
             line = sums[layer * length * lanes : (layer + 1) * length * lanes]
             land = lands[layer] if lands.size else lands[:0].reshape(0, 4)
             if lanes == 4:
-                _composite_four(line, start, plain, land, light, full, covering)
+                _composite_four(line, start, plain, sources.steps[layer], land, light, full, covering, back, own)
             else:
                 bare = sources.steps[layer] % 2 != 0
-                _composite_eight(line, start, bare, land, light, full, clear, covering, sizes)
+                _composite_eight(
+                    line,
+                    start,
+                    bare,
+                    sources.steps[layer],
+                    land,
+                    light,
+                    full,
+                    clear,
+                    covering,
+                    sizes,
+                    back,
+                    own,
+                )
             for k in range(line.size):
                 line[k] = 0
         flat = lands.reshape(-1)
@@ -195,7 +216,16 @@ def scatter(
 
 @compiled
 def _composite_four(
-    line: Array, start: int, plain: bool, land: Array, light: Array, full: Array, covering: Array
+    line: Array,
+    start: int,
+    plain: bool,
+    step: int,
+    land: Array,
+    light: Array,
+    full: Array,
+    covering: Array,
+    back: Array,
+    own: Array,
 ) -> None:
     """Put a layer of R, G, B and coverage under what is there: of opaque views, or as it is."""
     r = g = b = w = 0.0
@@ -220,6 +250,12 @@ def _composite_four(
             light[x, 1] += part * green
             light[x, 2] += part * blue
             light[x, 3] += part * covers
+            if step >= own[x]:
+                back[x, 0] += part * red
+                back[x, 1] += part * green
+                back[x, 2] += part * blue
+                back[x, 3] += part * covers
+                back[x, 4] += part * covers
 
 
 @compiled
@@ -227,12 +263,15 @@ def _composite_eight(
     line: Array,
     start: int,
     bare: bool,
+    step: int,
     land: Array,
     light: Array,
     full: Array,
     clear: Array,
     covering: Array,
     sizes: Array,
+    back: Array,
+    own: Array,
 ) -> None:
     """Put a layer under what is there."""
     r = g = b = a = w = first = second = side = 0.0
@@ -266,3 +305,9 @@ def _composite_eight(
             light[x, 1] += part * green
             light[x, 2] += part * blue
             light[x, 3] += part * covers
+            if step >= own[x]:
+                back[x, 0] += part * red
+                back[x, 1] += part * green
+                back[x, 2] += part * blue
+                back[x, 3] += part * covers
+                back[x, 4] += part * (covers if bare else w)

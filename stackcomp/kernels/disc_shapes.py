@@ -15,6 +15,7 @@ __all__ = ["gather_shapes"]
 def gather_shapes(
     planes: tuple[Array, ...],
     spread: Array,
+    tilts: Array,
     numbers: Array,
     ends: Array,
     discs: tuple[Array, ...],
@@ -28,6 +29,7 @@ def gather_shapes(
     Args:
         planes: R, G, B and alpha, float32.
         spread: signed radii.
+        tilts: as for `disc_gather.gather`.
         numbers: number of the disc of each pixel, -1 without one.
         ends: whether each pixel lies beside clear pixels; empty if there are none.
         discs: of each number the place of its middle among the weights and half its side, and the weights.
@@ -55,6 +57,7 @@ def gather_shapes(
                     if abs(py - y) > far or abs(px - x) > far:
                         continue
                     weight = weights[middles[number] + (py - y) * (2 * far + 1) + px - x]
+                    weight *= max(0.0, 1.0 + (py - y) * tilts[0, y, x] + (px - x) * tilts[1, y, x])
                     if weight > 0:
                         held = min(largest, max(-largest, np.float64(spread[y, x])))
                         step = 2 * (int(np.rint(held)) + most) + (0 if alpha[y, x] > 0 else 1)
@@ -71,8 +74,11 @@ def gather_shapes(
                         land[6] += weight * size * (1 / 64)
                         land[7] += weight if held > 0 else -weight
             light, sizes = tile.light[row, column], tile.sizes[row, column]
+            back, own = tile.back[row, column], tile.own[row, column] + 2 * most
             for k in range(4):
                 light[k] = 0
+            for k in range(5):
+                back[k] = 0
             for k in range(3):
                 sizes[k] = 0
             full = clear = covering = 0.0
@@ -88,6 +94,10 @@ def gather_shapes(
                             sizes[k] += land[5 + k]
                     for k in range(4):
                         light[k] += part * land[k]
+                        if step >= own:
+                            back[k] += part * land[k]
+                    if step >= own:
+                        back[4] += part * land[3 if step % 2 else 4]
                     for k in range(8):
                         land[k] = 0
             tile.full[row, column] = min(1.0, full + clear)

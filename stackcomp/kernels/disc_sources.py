@@ -14,18 +14,26 @@ from typing import NamedTuple
 import numpy as np
 
 from stackcomp.kernels.compiled import Array, compiled, inlined
-from stackcomp.kernels.disc_tables import SLOTS
+from stackcomp.kernels.disc_slopes import STEEP
+from stackcomp.kernels.disc_tables import SIDE_PART, SIDE_SLOTS, SLOTS
 
-__all__ = ["INNER", "Sources", "collect", "grained", "largest_in_blocks", "slot_of", "slots_of"]
+__all__ = ["INNER", "RING", "Sources", "collect", "grained", "largest_in_blocks", "slot_of", "slots_of"]
 
 # Lights are multiples of one over this.
 _GRAIN = 2.0**38
 _DIRECT = 2.0**10
+#: Pixels from a pixel to the ring around it.
+RING = 4
 #: Weight of the radius of a pixel that does not lie at the end of its surface.
 INNER = 0.01
 # Light of a pixel beyond the mean of its block, as a multiple of that mean and as brightness of a disc: the sum
 # of three planes. Pixels below both are joined.
 _CONTRAST, _FAINT = 1.0, 5e-4
+# A pixel so many times as bright as the ring around it is a highlight.
+_SINGLE = 6.0
+# By how much at most side discs darken a disc. Discs of openings that are not round have another shape where they
+# are small, and no sides below this radius of their narrow side.
+_DARKEST, _NARROW = 0.98, 6.0
 # Radii of a block differ by less than this, as a share of the radius.
 _ALIKE = 1 / 32
 
@@ -36,6 +44,8 @@ class Sources(NamedTuple):
     ends: Array
     places: Array
     discs: Array
+    downs: Array
+    reaches: Array
     layers: Array
     lights: Array
     bright: Array
@@ -114,6 +124,12 @@ def grained(value: float) -> float:
     return float(np.rint(np.float64(np.float32(value)) * _GRAIN) * (1 / _GRAIN))
 
 
+@inlined
+def _cut(value: float) -> float:
+    """Cut light off towards 0, to what sums of it keep exactly."""
+    return float(np.trunc(np.float64(np.float32(value)) * _GRAIN) * (1 / _GRAIN))
+
+
 @compiled
 def _joins(
     planes: tuple[Array, ...],
@@ -150,11 +166,69 @@ def _joins(
     return most - mean <= max(_CONTRAST * mean, _FAINT / share)
 
 
+@inlined
+def _light(planes: tuple[Array, ...], y: int, x: int) -> float:
+    y, x = min(max(y, 0), planes[0].shape[0] - 1), min(max(x, 0), planes[0].shape[1] - 1)
+    return abs(float(planes[0][y, x])) + abs(float(planes[1][y, x])) + abs(float(planes[2][y, x]))
+
+
+@inlined
+def _is_highlight(planes: tuple[Array, ...], y: int, x: int) -> bool:
+    """Whether a pixel is far brighter than the mean of a ring around it, and so a small bright thing."""
+    ring = 0.0
+    for k in range(-1, 2, 2):
+        ring += _light(planes, y + k * RING, x) + _light(planes, y, x + k * RING)
+        ring += _light(planes, y + k * RING, x + k * RING) + _light(planes, y + k * RING, x - k * RING)
+    return bool(_light(planes, y, x) > _SINGLE * ring / 8)
+
+
+@inlined
+def _tilt(slopes: Array, moments: Array, room: float, y: int, x: int, held: float, places: Array) -> float:
+    """Find the two side discs that make a disc brighter on one side and darker on the other.
+
+    Added at one place and taken away at the opposite one, they move the middle of the light as far as if
+    brightness changed evenly over the disc (`disc_slopes`).
+
+    Args:
+        slopes: of `disc_slopes`.
+        moments: of the disc.
+        room: how far out both may lie, as a part of where they would touch the rim of a round disc.
+        y: row of the pixel.
+        x: its column.
+        held: its signed radius.
+        places: rows and columns from the pixel to each of the two, ``(2, 2)``.
+
+    Returns:
+        Their share of the light; 0 if there is no slope.
+    """
+    down, across = slopes[0, y, x] / (STEEP * held), slopes[1, y, x] / (STEEP * held)
+    to_down = moments[0] * down + moments[1] * across
+    to_across = moments[1] * down + moments[2] * across
+    length = np.sqrt(to_down * down + to_across * across)
+    half, apart = 0.5 * (moments[0] + moments[2]), np.hypot(0.5 * (moments[0] - moments[2]), moments[1])
+    if not length > 0 or ((room < 1 or apart > 0.01 * half) and 2 * np.sqrt(max(0.0, half - apart)) < _NARROW):
+        return 0.0
+    # Twice the root of the moment is the radius in that direction.
+    out = 2 * (1 - SIDE_PART) * room / length
+    places[0, 0], places[0, 1] = int(np.rint(to_down * out)), int(np.rint(to_across * out))
+    # What is taken away lies strictly within the disc, so that no part of it becomes negative.
+    places[1, 0], places[1, 1] = -int(to_down * out), -int(to_across * out)
+    if places[1, 0] != 0 or places[1, 1] != 0:
+        places[0, 0], places[0, 1] = -places[1, 0], -places[1, 1]
+    far = np.hypot(places[0, 0], places[0, 1]) + np.hypot(places[1, 0], places[1, 1])
+    # Places are whole pixels: what is farther out counts for less.
+    if places[1, 0] == 0 and places[1, 1] == 0:
+        # One place alone is a coarse step in a disc of few pixels: half of it was nearest to traces.
+        far *= 2
+    return float(np.hypot(to_down, to_across) / far) if far > 0 else 0.0
+
+
 @compiled
 def collect(
     planes: tuple[Array, ...],
     slots: Array,
     spread: Array,
+    slopes: Array,
     cells: Array,
     ends: Array,
     largest: float,
@@ -164,6 +238,8 @@ def collect(
     found: Array,
     top: Array,
     shares: Array,
+    moments: Array,
+    room: float,
     turns: bool,
     lanes: int,
     left: int,
@@ -176,6 +252,7 @@ def collect(
         planes: R, G, B and alpha.
         slots: of `slots_of`.
         spread: signed radii.
+        slopes: of `disc_slopes`; empty if there are none.
         cells: part of the field of each pixel; empty if all are alike.
         ends: whether each pixel within the bounds lies beside clear pixels; empty if there are none.
         largest: upper limit of radii.
@@ -186,13 +263,16 @@ def collect(
         found: of `Discs`.
         top: of `Discs`.
         shares: of `Discs`.
+        moments: of `Discs`.
+        room: for side discs, see `_tilt`.
         turns: whether discs in front of the focus differ from those behind it.
         lanes: 4 for R, G, B and coverage, where all is opaque or of one radius; 8 for R, G, B, coverage, weight,
             weight of what lies at the end of its surface, and radius and side times that.
         left: column of the planes at which rows of sums begin.
 
     Returns:
-        The end of each row among sources; place in a row, disc, layer and lights of each source; lights that are
+        The end of each row among sources; place in a row, disc, rows by which it lies lower than its pixel, rows
+        that it reaches at most, layer and lights of each source; lights that are
         too bright: row, column, disc and layer, and R, G, B and coverage; the step of each layer, twice the
         rounded spread, and one more for light without coverage.
     """
@@ -225,16 +305,25 @@ def collect(
     count = 0
     for y in range(height):
         for x in range(width):
-            count += 1 if size[y, x] > 0 else 0
+            if size[y, x] > 0:
+                count += 1
+                half = int(size[y, x]) // 2
+                if slopes.size and (
+                    slopes[0, y0 + y + half, x0 + x + half] != 0 or slopes[1, y0 + y + half, x0 + x + half] != 0
+                ):
+                    count += 2
     row_ends = np.zeros(height + 1, np.int64)
     places, discs = np.empty(count, np.int64), np.empty(count, np.int32)
+    downs, reaches = np.empty(count, np.int16), np.empty(count, np.int16)
     layers, lights = np.empty(count, np.int32), np.empty(count * lanes, np.float32)
     # Before they are in order.
-    row_places, row_discs = np.empty(width, np.int32), np.empty(width, np.int32)
-    row_steps, row_lights = np.empty(width, np.int32), np.empty((width, 8))
+    row_places, row_discs = np.empty(3 * width, np.int32), np.empty(3 * width, np.int32)
+    row_downs, row_reaches = np.empty(3 * width, np.int32), np.empty(3 * width, np.int32)
+    row_steps, row_lights = np.empty(3 * width, np.int32), np.empty((3 * width, 8))
+    row_sides, side_places = np.empty(3 * width, np.bool_), np.empty((2, 2), np.int64)
     most = int(np.rint(largest)) + 1
     there = np.zeros(4 * most + 4, np.bool_)
-    by_reach = np.zeros(4 * most + 40, np.int32)
+    by_reach = np.zeros(4 * most + 40 - 2 * (top.min() if top.size else 0), np.int32)
     bright = np.empty((16, 4), np.int32)
     bright_lights = np.empty((16, 4))
     brights = 0
@@ -300,8 +389,30 @@ def collect(
             values[6] = at_end * radius * (1 / 64)
             values[7] = at_end if held > 0 else -at_end
             row_places[found_here], row_discs[found_here], row_steps[found_here] = x - left, disc, step
+            row_downs[found_here], row_reaches[found_here], row_sides[found_here] = 0, -top[disc], False
             by_reach[by_reach.size - 1 + top[disc]] += 1
             found_here += 1
+            if slopes.size == 0 or dazzling or not alpha[y, x] > 0:
+                continue
+            # Of a single bright disc the rims of side discs would show.
+            if side == 1 and _is_highlight(planes, y, x):
+                continue
+            part = _tilt(slopes, moments[disc], room, y + side // 2, x + side // 2, held, side_places)
+            if part <= 0:
+                continue
+            other = found[level, key - slot + SIDE_SLOTS[slot]]
+            part = min(_DARKEST, part * shares[other] / share)
+            for n_side in range(2):
+                down, across = side_places[n_side, 0], side_places[n_side, 1]
+                for k in range(8):
+                    row_lights[found_here, k] = values[k] * part
+                row_sides[found_here] = True
+                part = -part
+                row_places[found_here], row_discs[found_here] = x - left + across, other
+                row_steps[found_here], row_downs[found_here] = step, down
+                row_reaches[found_here] = abs(down) - top[other]
+                by_reach[by_reach.size - 1 - row_reaches[found_here]] += 1
+                found_here += 1
         # Those that reach farthest come first.
         start = 0
         for k in range(by_reach.size):
@@ -309,12 +420,15 @@ def collect(
             by_reach[k] = start
             start += some
         for k in range(found_here):
-            bucket = by_reach.size - 1 + top[row_discs[k]]
+            bucket = by_reach.size - 1 - row_reaches[k]
             to = n + by_reach[bucket]
             by_reach[bucket] += 1
             places[to], discs[to], layers[to] = row_places[k], row_discs[k], row_steps[k]
+            downs[to], reaches[to] = row_downs[k], row_reaches[k]
             for lane in range(lanes):
-                lights[to * lanes + lane] = grained(row_lights[k, lane])
+                light = row_lights[k, lane]
+                # What is taken away is never more than what there is.
+                lights[to * lanes + lane] = _cut(light) if row_sides[k] else grained(light)
         for k in range(by_reach.size):
             by_reach[k] = 0
         n += found_here
@@ -333,6 +447,6 @@ def collect(
     for k in range(brights):
         bright[k, 3] = number[bright[k, 3]]
     return Sources(
-        row_ends, places[:n], discs[:n], layers[:n], lights[: n * lanes], bright[:brights],
+        row_ends, places[:n], discs[:n], downs[:n], reaches[:n], layers[:n], lights[: n * lanes], bright[:brights],
         bright_lights[:brights], steps,
     )  # fmt: skip

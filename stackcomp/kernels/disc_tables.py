@@ -8,6 +8,7 @@ and one radius gives what its pixels would give, for a fraction of the additions
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -16,12 +17,27 @@ import numpy as np
 from stackcomp.kernels.aperture import RADII, Aperture, disc_mask
 from stackcomp.kernels.compiled import Array, compiled
 
-__all__ = ["LEVELS", "SLOTS", "Discs", "dense_discs", "discs_for", "mask_of"]
+__all__ = [
+    "LEVELS",
+    "SIDE_PART",
+    "SIDE_SLOTS",
+    "SLOTS",
+    "Discs",
+    "dense_discs",
+    "discs_for",
+    "mask_of",
+    "side_room",
+    "with_side_discs",
+]
 
 #: Radii from which pixels are joined to blocks of 2, 4, 8 and 16 pixels a side, if they are alike.
 LEVELS = (0.0, 6.0, 24.0, 96.0, 384.0)
 #: Numbers of rounded radii.
 SLOTS = len(RADII)
+#: Radius of the discs that make one side of a disc brighter and the other darker, as a part of its radius, and the
+#: number of that radius, rounded down.
+SIDE_PART = 0.7
+SIDE_SLOTS = (np.searchsorted(RADII, np.maximum(RADII * SIDE_PART, 0.5), side="right") - 1).astype(np.int16)
 
 
 class Discs(NamedTuple):
@@ -37,6 +53,8 @@ class Discs(NamedTuple):
         columns: where the differences are, counted from the pixel, int16.
         changes: the differences, float32, multiples of 1 / 256.
         shares: one over the sum of a pixel's disc, float64, for each disc.
+        moments: mean of squared rows, of rows times columns, and of squared columns of a pixel's disc, float64
+            ``(discs, 3)``.
     """
 
     found: Array
@@ -46,9 +64,34 @@ class Discs(NamedTuple):
     columns: Array
     changes: Array
     shares: Array
+    moments: Array
 
 
-def discs_for(keys: Array, aperture: Aperture, parts: Sequence[int] = (0,), *, levels: int = len(LEVELS)) -> Discs:
+def with_side_discs(keys: Array, sloping: Array) -> Array:
+    """Return keys, and those of the side discs of radii that occur on slopes, by their numbers."""
+    some = keys[sloping[keys % SLOTS]]
+    return np.unique(np.concatenate([keys, some - some % SLOTS + SIDE_SLOTS[some % SLOTS]]))
+
+
+@functools.lru_cache(maxsize=16)
+def side_room(aperture: Aperture) -> float:
+    """Return how far out side discs may lie, as a part of where they would touch the rim of a round opening."""
+    mask = mask_of(SLOTS + int(np.searchsorted(RADII, 60.0)), aperture)
+    rows, columns = np.mgrid[: mask.shape[0], : mask.shape[1]] - mask.shape[0] // 2
+    down, mixed, across = _moments(mask)
+    # Distance from the middle in radii of the ellipse that has the opening's moments.
+    square = (across * rows**2 - 2 * mixed * rows * columns + down * columns**2) / (down * across - mixed**2)
+    return float(min(1.0, np.sqrt(square[mask < 0.5].min(initial=4.0)) / 2))
+
+
+def discs_for(
+    keys: Array,
+    aperture: Aperture,
+    parts: Sequence[int] = (0,),
+    *,
+    levels: int = len(LEVELS),
+    sides: bool = False,
+) -> Discs:
     """Return the discs of some keys, at every level that their radius allows.
 
     Args:
@@ -56,11 +99,13 @@ def discs_for(keys: Array, aperture: Aperture, parts: Sequence[int] = (0,), *, l
         aperture: the opening.
         parts: the parts of the field that keys count, as numbers of cells of the aperture.
         levels: how many levels at most.
+        sides: there are side discs, whose level is that of the disc that they belong to.
     """
     found = np.full((len(LEVELS), 2 * SLOTS * len(parts)), -1, np.int32)
     top: list[int] = []
     counts: list[int] = []
     shares: list[float] = []
+    moments: list[tuple[float, float, float]] = []
     ends: list[Array] = []
     columns: list[Array] = []
     changes: list[Array] = []
@@ -68,8 +113,9 @@ def discs_for(keys: Array, aperture: Aperture, parts: Sequence[int] = (0,), *, l
     for key in keys.tolist():
         mask = mask_of(key, aperture, parts)
         share = 1 / mask.sum()
+        moment = _moments(mask)
         for level, least in enumerate(LEVELS[:levels]):
-            if RADII[key % SLOTS] < least:
+            if RADII[key % SLOTS] < (least * SIDE_PART * 0.98 if sides else least):
                 break
             found[level, key] = len(top)
             where, some, ended = _changes(mask, 1 << level)
@@ -80,6 +126,7 @@ def discs_for(keys: Array, aperture: Aperture, parts: Sequence[int] = (0,), *, l
             top.append(-(mask.shape[0] // 2))
             counts.append(ended.size)
             shares.append(share)
+            moments.append(moment)
     first = np.zeros(len(top) + 1, np.int64)
     np.cumsum(counts, out=first[1:])
     return Discs(
@@ -90,6 +137,7 @@ def discs_for(keys: Array, aperture: Aperture, parts: Sequence[int] = (0,), *, l
         np.concatenate([np.zeros(0, np.int16), *columns]),
         np.concatenate([np.zeros(0, np.float32), *changes]),
         np.array(shares, np.float64),
+        np.array(moments, np.float64).reshape(-1, 3),
     )
 
 
@@ -125,6 +173,20 @@ def mask_of(key: int, aperture: Aperture, parts: Sequence[int] = (0,)) -> Array:
         aperture.normals,
         aperture.reach(float(RADII[slot])),
     )
+
+
+@compiled
+def _moments(mask: Array) -> tuple[float, float, float]:
+    reach = mask.shape[0] // 2
+    total = rows = mixed = columns = 0.0
+    for y in range(mask.shape[0]):
+        for x in range(mask.shape[1]):
+            weight = mask[y, x]
+            total += weight
+            rows += weight * (y - reach) * (y - reach)
+            mixed += weight * (y - reach) * (x - reach)
+            columns += weight * (x - reach) * (x - reach)
+    return rows / total, mixed / total, columns / total
 
 
 @compiled

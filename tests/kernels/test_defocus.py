@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_discs import tilts
 
 from stackcomp.kernels.defocus import defocus, margin
 
@@ -31,12 +32,15 @@ def plane_share(away, lands, clear, weights, held, span):
     landing = 0.0
     for y, x in np.argwhere(clear & (np.abs(away).max(axis=0) <= span)):
         down, across = away[:, y, x]
-        radius = abs(level + slope @ (np.array([across, down]) - middle))
+        signed = level + slope @ (np.array([across, down]) - middle)
+        radius = abs(signed)
+        # The share of a plane's disc that lands here is larger where the plane is wider here than there.
+        wider = max(0, (level - slope @ middle) / signed) if radius > 0.5 else 1
         if radius < 16:
             radius = max(16, int(radius * 32 + 0.5)) / 32
         # The area of a disc with a soft rim, but for what its lattice makes of that.
         whole = disc_sum(radius) if radius < 16 else np.pi * (radius**2 + 1 / 12)
-        landing += np.clip(radius + 0.5 - np.hypot(down, across), 0, 1) / whole
+        landing += wider * np.clip(radius + 0.5 - np.hypot(down, across), 0, 1) / whole
     return landing, uneven
 
 
@@ -93,12 +97,14 @@ def scattered(planes, spread, largest):
     rows, columns = np.mgrid[:height, :width]
     # Of two views in one step of spread, what covers comes before bare light.
     steps = 2 * np.rint(held).astype(int) + clear
+    down, across = tilts(held, covers & light.any(axis=-1))
     layers = {k: np.zeros((height, width, 5)) for k in np.unique(steps)}
     past = np.zeros((height, width))
     behind = np.zeros((height, width, 5))
     for y, x in np.argwhere(known & light.any(axis=-1)):
         distance = np.hypot(rows - y, columns - x)
         disc = np.clip(radius[y, x] + 0.5 - distance, 0, 1) / disc_sum(radius[y, x])
+        disc *= np.maximum(0, 1 + (rows - y) * down[y, x] + (columns - x) * across[y, x])
         layers[steps[y, x]][..., 0] += disc
         layers[steps[y, x]][..., 1:] += disc[..., None] * light[y, x]
         # How far this pixel is behind each of those whose own disc takes it in.
@@ -112,11 +118,18 @@ def scattered(planes, spread, largest):
         past[radius == value] /= disc_sum(value)
     result = np.zeros((height, width, 4))
     full, open_, covered = (np.zeros((height, width)) for _ in range(3))
+    # What is as far as the pixel itself or farther takes the place of what is hidden there.
+    back, own = (
+        np.zeros((height, width, 5)),
+        np.where(known & light.any(axis=-1), 2 * np.rint(held), 99),
+    )
     for k in sorted(layers):
         weight, colour = layers[k][..., 0], layers[k][..., 1:]
         part = np.minimum(1, np.maximum(0, 1 - full) / np.where(weight > 0, weight, 1))
         result += part[..., None] * colour
         full += part * colour[..., 3]
+        share = weight if k % 2 == 0 else colour[..., 3]
+        back += np.where(k >= own, part, 0)[..., None] * np.dstack([colour, share])
         if k % 2 == 0:
             open_ += part * (weight - colour[..., 3])
             covered += weight
@@ -125,6 +138,12 @@ def scattered(planes, spread, largest):
         lack[y, x] = without_transparency(lack, y, x, clear, covers, light[..., 3], held, radius)
     filled = np.minimum(lack, past) * (behind[..., 0] > 0)
     result += (filled / np.where(behind[..., 0] > 0, behind[..., 0], 1))[..., None] * behind[..., 1:]
+    # So does the transparency there.
+    behind_it = back[..., 4] + np.maximum(0, 1 - np.minimum(1, full + open_) - lack)
+    seen = behind_it > 1e-6
+    more = np.where(seen, np.minimum(4, (lack - filled) / np.where(seen, behind_it, 1)), 0)
+    result += more[..., None] * back[..., :4]
+    filled += more * behind_it
     whole = 1 - (lack - filled)
     return result / np.where(whole > 0, whole, 1)[..., None]
 

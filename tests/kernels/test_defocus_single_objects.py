@@ -179,7 +179,7 @@ def test_empty_pixels_do_not_enlarge_the_reach_of_blocks(monkeypatch):
     recorded = {}
     gather = kernel.gather
     monkeypatch.setattr(
-        kernel, "gather", lambda *given: (recorded.update(reaches=given[4].copy()), gather(*given))
+        kernel, "gather", lambda *given: (recorded.update(reaches=given[5].copy()), gather(*given))
     )
     shape = (160, 160)
     nothing = [np.zeros(shape, np.float32)] * 4

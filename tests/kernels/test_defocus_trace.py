@@ -71,11 +71,11 @@ def test_a_whole_set_is_close_to_the_trace(set_scene):
     inner = (slice(m, -m), slice(m, -m))
     noise = difference(first[inner], second[inner])
     untouched = difference(colours(planes)[inner], truth[inner])
-    # Measured: noise 1.2 %; away from the border pinhole 29 %, this 3.6 %; with it 34 % and 4.9 %.
+    # Measured: noise 1.2 %; away from the border pinhole 29 %, this 3.0 %; with it 34 % and 4.6 %.
     assert 0.008 < noise < 0.016
     assert untouched > 0.25
-    assert difference(result[inner][..., :3], truth[inner]) < 0.039
-    assert difference(result[..., :3], truth) < 0.053
+    assert difference(result[inner][..., :3], truth[inner]) < 0.032
+    assert difference(result[..., :3], truth) < 0.048
     assert np.abs(result[..., 3] - 1).max() < 1e-6
 
 
@@ -93,13 +93,13 @@ def test_pieces_with_alpha_are_close_to_the_trace():
     truth = colours(planes, "lens1.", "RGBA")
     m = reach(largest)
     inner = (slice(m, -m), slice(m, -m))
-    # Measured, noise of the one trace included: colour 3.2 % against 32 %, with alpha 1.9 %; with the border
-    # 3.5 %; alpha .0115 against .072.
-    assert difference(result[inner][..., :3], truth[inner][..., :3]) < 0.034
-    assert difference(result[inner], truth[inner]) < 0.02
-    assert difference(result[..., :3], truth[..., :3]) < 0.036
+    # Measured, noise of the one trace included: colour 2.56 % against 32 %, with alpha 1.46 %; with the border
+    # 2.60 %; alpha .0070 against .072.
+    assert difference(result[inner][..., :3], truth[inner][..., :3]) < 0.028
+    assert difference(result[inner], truth[inner]) < 0.0165
+    assert difference(result[..., :3], truth[..., :3]) < 0.0285
     assert difference(colours(planes)[inner], truth[inner][..., :3]) > 0.25
-    assert np.abs(result[..., 3] - truth[..., 3]).mean() < 0.012
+    assert np.abs(result[..., 3] - truth[..., 3]).mean() < 0.0085
     assert np.abs(planes["A"] - truth[..., 3]).mean() > 0.06
 
 
@@ -142,16 +142,16 @@ def both_ways(name, aperture=None, *, reference=True):
 
 #: Scenes, and the error of the fast way against the trace; measured, with a little room.
 SCENES = {
-    "set.exr": 0.050,
-    "pieces.exr": 0.027,
-    "overlap.exr": 0.036,
+    "set.exr": 0.048,
+    "pieces.exr": 0.019,
+    "overlap.exr": 0.031,
     "cord_in_front.exr": 0.026,
-    "silhouettes.exr": 0.021,
-    "silhouettes_pieces.exr": 0.030,
-    "lights.exr": 0.077,
-    "lights_five_blades.exr": 0.072,
-    "lights_six_blades.exr": 0.073,
-    "lights_ellipse.exr": 0.067,
+    "silhouettes.exr": 0.020,
+    "silhouettes_pieces.exr": 0.022,
+    "lights.exr": 0.064,
+    "lights_five_blades.exr": 0.060,
+    "lights_six_blades.exr": 0.060,
+    "lights_ellipse.exr": 0.057,
 }
 FEW = ("pieces.exr", "lights_five_blades.exr")
 
@@ -167,7 +167,7 @@ def test_the_fast_way_is_as_near_to_the_trace_as_the_exact_one(name):
     assert error < reference + 0.003
     if fast.shape[-1] == 4:
         alpha, reference = (np.abs(some[..., 3] - truth[..., 3]).mean() for some in (fast, exact))
-        assert alpha < min(0.013, reference + 0.003)
+        assert alpha < min(0.0095, reference + 0.001)
 
 
 class Overlap(NamedTuple):
@@ -182,20 +182,19 @@ class Overlap(NamedTuple):
 
 
 #: Scenes of two and three things that overlap, in front of the focus, in it and behind it. What they are held to
-#: has a little room. Measured, away from the border and with it, by a lens of 100 mm at f/2: 0.36 and 0.39 %,
-#: 1.04 and 1.41 %, 1.11 and 1.20 %; the exact way 0.36 and 0.39 %, 1.03 and 1.39 %, 1.09 and 1.19 %.
+#: has a little room. Measured, away from the border and with it, by a lens of 100 mm at f/2: 0.33 and 0.37 %,
+#: 1.01 and 1.36 %, 1.07 and 1.17 %; the exact way 0.32 and 0.36 %, 0.97 and 1.33 %, 1.06 and 1.15 %.
 #:
-#: The balls are seen by a lens nearly as wide as the nearest of them, as in close-ups: 1.27 and 1.06 %, 1.60 and
-#: 1.28 %; the exact way 1.26 and 1.06 %, 1.60 and 1.29 %. Most of that is what one view does not hold: such a
-#: lens sees round the sides of the near ball, and parts of the next ball and the wall behind it. With layers of
-#: one object each, rendered whole, blurred by the exact way and laid over each other, 1.07 and 0.97 %, 1.09 and
-#: 1.02 % remain; with such layers traced through the lens, 0.80 and 0.48 %, 0.71 and 0.49 %.
+#: The balls are seen by a lens nearly as wide as the nearest of them, as in close-ups: 1.16 and 0.95 %, 1.44 and
+#: 1.15 %; the exact way 1.07 and 0.91 %, 1.36 and 1.11 %. Of the three balls 0.87 % remain where each is given
+#: whole, see below; the rest is what one view does not hold: such a lens sees round the sides of the near ball,
+#: and parts of the next ball and the wall behind it.
 OVERLAPS = {
-    "long_lens_two.exr": Overlap(0.0042, 0.0045, 0.089, 0.075, 0.002, 12),
-    "long_lens_three.exr": Overlap(0.0112, 0.0148, 0.141, 0.142, 0.005, 12),
-    "long_lens_cord.exr": Overlap(0.0122, 0.0130, 0.099, 0.099, 0.003, 12),
-    "balls_two.exr": Overlap(0.0130, 0.0112, 0.160, 0.112, 0.003, 20),
-    "balls_three.exr": Overlap(0.0170, 0.0134, 0.123, 0.098, 0.003, 20),
+    "long_lens_two.exr": Overlap(0.0038, 0.0042, 0.089, 0.075, 0.002, 12),
+    "long_lens_three.exr": Overlap(0.0106, 0.0142, 0.141, 0.142, 0.005, 12),
+    "long_lens_cord.exr": Overlap(0.0114, 0.0124, 0.099, 0.099, 0.003, 12),
+    "balls_two.exr": Overlap(0.0122, 0.0101, 0.160, 0.112, 0.003, 20),
+    "balls_three.exr": Overlap(0.0146, 0.0119, 0.123, 0.098, 0.003, 20),
 }
 
 
@@ -229,6 +228,33 @@ def test_overlapping_things_are_close_to_the_trace(name):
 def test_overlapping_things_are_as_close_as_by_the_exact_way(name):
     found, exact, _ = overlap_scene(name, reference=True)
     assert (np.array(found) < np.array(exact) + 0.003).all()
+
+
+@pytest.mark.parametrize("exact", [False, pytest.param(True, marks=pytest.mark.slow)])
+def test_given_what_is_hidden_three_balls_are_closer_still(exact):
+    """Each thing without the others, defocused by itself, and laid over those behind it."""
+    layers, header = load("balls_three_layers.exr")
+    planes, _ = load("balls_three.exr")
+    truth = (colours(planes, "lens1.") + colours(planes, "lens2.")) / 2
+    result = np.zeros((*truth.shape[:2], 4))
+    for name in header["layers"].split():
+        rgba, depth = [layers[f"{name}.{c}"] for c in "RGBA"], layers[f"{name}.Z"]
+        beyond = np.nan
+        if (rgba[3] == 0).any():
+            depth = edge_depth(depth, rgba[3])
+            beyond = spread_of(np.zeros((1, depth.shape[1])), header)[0, 0]
+        spread = spread_of(depth, header)
+        largest = float(np.abs(spread[rgba[3] > 0]).max())
+        m = margin(largest) if exact else fast_margin(largest)
+        padded, around = [np.pad(plane, m) for plane in rgba], np.pad(spread, m, constant_values=beyond)
+        way = defocus(padded, around, largest) if exact else defocus_fast(padded, around, largest, origin=(m, m))
+        result += (1 - result[..., 3:]) * np.stack(way, axis=-1)
+    border = reach(float(np.abs(spread_of(planes["Z"], header)).max()))
+    # Measured: 0.87 and 0.85 %, by the exact way 0.83 and 0.83 %.
+    inner, whole = against(result[..., :3], truth, border)
+    assert inner < 0.0092
+    assert whole < 0.0090
+    assert np.abs(result[..., 3] - 1).max() < 1e-3
 
 
 def test_blades_are_turned_as_those_of_the_traced_lens():
