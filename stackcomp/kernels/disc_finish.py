@@ -7,7 +7,7 @@ import numpy as np
 from stackcomp.kernels.compiled import Array, compiled, inlined
 from stackcomp.kernels.disc_gather import MORE, SEEN
 from stackcomp.kernels.disc_scatter import Tile
-from stackcomp.kernels.disc_sources import grained, slot_of
+from stackcomp.kernels.disc_sources import brightness, grained, slot_of
 from stackcomp.kernels.disc_tables import SLOTS
 
 __all__ = [
@@ -127,11 +127,6 @@ def without_transparency(
             missing[y, x] = less * (1 - min(1.0, empty / _GRID) * (1 - kept))
 
 
-@inlined
-def _brightness(planes: tuple[Array, ...], y: int, x: int) -> float:
-    return abs(float(planes[0][y, x])) + abs(float(planes[1][y, x])) + abs(float(planes[2][y, x]))
-
-
 @compiled
 def cell_sums(
     planes: tuple[Array, ...],
@@ -173,7 +168,7 @@ def cell_sums(
             usual[column, 0] = usual[column, 1] = 0
         for y in range(y0 + row * side, y0 + (row + 1) * side):
             for x in range(x0, x1):
-                bright, column = _brightness(planes, y, x), (x - x0) // side
+                bright, column = brightness(planes, y, x), (x - x0) // side
                 usual[column, 0] += bright
                 usual[column, 1] = max(usual[column, 1], bright)
         for column in range(result.shape[1]):
@@ -189,7 +184,7 @@ def cell_sums(
                         column = (x - x0) // side
                         some = result[row, column, number[step]]
                         some[0] += weight
-                        bright = _brightness(planes, y, x)
+                        bright = brightness(planes, y, x)
                         if bright > _USUAL * usual[column, 0]:
                             weight = np.float32(weight * _USUAL * usual[column, 0] / bright)
                         some[5] += weight
@@ -228,7 +223,7 @@ def _behind_pixels(
                 farther = min(1.0, held - own - 0.5) * min(1.0, covers)
                 if farther > 0:
                     past += farther * min(1.0, room - np.sqrt(square))
-                    bright = _brightness(planes, y + dy, x + dx)
+                    bright = brightness(planes, y + dy, x + dx)
                     weight = farther / (square + held * held + 1.0) ** 2
                     if bright > _USUAL * usual:
                         weight *= _USUAL * usual / bright

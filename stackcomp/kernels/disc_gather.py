@@ -349,7 +349,7 @@ def gather(
                         back_green += part * bin_[2]
                         back_blue += part * bin_[3]
                         back_alpha += part * bin_[4]
-                        back_weight += part * bin_[k % 2 * 4]
+                        back_weight += part * (bin_[4] if k % 2 else bin_[0])
                     bin_[:] = 0
             full = min(1.0, full + clear)
             missing = 1.0 - full

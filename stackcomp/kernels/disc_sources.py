@@ -17,7 +17,17 @@ from stackcomp.kernels.compiled import Array, compiled, inlined
 from stackcomp.kernels.disc_slopes import STEEP
 from stackcomp.kernels.disc_tables import SIDE_PART, SIDE_SLOTS, SLOTS
 
-__all__ = ["INNER", "RING", "Sources", "collect", "grained", "largest_in_blocks", "slot_of", "slots_of"]
+__all__ = [
+    "INNER",
+    "RING",
+    "Sources",
+    "brightness",
+    "collect",
+    "grained",
+    "largest_in_blocks",
+    "slot_of",
+    "slots_of",
+]
 
 # Lights are multiples of one over this.
 _GRAIN = 2.0**38
@@ -119,6 +129,12 @@ def largest_in_blocks(slots: Array, side: int, result: Array, first: int, last: 
 
 
 @inlined
+def brightness(planes: tuple[Array, ...], y: int, x: int) -> float:
+    """The sum of R, G and B of a pixel, each without its sign."""
+    return abs(float(planes[0][y, x])) + abs(float(planes[1][y, x])) + abs(float(planes[2][y, x]))
+
+
+@inlined
 def grained(value: float) -> float:
     """Round light to what sums of it keep exactly."""
     return float(np.rint(np.float64(np.float32(value)) * _GRAIN) * (1 / _GRAIN))
@@ -144,7 +160,7 @@ def _joins(
     share: float,
 ) -> bool:
     """Whether the pixels of a block are alike enough to spread their light as one."""
-    red, green, blue, alpha = planes
+    alpha = planes[3]
     front, covers = slots[y, x] < 0, alpha[y, x] > 0
     cell = cells[y, x] if cells.size else 0
     smallest, widest = np.inf, 0.0
@@ -157,7 +173,7 @@ def _joins(
                 return False
             radius = min(largest, float(abs(spread[j, i])))
             smallest, widest = min(smallest, radius), max(widest, radius)
-            light = float(abs(red[j, i])) + float(abs(green[j, i])) + float(abs(blue[j, i]))
+            light = brightness(planes, j, i)
             total += light
             most = max(most, light)
     if smallest < least or widest - smallest > _ALIKE * smallest:
@@ -168,8 +184,8 @@ def _joins(
 
 @inlined
 def _light(planes: tuple[Array, ...], y: int, x: int) -> float:
-    y, x = min(max(y, 0), planes[0].shape[0] - 1), min(max(x, 0), planes[0].shape[1] - 1)
-    return abs(float(planes[0][y, x])) + abs(float(planes[1][y, x])) + abs(float(planes[2][y, x]))
+    """Brightness of a pixel, or of the nearest one at the border."""
+    return brightness(planes, min(max(y, 0), planes[0].shape[0] - 1), min(max(x, 0), planes[0].shape[1] - 1))
 
 
 @inlined
@@ -208,18 +224,17 @@ def _tilt(slopes: Array, moments: Array, room: float, y: int, x: int, held: floa
     half, apart = 0.5 * (moments[0] + moments[2]), np.hypot(0.5 * (moments[0] - moments[2]), moments[1])
     if not length > 0 or ((room < 1 or apart > 0.01 * half) and 2 * np.sqrt(max(0.0, half - apart)) < _NARROW):
         return 0.0
-    # Twice the root of the moment is the radius in that direction.
+    # Twice the root of the moment is the radius in that direction. What is taken away lies strictly within the
+    # disc, so that no part of it becomes negative.
     out = 2 * (1 - SIDE_PART) * room / length
-    places[0, 0], places[0, 1] = int(np.rint(to_down * out)), int(np.rint(to_across * out))
-    # What is taken away lies strictly within the disc, so that no part of it becomes negative.
-    places[1, 0], places[1, 1] = -int(to_down * out), -int(to_across * out)
-    if places[1, 0] != 0 or places[1, 1] != 0:
-        places[0, 0], places[0, 1] = -places[1, 0], -places[1, 1]
-    far = np.hypot(places[0, 0], places[0, 1]) + np.hypot(places[1, 0], places[1, 1])
+    places[0, 0], places[0, 1] = int(to_down * out), int(to_across * out)
+    places[1, 0], places[1, 1] = -places[0, 0], -places[0, 1]
+    if places[0, 0] == 0 and places[0, 1] == 0:
+        # Of a disc of few pixels it is taken from the middle. That moves the light half as far, which was nearest
+        # to traces.
+        places[0, 0], places[0, 1] = int(np.rint(to_down * out)), int(np.rint(to_across * out))
     # Places are whole pixels: what is farther out counts for less.
-    if places[1, 0] == 0 and places[1, 1] == 0:
-        # One place alone is a coarse step in a disc of few pixels: half of it was nearest to traces.
-        far *= 2
+    far = 2 * np.hypot(places[0, 0], places[0, 1])
     return float(np.hypot(to_down, to_across) / far) if far > 0 else 0.0
 
 

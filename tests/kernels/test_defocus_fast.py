@@ -72,8 +72,8 @@ def test_the_fast_way_is_as_every_disc_by_itself(aperture, largest):
     planes, spread = studio(largest)
     got = fast(planes, spread, largest, "edge", aperture=aperture)
     wanted = fast(planes, spread, largest, "edge", aperture=aperture, exact=True)
-    # Measured: 0.25 % in the mean at most, of a squeezed disc, whose narrow side has no room for side discs.
-    assert np.abs(got - wanted).mean() < 3e-3 * wanted.mean()
+    # Measured: 0.11 % in the mean at most; 0.25 % of the squeezed disc, whose narrow side has no side discs.
+    assert np.abs(got - wanted).mean() < (1.3e-3 if aperture.squeeze == 1 else 3e-3) * wanted.mean()
     assert np.abs(got[..., 3] - 1).max() < 1e-6
 
 
@@ -141,8 +141,8 @@ def test_a_highlight_on_a_slope_is_seen_once():
     planes[0] = planes[0].copy()
     planes[0][45, 45] = 400
     got = fast(planes, (14 - 0.6 * (y - 45)).clip(-20, 20).astype(np.float32), 20, "edge")[..., 0]
-    # An even disc would reach 400 / (π 14²) + 0.2; on this slope its brightness rises by 0.6 up to one side.
-    assert got.max() < 0.2 + 1.7 * 400 / (np.pi * 14**2)
+    # The disc alone would reach 400 / (π 14²) + 0.2; where lines are wide apart it is stretched.
+    assert got.max() < 0.2 + 1.5 * 400 / (np.pi * 14**2)
 
 
 @pytest.mark.slow
