@@ -141,7 +141,7 @@ def scattered(planes, spread, largest):
     # So does the transparency there.
     behind_it = back[..., 4] + np.maximum(0, 1 - np.minimum(1, full + open_) - lack)
     seen = behind_it > 1e-6
-    more = np.where(seen, np.minimum(4, (lack - filled) / np.where(seen, behind_it, 1)), 0)
+    more = np.where(seen, np.minimum(1, (lack - filled) / np.where(seen, behind_it, 1)), 0)
     result += more[..., None] * back[..., :4]
     filled += more * behind_it
     whole = 1 - (lack - filled)
