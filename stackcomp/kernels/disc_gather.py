@@ -33,8 +33,8 @@ BLOCK = 16
 #: Distance, in radii, up to which the end of a surface has an effect. Farther away a missing share is not
 #: transparency.
 END = 1.5
-#: What is hidden behind nearer things is made up for by up to so many times what landed of it. With 4, traces were no
-#: nearer, and bright pixels seen through gaps stood out more.
+#: What is hidden behind nearer things is made up for by up to so many times what landed of it. With 4, traces were
+#: no nearer, and bright pixels seen through gaps stood out more.
 MORE = 1.0
 #: Share below which nothing landed.
 SEEN = 1e-6
